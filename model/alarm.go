@@ -1,0 +1,146 @@
+package model
+
+import "time"
+
+// Priority of an alarm. The zero value is Information.
+type Priority uint8
+
+// The priorities.
+const (
+	Information Priority = iota
+	Warning
+	Critical
+)
+
+// String names the priority in words.
+func (p Priority) String() string {
+	return word([]string{"information", "warning", "critical"}, int(p))
+}
+
+// AlarmKind says what an alarm rule looks at. The zero value is BelowLimit.
+type AlarmKind uint8
+
+// The kinds of alarm rule.
+const (
+	BelowLimit    AlarmKind = iota // value under Limit
+	AboveLimit                     // value over Limit
+	RisingFaster                   // rate of change over Limit, units per second, over Window
+	FallingFaster                  // rate of change under -Limit
+	OutsideBand                    // value outside Low..Limit
+	DeviceLost                     // no good answer from a device
+	PointFailed                    // a point is Bad for another reason than a lost device
+)
+
+var alarmKinds = []string{"below", "above", "rising faster than", "falling faster than", "outside", "device lost", "point failed"}
+
+// String names the kind as the configuration does.
+func (k AlarmKind) String() string { return word(alarmKinds, int(k)) }
+
+// AlarmState is one of the states of IEC 62682 / ISA-18.2. The zero value is
+// AlarmNormal.
+type AlarmState uint8
+
+// The alarm states; the letters are the standard's.
+const (
+	AlarmNormal                 AlarmState = iota // A
+	AlarmUnacknowledged                           // B
+	AlarmAcknowledged                             // C
+	AlarmReturnedUnacknowledged                   // D: returned to normal, unacknowledged
+	AlarmLatchedUnacknowledged                    // E
+	AlarmLatchedAcknowledged                      // F
+	AlarmShelved                                  // G
+	AlarmSuppressedByDesign                       // H
+	AlarmOutOfService                             // I
+)
+
+var alarmStates = []string{"normal", "unacknowledged", "acknowledged", "returned to normal, unacknowledged",
+	"latched, unacknowledged", "latched, acknowledged", "shelved", "suppressed by design", "out of service"}
+
+// String names the state in the standard's words.
+func (s AlarmState) String() string { return word(alarmStates, int(s)) }
+
+// Letter gives the standard's letter, A to I.
+func (s AlarmState) Letter() string { return string(rune('A' + s)) }
+
+// Active reports whether the condition is there, or was and is latched.
+func (s AlarmState) Active() bool {
+	switch s {
+	case AlarmUnacknowledged, AlarmAcknowledged, AlarmLatchedUnacknowledged, AlarmLatchedAcknowledged:
+		return true
+	}
+	return false
+}
+
+// AwaitsPerson reports whether somebody has yet to acknowledge.
+func (s AlarmState) AwaitsPerson() bool {
+	switch s {
+	case AlarmUnacknowledged, AlarmReturnedUnacknowledged, AlarmLatchedUnacknowledged:
+		return true
+	}
+	return false
+}
+
+// AlarmRule is one thing to warn of. Alarms advise; they never stop anything.
+type AlarmRule struct {
+	ID       string // dotted words, unique, such as "oil.pressure.low"
+	Label    string // what it says to people
+	Priority Priority
+	Kind     AlarmKind
+	Point    PointID // what it looks at; empty for DeviceLost
+	Device   string  // for DeviceLost
+	Limit    float64 // canonical unit of the point, or per second for rates
+	Low      float64 // lower limit of OutsideBand
+	// PerSpeed multiplies Limit by the speed in revolutions a second: the
+	// limit is then in Pa·s. False means a fixed limit.
+	PerSpeed bool
+	Window   time.Duration // over which a rate is taken; 0 means 60 s
+	Deadband float64       // how far back the value must come to be normal, canonical unit; 0 means none
+	OnDelay  time.Duration // how long the condition must hold; 0 means at once
+	OffDelay time.Duration // how long normal must hold; 0 means at once
+	Latch    bool          // stays after the value returned until reset by acknowledging
+	// ArmedIn lists the engine states in which the rule watches. Empty means
+	// all. Elsewhere it is suppressed by design.
+	ArmedIn []EngineState
+	// ArmDelay is counted from self-sustained speed (the change to running
+	// up); 0 means no delay.
+	ArmDelay time.Duration
+	// GoodOnce arms the rule only after the value was normal once in this run.
+	GoodOnce bool
+	Action   string // what to do by hand
+	Basis    string // where the limit comes from
+}
+
+// AlarmEvent is one transition of one alarm.
+type AlarmEvent struct {
+	At       Instant
+	Rule     string
+	Label    string
+	Priority Priority
+	From, To AlarmState
+	Value    float64 // what was seen; meaningless when Bad
+	Quality  Quality
+	Limit    float64 // what it was held against, canonical unit
+	Point    PointID
+	Quantity Quantity
+	Engine   EngineState
+	Unwatched,
+	FirstOut bool // the rule lost its input; the first of a group of alarms
+	Who    string // for a person's act
+	Why    string // for a person's act, or the words of the cause
+	Action string // what to do by hand
+}
+
+// AlarmStatus is where one alarm stands now.
+type AlarmStatus struct {
+	Rule     AlarmRule
+	State    AlarmState
+	Since    Instant
+	Raised   Instant // when it last became unacknowledged; zero means never
+	Value    float64 // what was last seen
+	Limit    float64 // the limit in force, canonical unit
+	Quality  Quality
+	Watching bool   // false when armed but without a good input, or not armed
+	Why      string // why it does not watch, or the shelving reason
+	FirstOut bool
+	Until    Instant // end of shelving; zero means none
+}

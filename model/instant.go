@@ -1,0 +1,135 @@
+package model
+
+import (
+	"fmt"
+	"slices"
+	"time"
+)
+
+// Instant is a moment on one boot's own clock. A small computer without a
+// clock battery cannot date a sample when it takes it, but it can always say
+// how long after boot it was taken.
+//
+// The zero value means "never".
+type Instant struct {
+	Boot   uint32        // number of the boot in the store's table, from 1; 0 means never
+	Offset time.Duration // CLOCK_BOOTTIME since that boot, ns
+}
+
+// IsZero reports whether the instant means "never".
+func (i Instant) IsZero() bool { return i.Boot == 0 }
+
+// Compare orders instants by boot, then by offset.
+func (i Instant) Compare(j Instant) int {
+	switch {
+	case i.Boot < j.Boot:
+		return -1
+	case i.Boot > j.Boot:
+		return 1
+	case i.Offset < j.Offset:
+		return -1
+	case i.Offset > j.Offset:
+		return 1
+	}
+	return 0
+}
+
+// Before reports whether i comes before j.
+func (i Instant) Before(j Instant) bool { return i.Compare(j) < 0 }
+
+// Add returns the instant d later on the same boot.
+func (i Instant) Add(d time.Duration) Instant { return Instant{i.Boot, i.Offset + d} }
+
+// Sub returns i-j. It reports false when they belong to different boots: the
+// time in between is then not known from these clocks.
+func (i Instant) Sub(j Instant) (time.Duration, bool) {
+	return i.Offset - j.Offset, i.Boot == j.Boot
+}
+
+// String writes boot and offset, as in "3+1h2m3s".
+func (i Instant) String() string {
+	if i.IsZero() {
+		return "never"
+	}
+	return fmt.Sprintf("%d+%s", i.Boot, i.Offset)
+}
+
+// ClockSource says how a wall-clock estimate was known, worst first.
+type ClockSource uint8
+
+// The sources of wall time.
+const (
+	ClockUnknown        ClockSource = iota // no estimate at all
+	ClockUnsynchronised                    // the system clock, which nothing vouches for
+	ClockRTC                               // a battery-backed clock
+	ClockPhone                             // a person's telephone
+	ClockSynchronised                      // the kernel says it is synchronised
+	ClockSimulated                         // made up for a demonstration
+)
+
+var clockSources = []string{"unknown", "unsynchronised", "real-time clock", "phone", "synchronised", "simulated"}
+
+// String names the source in words.
+func (s ClockSource) String() string { return word(clockSources, int(s)) }
+
+// ClockEstimate is one opinion about a boot's wall time.
+type ClockEstimate struct {
+	At     time.Duration // offset on the boot's clock when the estimate was made, ns
+	Wall   int64         // wall time at that offset, ns since 1970 UTC
+	Source ClockSource
+}
+
+// Boot is one row of the store's table of boots.
+type Boot struct {
+	Number    uint32 // from 1, in the order the store met them
+	Kernel    string // the kernel's boot id; "simulated" for demonstrations
+	First     time.Duration
+	Last      time.Duration   // offsets of the first and last thing kept, ns
+	Estimates []ClockEstimate // in the order made
+}
+
+// Clock turns instants into wall time with the best estimate of their boot.
+// The zero value knows no boot.
+type Clock struct{ Boots []Boot }
+
+// Boot returns the row of a boot; false when it is not in the table.
+func (c Clock) Boot(number uint32) (Boot, bool) {
+	i := slices.IndexFunc(c.Boots, func(b Boot) bool { return b.Number == number })
+	if i < 0 {
+		return Boot{}, false
+	}
+	return c.Boots[i], true
+}
+
+// Best returns the estimate to date a boot by: of the best source, the latest.
+func (b Boot) Best() (ClockEstimate, bool) {
+	var best ClockEstimate
+	for _, e := range b.Estimates {
+		if e.Source >= best.Source {
+			best = e
+		}
+	}
+	return best, best.Source != ClockUnknown
+}
+
+// Wall returns the UTC wall time of i and how it is known. The time is zero
+// and the source ClockUnknown when the boot has no estimate.
+func (c Clock) Wall(i Instant) (time.Time, ClockSource) {
+	b, ok := c.Boot(i.Boot)
+	if !ok {
+		return time.Time{}, ClockUnknown
+	}
+	e, ok := b.Best()
+	if !ok {
+		return time.Time{}, ClockUnknown
+	}
+	return time.Unix(0, e.Wall).Add(i.Offset - e.At).UTC(), e.Source
+}
+
+// word names an enumeration's value.
+func word(names []string, i int) string {
+	if i >= 0 && i < len(names) {
+		return names[i]
+	}
+	return fmt.Sprintf("value %d", i)
+}

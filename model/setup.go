@@ -1,0 +1,114 @@
+package model
+
+// Setup is the checked content of a configuration: what to poll, what to warn
+// of, whom to tell.
+type Setup struct {
+	Rating    Rating
+	Lines     []Line
+	Devices   []Device
+	Alarms    []AlarmRule
+	Simulated bool
+}
+
+// Points returns every configured point by its ID. The map is new.
+func (s *Setup) Points() map[PointID]Point {
+	points := map[PointID]Point{}
+	for _, d := range s.Devices {
+		for _, p := range d.Points {
+			points[p.ID] = p
+		}
+	}
+	return points
+}
+
+// Well-known points. A configuration may leave any of them out and add its own.
+const (
+	VoltageL1N         PointID = "voltage.l1n"
+	VoltageL2N         PointID = "voltage.l2n"
+	VoltageL3N         PointID = "voltage.l3n"
+	VoltageL12         PointID = "voltage.l12"
+	VoltageL23         PointID = "voltage.l23"
+	VoltageL31         PointID = "voltage.l31"
+	CurrentL1          PointID = "current.l1"
+	CurrentL2          PointID = "current.l2"
+	CurrentL3          PointID = "current.l3"
+	CurrentN           PointID = "current.n"
+	FrequencyPoint     PointID = "frequency"
+	PowerActive        PointID = "power.active"
+	PowerActiveL1      PointID = "power.active.l1"
+	PowerActiveL2      PointID = "power.active.l2"
+	PowerActiveL3      PointID = "power.active.l3"
+	PowerReactive      PointID = "power.reactive"
+	PowerReactiveL1    PointID = "power.reactive.l1"
+	PowerReactiveL2    PointID = "power.reactive.l2"
+	PowerReactiveL3    PointID = "power.reactive.l3"
+	PowerApparent      PointID = "power.apparent"
+	PowerApparentL1    PointID = "power.apparent.l1"
+	PowerApparentL2    PointID = "power.apparent.l2"
+	PowerApparentL3    PointID = "power.apparent.l3"
+	PowerFactorTotal   PointID = "power.factor"
+	PowerFactorL1      PointID = "power.factor.l1"
+	PowerFactorL2      PointID = "power.factor.l2"
+	PowerFactorL3      PointID = "power.factor.l3"
+	EnergyActive       PointID = "energy.active"
+	OilPressure        PointID = "oil.pressure"
+	OilTemperature     PointID = "oil.temperature"
+	CoolantTemperature PointID = "coolant.temperature"
+	AmbientTemperature PointID = "ambient.temperature"
+	ExhaustTemperature PointID = "exhaust.temperature"
+	BatteryVoltage     PointID = "battery.voltage"
+	SpeedPoint         PointID = "speed"
+	FuelLevel          PointID = "fuel.level"
+	OilSwitch          PointID = "oil.switch"  // 1: pressure is low
+	ChargeLamp         PointID = "charge.lamp" // 1: lamp lit, not charging
+	KeyOn              PointID = "key.on"      // 1: ignition on
+
+	// Derived points.
+	EngineStatePoint    PointID = "engine.state"          // State: an EngineState
+	LoadRatio           PointID = "load.ratio"            // active power over rating
+	LoadApparentRatio   PointID = "load.apparent.ratio"   // highest phase current over rating
+	VoltageUnbalance    PointID = "voltage.unbalance"     // NEMA MG 1, line to line
+	CurrentUnbalance    PointID = "current.unbalance"     // NEMA MG 1 form, gated by load
+	NegativeVoltage     PointID = "voltage.negative"      // IEC u2, from line-to-line magnitudes
+	NegativeCurrent     PointID = "current.negative"      // I2/IN, estimate from magnitudes
+	NeutralEstimate     PointID = "current.n.estimate"    // A, from phase magnitudes
+	ZeroSequenceVoltage PointID = "voltage.zero"          // V, neutral shift
+	VoltsPerHertzRatio  PointID = "volts.per.hertz.ratio" // V/f over rated V/f
+)
+
+// PhaseVoltages, PhaseCurrents and so on list the points of the three phases
+// in order.
+var (
+	PhaseVoltages    = [3]PointID{VoltageL1N, VoltageL2N, VoltageL3N}
+	LineVoltages     = [3]PointID{VoltageL12, VoltageL23, VoltageL31}
+	PhaseCurrents    = [3]PointID{CurrentL1, CurrentL2, CurrentL3}
+	PhaseActive      = [3]PointID{PowerActiveL1, PowerActiveL2, PowerActiveL3}
+	PhaseReactive    = [3]PointID{PowerReactiveL1, PowerReactiveL2, PowerReactiveL3}
+	PhaseApparent    = [3]PointID{PowerApparentL1, PowerApparentL2, PowerApparentL3}
+	PhasePowerFactor = [3]PointID{PowerFactorL1, PowerFactorL2, PowerFactorL3}
+)
+
+// KnownQuantity returns the quantity of a well-known point; false for others.
+func KnownQuantity(p PointID) (Quantity, bool) {
+	q, ok := knownQuantities[p]
+	return q, ok
+}
+
+var knownQuantities = func() map[PointID]Quantity {
+	m := map[PointID]Quantity{
+		CurrentN: Current, FrequencyPoint: Frequency, PowerActive: ActivePower, PowerReactive: ReactivePower,
+		PowerApparent: ApparentPower, PowerFactorTotal: PowerFactor, EnergyActive: Energy, OilPressure: Pressure,
+		OilTemperature: Temperature, CoolantTemperature: Temperature, AmbientTemperature: Temperature,
+		ExhaustTemperature: Temperature, BatteryVoltage: Voltage, SpeedPoint: Speed, FuelLevel: Ratio,
+		OilSwitch: State, ChargeLamp: State, KeyOn: State,
+		EngineStatePoint: State, LoadRatio: Ratio, LoadApparentRatio: Ratio, VoltageUnbalance: Ratio,
+		CurrentUnbalance: Ratio, NegativeVoltage: Ratio, NegativeCurrent: Ratio, NeutralEstimate: Current,
+		ZeroSequenceVoltage: Voltage, VoltsPerHertzRatio: Ratio,
+	}
+	for i := range 3 {
+		m[PhaseVoltages[i]], m[LineVoltages[i]], m[PhaseCurrents[i]] = Voltage, Voltage, Current
+		m[PhaseActive[i]], m[PhaseReactive[i]], m[PhaseApparent[i]] = ActivePower, ReactivePower, ApparentPower
+		m[PhasePowerFactor[i]] = PowerFactor
+	}
+	return m
+}()

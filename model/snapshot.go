@@ -1,0 +1,73 @@
+package model
+
+import "time"
+
+// Reading is the newest sample of one point.
+type Reading struct {
+	Sample
+	At   Instant // of the answer
+	Good Instant // of the last good sample; zero means never
+}
+
+// Snapshot is everything known now. It is made anew for every scan and never
+// changed afterwards, so any number of readers may hold it.
+type Snapshot struct {
+	At        Instant
+	Readings  map[PointID]Reading
+	State     EngineState
+	Since     Instant // when the state began
+	Alarms    []AlarmStatus
+	Lines     []LineHealth
+	Devices   []DeviceHealth
+	Store     StoreHealth
+	Clock     Clock
+	Simulated bool // nothing here is real
+}
+
+// LineHealth counts what happened on a line since the daemon started.
+type LineHealth struct {
+	Name      string
+	Kind      LineKind
+	Open      bool
+	Trouble   string        // why it is not open; empty when open
+	Busy      time.Duration // time the wire was in use
+	Up        time.Duration // time since the line was first tried
+	Reopened  uint64
+	Overruns  uint64 // poll rounds skipped because the line was late
+	Messages  uint64 // answers that passed every check
+	Corrupt   uint64
+	NoAnswers uint64
+	Foreign   uint64
+	Retries   uint64
+	Late      uint64 // answers that came after their question was given up
+	Echoes    uint64
+	// Exceptions counts answers by exception code.
+	Exceptions map[byte]uint64
+}
+
+// DeviceHealth is how one device answers.
+type DeviceHealth struct {
+	Name     string
+	Line     string
+	Unit     uint8
+	Up       bool
+	Silent   int     // reads in a row without an answer
+	LastGood Instant // zero means never
+	Trouble  string  // the last failure in words; empty when up
+	// Reads and Failures count since the daemon started; Failures by cause.
+	Reads    uint64
+	Failures map[Cause]uint64
+	Timeout  time.Duration // response timeout in force
+}
+
+// StoreHealth is how the store fares.
+type StoreHealth struct {
+	Degraded  string // why it does not keep everything; empty when it does
+	Bytes     int64  // size of the file
+	FreeDisk  int64  // bytes free beside it; -1 means not known
+	Pending   int    // scans not yet synced
+	Appended  uint64 // scans kept since the daemon started
+	Lost      uint64 // scans that could not be kept
+	Events    uint64
+	SyncedSeq uint64
+}
