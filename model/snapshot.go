@@ -7,6 +7,7 @@ type Reading struct {
 	Sample
 	At   Instant // of the answer
 	Good Instant // of the last good sample; zero means never
+	Last float64 // value of the last good sample; meaningless when Good is zero
 }
 
 // Snapshot is everything known now. It is made anew for every scan and never
