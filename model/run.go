@@ -95,6 +95,7 @@ type RunRecord struct {
 	Alarms     []AlarmEvent
 	Hand       []Event // measurements by hand
 	Class      string  // the limit set judged by
+	Sensors    []Point // the points measured, in the order of the setup; empty when not on record
 }
 
 // StartRecord is one crank and what came of it.

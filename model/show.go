@@ -1,0 +1,64 @@
+package model
+
+import (
+	"math"
+	"strconv"
+)
+
+// shown lists the quantities people read in another unit than the canonical
+// one.
+var shown = map[Quantity]string{
+	ActivePower: "kW", ReactivePower: "kvar", ApparentPower: "kVA", Energy: "kWh", ReactiveEnergy: "kvarh",
+	ApparentEnergy: "kVAh", TemperatureRate: "K/min", Pressure: "bar", PressureRate: "bar/min",
+	PressurePerSpeed: "bar per 1000 r/min", Speed: "r/min", Ratio: "%", Volume: "L", VolumeFlow: "L/h",
+	AbsoluteHumidity: "g/m³",
+}
+
+// ShownUnit gives the unit people read the quantity in, such as "bar" for a
+// pressure; "" for a number.
+func (q Quantity) ShownUnit() string {
+	if u, ok := shown[q]; ok {
+		return u
+	}
+	return q.Unit()
+}
+
+// Show writes a canonical value in the unit people read it in, without the
+// unit, with as many decimals as the quantity deserves. A value that is no
+// number is written "–".
+func (q Quantity) Show(v float64) string {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return "–"
+	}
+	v = InUnit(v, q, q.ShownUnit())
+	return strconv.FormatFloat(v, 'f', q.decimals(v), 64)
+}
+
+// ShowWithUnit is Show followed by the unit.
+func (q Quantity) ShowWithUnit(v float64) string {
+	if u := q.ShownUnit(); u != "" {
+		return q.Show(v) + " " + u
+	}
+	return q.Show(v)
+}
+
+func (q Quantity) decimals(v float64) int {
+	large := math.Abs(v) >= 99.95
+	switch q {
+	case Speed, Count, State:
+		return 0
+	case Frequency, PowerFactor, Pressure:
+		return 2
+	case Voltage:
+		if math.Abs(v) < 60 {
+			return 2
+		}
+		return 1
+	case Temperature, Ratio, Energy, Volume:
+		return 1
+	}
+	if large {
+		return 0
+	}
+	return 1
+}
