@@ -89,10 +89,14 @@ type AlarmRule struct {
 	Point    PointID // what it looks at; empty for DeviceLost
 	Device   string  // for DeviceLost
 	Limit    float64 // canonical unit of the point, or per second for rates
-	Low      float64 // lower limit of OutsideBand
+	Low      float64 // lower limit of OutsideBand; with PerSpeed the least limit
 	// PerSpeed multiplies Limit by the speed in revolutions a second: the
-	// limit is then in Pa·s. False means a fixed limit.
+	// limit is then in Pa·s and never less than Low, which also holds while
+	// no speed is known. False means a fixed limit.
 	PerSpeed bool
+	// Poles of the alternator let PerSpeed take the speed from the frequency
+	// when no speed is measured; 0 means it cannot.
+	Poles    int
 	Window   time.Duration // over which a rate is taken; 0 means 60 s
 	Deadband float64       // how far back the value must come to be normal, canonical unit; 0 means none
 	OnDelay  time.Duration // how long the condition must hold; 0 means at once
@@ -125,9 +129,17 @@ type AlarmEvent struct {
 	Engine   EngineState
 	Unwatched,
 	FirstOut bool // the rule lost its input; the first of a group of alarms
-	Who    string // for a person's act
-	Why    string // for a person's act, or the words of the cause
-	Action string // what to do by hand
+	Until  Instant // end of shelving, when To is AlarmShelved
+	Who    string  // for a person's act
+	Why    string  // for a person's act, or the words of the cause
+	Action string  // what to do by hand
+}
+
+// Quiet reports whether the event is no news to a person: the rule only went
+// on or off watch with the engine's state, and nothing was or is wrong.
+func (e AlarmEvent) Quiet() bool {
+	calm := func(s AlarmState) bool { return s == AlarmNormal || s == AlarmSuppressedByDesign }
+	return e.From != e.To && calm(e.From) && calm(e.To)
 }
 
 // AlarmStatus is where one alarm stands now.
@@ -143,4 +155,6 @@ type AlarmStatus struct {
 	Why      string // why it does not watch, or the shelving reason
 	FirstOut bool
 	Until    Instant // end of shelving; zero means none
+	// Unwatched is how long the rule was armed without a good input, in all.
+	Unwatched time.Duration
 }
