@@ -113,6 +113,9 @@ type Device struct {
 	// PoweredBySet says that the device dies with the set's own voltage: its
 	// silence at standstill is no fault.
 	PoweredBySet bool
+	// Chain is set for a device whose registers must be found first, by walking
+	// its chain of models; nil means that they lie where they say.
+	Chain *Chain
 }
 
 // ReadRequest is one question to one unit. There is no other kind: nothing in

@@ -179,6 +179,9 @@ func ParseResolution(text string, want Quantity) (Resolution, error) {
 	if !ok {
 		return Resolution{}, unitMismatch(text, symbol, want)
 	}
+	if num > math.MaxInt64/u.num || den > math.MaxInt64/u.den {
+		return Resolution{}, &UnitError{text, want, "it has too many digits", "write it as " + example(want)}
+	}
 	return Resolution{Num: num * u.num, Den: den * u.den}.reduced(), nil
 }
 
