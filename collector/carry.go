@@ -1,0 +1,128 @@
+package collector
+
+import (
+	"maps"
+	"slices"
+
+	"tickover/model"
+)
+
+// carry takes one round through the fixed steps. Alarms are judged before the
+// store is written and shown even if the store fails: a full card must not
+// silence a warning.
+func (c *Collector) carry(r round) {
+	scan := r.scan
+	events := c.deviceEvents(r)
+	if change := c.parts.Derive(scan); change != nil {
+		c.state, c.since = change.To, scan.At
+		c.parts.Keep.SetBusy(change.To != model.Standstill)
+		events = append(events, model.Event{At: scan.At, Kind: model.EngineEvent, Text: change.From.String() + " → " + change.To.String(), Engine: change})
+	}
+	events = append(events, alarmEvents(c.parts.Judge.Step(scan))...)
+	c.keep(func() error { return c.parts.Keep.Append(scan, events) })
+	c.note(scan)
+	c.publish(scan.At)
+}
+
+// keep logs the store's failure where it stops travelling, on change only.
+func (c *Collector) keep(write func() error) {
+	err := write()
+	switch {
+	case err != nil && c.keeping:
+		c.parts.Log.Error("the store cannot keep readings; alarms go on", "err", err)
+	case err == nil && !c.keeping:
+		c.parts.Log.Info("the store keeps readings again")
+	}
+	c.keeping = err == nil
+}
+
+// RecordAlarms keeps alarm transitions that people caused. Call it within Do.
+func (c *Collector) RecordAlarms(transitions []model.AlarmEvent) error {
+	return c.Record(alarmEvents(transitions)...)
+}
+
+// Record keeps events that people or the daemon make. Call it within Do.
+func (c *Collector) Record(events ...model.Event) error { return c.parts.Keep.AppendEvents(events) }
+
+func alarmEvents(transitions []model.AlarmEvent) []model.Event {
+	var events []model.Event
+	for i := range transitions {
+		t := &transitions[i]
+		events = append(events, model.Event{At: t.At, Kind: model.AlarmTransition, Text: t.Label + ": " + t.To.String(), Who: t.Who, Alarm: t})
+	}
+	return events
+}
+
+// lostAfter is how many rounds without an answer make a device lost.
+const lostAfter = 3
+
+func (c *Collector) deviceEvents(r round) []model.Event {
+	d := c.devices[r.device]
+	if d == nil {
+		return nil
+	}
+	text := ""
+	switch {
+	case r.skipped:
+	case r.err == nil || causeOf(r.err) == model.DeviceException:
+		if !d.Up {
+			text = "device " + d.Name + " answers"
+		}
+		d.Up, d.Silent, d.LastGood = true, 0, r.scan.At
+	default:
+		d.Silent++
+		if d.Silent == lostAfter {
+			text = "device " + d.Name + " is lost: " + r.err.Error()
+			d.Up = false
+		}
+	}
+	d.Reads += uint64(r.reads)
+	if r.err == nil && !r.skipped {
+		d.Trouble = ""
+	}
+	if r.err != nil {
+		d.Trouble = r.err.Error()
+		d.Failures[causeOf(r.err)]++
+	}
+	var events []model.Event
+	if text != "" {
+		events = append(events, model.Event{At: r.scan.At, Kind: model.DeviceEvent, Text: text})
+	}
+	return append(events, alarmEvents(c.parts.Judge.Device(r.scan.At, d.Name, d.Silent < lostAfter))...)
+}
+
+// note remembers the newest reading of each point.
+func (c *Collector) note(scan *model.Scan) {
+	for _, s := range scan.Samples {
+		r := c.readings[s.Point]
+		r.Sample, r.At = s, scan.At.Add(s.Lag)
+		if s.Quality == model.Good {
+			r.Good, r.Last = r.At, s.Value
+		}
+		c.readings[s.Point] = r
+	}
+}
+
+// publish makes the snapshot anew and wakes whoever waits for it.
+func (c *Collector) publish(at model.Instant) {
+	snapshot := &model.Snapshot{
+		At: at, Readings: maps.Clone(c.readings), State: c.state, Since: c.since,
+		Alarms: c.parts.Judge.Status(), Lines: c.lineHealth(), Devices: c.deviceHealth(),
+		Store: c.parts.Keep.Health(), Clock: c.parts.Keep.Clock(), Simulated: c.parts.Setup.Simulated,
+	}
+	c.latest.Store(snapshot)
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	close(c.changed)
+	c.changed = make(chan struct{})
+}
+
+func (c *Collector) deviceHealth() []model.DeviceHealth {
+	var all []model.DeviceHealth
+	for _, name := range slices.Sorted(maps.Keys(c.devices)) {
+		d := *c.devices[name]
+		d.Failures = maps.Clone(d.Failures)
+		all = append(all, d)
+	}
+	return all
+}

@@ -1,0 +1,157 @@
+package collector
+
+import (
+	"context"
+	"errors"
+	"log/slog"
+	"sync"
+	"sync/atomic"
+
+	"tickover/model"
+)
+
+// Judge turns scans into alarm transitions. Only the carrier calls it.
+type Judge interface {
+	Step(*model.Scan) []model.AlarmEvent
+	Device(at model.Instant, device string, up bool) []model.AlarmEvent
+	Status() []model.AlarmStatus
+}
+
+// Keeper keeps scans and events. Only the carrier calls it.
+type Keeper interface {
+	Append(*model.Scan, []model.Event) error
+	AppendEvents([]model.Event) error
+	SetBusy(bool)
+	Health() model.StoreHealth
+	Clock() model.Clock
+}
+
+// Parts are what a collector is built from.
+type Parts struct {
+	Setup model.Setup
+	Lines map[string]Line // by name
+	// Derive appends derived samples to the scan, the engine state among
+	// them, and returns the change of engine state if there was one.
+	Derive func(*model.Scan) *model.StateChange
+	Judge  Judge
+	Keep   Keeper
+	Now    func() model.Instant
+	Log    *slog.Logger
+	// State and Since are the engine state as it was last kept.
+	State model.EngineState
+	Since model.Instant
+}
+
+// Collector polls and carries. Create it with New.
+type Collector struct {
+	parts   Parts
+	rounds  chan round
+	acts    chan func()
+	stopped chan struct{} // closed when Run returned
+	devices map[string]*model.DeviceHealth
+	late    map[string]*atomic.Uint64 // by line
+	groups  map[string][]*Group       // by line
+	keeping bool                      // the last append succeeded
+
+	readings map[model.PointID]model.Reading
+	state    model.EngineState
+	since    model.Instant
+
+	latest  atomic.Pointer[model.Snapshot]
+	mu      sync.Mutex
+	changed chan struct{} // closed when the next snapshot is there
+}
+
+// ErrStopped is returned when something is asked of a collector that stopped.
+var ErrStopped = errors.New("the collector has stopped")
+
+// New builds a collector. It does not touch the lines.
+func New(p Parts) *Collector {
+	c := &Collector{
+		parts: p, rounds: make(chan round), acts: make(chan func()), stopped: make(chan struct{}), changed: make(chan struct{}), keeping: true,
+		devices: map[string]*model.DeviceHealth{}, late: map[string]*atomic.Uint64{}, groups: map[string][]*Group{},
+		readings: map[model.PointID]model.Reading{}, state: p.State, since: p.Since,
+	}
+	for _, d := range p.Setup.Devices {
+		c.devices[d.Name] = &model.DeviceHealth{Name: d.Name, Line: d.Line, Unit: d.Unit, Failures: map[model.Cause]uint64{}}
+	}
+	for _, l := range p.Setup.Lines {
+		c.late[l.Name] = &atomic.Uint64{}
+		c.groups[l.Name] = Groups(l, p.Setup.Devices)
+	}
+	c.publish(p.Now())
+	return c
+}
+
+// Run polls every line and carries what comes until the context ends. Then it
+// carries what is under way and returns. It does not close lines or store.
+func (c *Collector) Run(ctx context.Context) {
+	defer close(c.stopped)
+	var pollers sync.WaitGroup
+	for _, l := range c.parts.Setup.Lines {
+		p := newPoller(l, c.parts.Lines[l.Name], c.groups[l.Name], c.parts.Now, c.rounds, func() { c.late[l.Name].Add(1) })
+		pollers.Go(func() { p.run(ctx) })
+	}
+	done := make(chan struct{})
+	go func() { pollers.Wait(); close(done) }()
+	for {
+		select {
+		case r := <-c.rounds:
+			c.carry(r)
+		case act := <-c.acts:
+			act()
+		case <-done:
+			return
+		}
+	}
+}
+
+// Do runs a function between two rounds, where alarms and store may be
+// changed, and waits for it. The snapshot is made anew afterwards. It returns
+// ErrStopped when the collector is not running any more, or the context's
+// error.
+func (c *Collector) Do(ctx context.Context, act func() error) error {
+	result := make(chan error, 1)
+	select {
+	case c.acts <- func() { result <- act(); c.publish(c.parts.Now()) }:
+		return <-result
+	case <-c.stopped:
+		return ErrStopped
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// Latest returns the newest snapshot; never nil.
+func (c *Collector) Latest() *model.Snapshot { return c.latest.Load() }
+
+// Changed returns a channel that is closed when the next snapshot is there.
+func (c *Collector) Changed() <-chan struct{} {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.changed
+}
+
+// Groups returns the groups polled on a line, with their planned reads.
+func (c *Collector) Groups(line string) []*Group { return c.groups[line] }
+
+// Feed carries one scan that was made elsewhere, as the demonstration's past
+// day is. It must not be called while Run runs.
+func (c *Collector) Feed(scan *model.Scan, device string) {
+	c.carry(round{scan: scan, device: device, reads: 1})
+}
+
+func (c *Collector) lineHealth() []model.LineHealth {
+	var all []model.LineHealth
+	for _, l := range c.parts.Setup.Lines {
+		line, ok := c.parts.Lines[l.Name]
+		if !ok {
+			continue
+		}
+		h := line.Health()
+		h.Name, h.Kind = l.Name, l.Kind
+		h.Overruns = c.late[l.Name].Load()
+		all = append(all, h)
+	}
+	return all
+}

@@ -1,0 +1,165 @@
+package collector
+
+import (
+	"fmt"
+	"time"
+
+	"tickover/model"
+)
+
+// Group is the points of one device that are polled at one interval. They
+// share a scan.
+type Group struct {
+	Name   string // device and interval, such as "meter/1s"
+	Device model.Device
+	Every  time.Duration
+	Points []int // indices into Device.Points
+	Reads  []Read
+}
+
+// Turnaround is what planning assumes a unit takes to begin its answer.
+const Turnaround = 5 * time.Millisecond
+
+// Groups splits the devices of a line into groups and plans their reads.
+func Groups(l model.Line, devices []model.Device) []*Group {
+	var groups []*Group
+	for _, d := range devices {
+		if d.Line != l.Name {
+			continue
+		}
+		byInterval := map[time.Duration]*Group{}
+		for i, p := range d.Points {
+			every := interval(d, p)
+			g := byInterval[every]
+			if g == nil {
+				g = &Group{Name: fmt.Sprintf("%s/%s", d.Name, every), Device: d, Every: every}
+				byInterval[every] = g
+				groups = append(groups, g)
+			}
+			g.Points = append(g.Points, i)
+		}
+	}
+	for _, g := range groups {
+		g.Reads = Plan(l, g.Device, g.Points, Turnaround)
+	}
+	return groups
+}
+
+// interval returns a point's poll interval: its own, its device's, or 1 s.
+func interval(d model.Device, p model.Point) time.Duration {
+	switch {
+	case p.Every > 0:
+		return p.Every
+	case d.Every > 0:
+		return d.Every
+	}
+	return time.Second
+}
+
+// Cost returns how long one round over the group occupies the line.
+func (g *Group) Cost(l model.Line) time.Duration {
+	var sum time.Duration
+	for _, r := range g.Reads {
+		sum += WireTime(l, g.Device, r.Table, int(r.Count), Turnaround)
+	}
+	return sum
+}
+
+// words finds registers among the answers of a round.
+type words struct {
+	table model.Table
+	from  int
+	data  []uint16
+	at    time.Duration // lag of the answer
+}
+
+// Scan asks the group's questions in order and decodes the answers. It returns
+// how many were asked and the first failure; the scan is complete all the
+// same, with Bad samples where there was no answer. After a unit or a line
+// gave no answer at all the rest of the round is not asked.
+func (g *Group) Scan(at model.Instant, now func() model.Instant, read func(model.ReadRequest) (model.Answer, error)) (scan *model.Scan, asked int, failure error) {
+	answers := make([]answered, 0, len(g.Reads))
+	for i, q := range g.Reads {
+		a, err := read(q.ReadRequest)
+		asked++
+		if err == nil {
+			lag, _ := now().Sub(at)
+			answers = append(answers, answered{words: words{q.Table, int(q.Address), a.Words, max(lag, 0)}})
+			continue
+		}
+		if failure == nil {
+			failure = err
+		}
+		cause := causeOf(err)
+		if cause == model.NoAnswer || cause == model.LineClosed {
+			answers = append(answers, unasked(g.Reads[i:], cause)...)
+			break
+		}
+		answers = append(answers, unasked(g.Reads[i:i+1], cause)...)
+	}
+	return g.decode(at, answers), asked, failure
+}
+
+// unasked makes the answers of reads that failed or were not tried.
+func unasked(reads []Read, cause model.Cause) []answered {
+	var all []answered
+	for _, q := range reads {
+		all = append(all, answered{words{table: q.Table, from: int(q.Address), data: make([]uint16, q.Count)}, cause})
+	}
+	return all
+}
+
+// decode turns the group's answers into its scan. An answer that failed
+// carries its cause.
+func (g *Group) decode(at model.Instant, answers []answered) *model.Scan {
+	scan := &model.Scan{Group: g.Name, At: at, Samples: make([]model.Sample, len(g.Points), len(g.Points)+24)}
+	for i, p := range g.Points {
+		scan.Samples[i] = g.sample(&g.Device.Points[p], answers)
+	}
+	scan.Measured = len(scan.Samples)
+	return scan
+}
+
+// answered is one read's outcome.
+type answered struct {
+	words
+	cause model.Cause
+}
+
+func (g *Group) sample(p *model.Point, answers []answered) model.Sample {
+	r := p.Register
+	a, cause := find(answers, r.Table, int(r.Address), r.Type.Words())
+	if cause != model.NoCause {
+		return model.BadSample(p.ID, cause)
+	}
+	var exponent int16
+	lag := a.at
+	if r.Exponent != nil {
+		e, cause := find(answers, r.Table, int(*r.Exponent), 1)
+		if cause != model.NoCause {
+			return model.BadSample(p.ID, cause)
+		}
+		exponent = int16(e.data[0])
+		lag = max(lag, e.at)
+	}
+	s := p.Sample(a.data, exponent)
+	s.Lag = lag
+	return s
+}
+
+// find returns count registers from address among the answers.
+func find(answers []answered, t model.Table, address, count int) (words, model.Cause) {
+	cause := model.NotPolledYet
+	for _, a := range answers {
+		if a.table != t || address < a.from || address+count > a.from+len(a.data) {
+			continue
+		}
+		if a.cause != model.NoCause {
+			cause = a.cause
+			continue
+		}
+		i := address - a.from
+		return words{t, address, a.data[i : i+count], a.at}, model.NoCause
+	}
+	return words{}, cause
+}
