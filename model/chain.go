@@ -5,7 +5,7 @@ package model
 // another, each with its number and its length. Where the wanted model begins
 // is known only after the chain was walked.
 type Chain struct {
-	Bases  []uint16 // zero-based addresses to look for the marker at, in this order
+	Bases  []uint16 // zero-based addresses to look for the marker at, in this order; empty means that Start is certain
 	Model  uint16   // number of the model the points belong to
 	Length uint16   // registers behind the model's two header registers
 	Start  uint16   // address of the model's number that the points' addresses suppose

@@ -1,0 +1,162 @@
+package config
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+
+	"go.yaml.in/yaml/v4"
+
+	"tickover/model"
+)
+
+// check holds what was read against each other.
+func (r *reading) check(top section) {
+	r.checkLines(top)
+	r.checkDevices()
+	r.checkPoints()
+	for i := range r.devices {
+		r.devices[i].checkOverlaps()
+	}
+	r.checkDerivedInputs()
+	r.checkAlarms()
+}
+
+// names finds names given twice. The zero value is ready.
+type names map[string]*yaml.Node
+
+// again notes a name met before and remembers it otherwise.
+func (ns names) again(s *source, at *yaml.Node, what, name string) {
+	if name == "" {
+		return
+	}
+	if first := ns[name]; first != nil {
+		s.wrong(at, fmt.Sprintf("the first is in line %d: give one another name", first.Line), "there are two %s named %q", what, name)
+		return
+	}
+	ns[name] = at
+}
+
+func (r *reading) checkLines(top section) {
+	seen, ports := names{}, names{}
+	for _, l := range r.lines {
+		seen.again(top.source, l.at, "lines", l.Name)
+		if first := ports[l.Address]; first != nil && l.Address != "" {
+			top.wrong(l.at, fmt.Sprintf("put the devices on the line in line %d", first.Line), "two lines use %s", l.Address)
+			continue
+		}
+		ports[l.Address] = l.at
+	}
+	if n := top.values["lines"]; n != nil && len(r.lines) == 0 {
+		top.wrong(n, "add a line", "there is no line")
+	}
+	if n := top.values["devices"]; n != nil && len(r.devices) == 0 {
+		top.wrong(n, "add a device", "there is no device to read")
+	}
+}
+
+func (r *reading) checkDevices() {
+	seen := names{}
+	var lines []string
+	for _, l := range r.lines {
+		lines = append(lines, l.Name)
+	}
+	type place struct {
+		line string
+		unit uint8
+	}
+	taken := map[place]string{}
+	for _, d := range r.devices {
+		seen.again(d.sec.source, d.sec.at("name"), "devices", d.Name)
+		if d.Line != "" && !contains(lines, d.Line) {
+			d.sec.wrong(d.sec.at("line"), didYouMean(d.Line, lines), "there is no line %q", d.Line)
+		}
+		at := place{d.Line, d.Unit}
+		if other, clash := taken[at]; clash && d.Unit != 0 {
+			d.sec.wrong(d.sec.at("unit"), "every device on a line has its own number; set one anew at the device",
+				"unit %d on line %s is %s already", d.Unit, d.Line, other)
+			continue
+		}
+		taken[at] = d.Name
+	}
+}
+
+func (r *reading) checkPoints() {
+	seen := names{}
+	for _, d := range r.devices {
+		for _, p := range d.points {
+			at, s := p.at("point"), p.source
+			if p.fromProfile {
+				at, s = d.sec.at("profile"), d.sec.source
+			}
+			seen.again(s, at, "points", string(p.ID))
+		}
+	}
+}
+
+// stretch is what one point takes of a table.
+type stretch struct {
+	table    model.Table
+	from, to int // to is excluded
+	p        *pointRead
+	exponent bool
+}
+
+// checkOverlaps notes points of one device that share registers, which is an
+// address or a type gone wrong. Bits of one register may share it, and so may
+// points with one power of ten.
+func (d *deviceRead) checkOverlaps() {
+	var all []stretch
+	for i := range d.points {
+		p := &d.points[i]
+		if p.values["register"] == nil {
+			continue
+		}
+		all = append(all, stretch{p.Register.Table, int(p.Register.Address), p.Register.Span(), p, false})
+		if e := p.Register.Exponent; e != nil {
+			all = append(all, stretch{p.Register.Table, int(*e), int(*e) + 1, p, true})
+		}
+	}
+	slices.SortStableFunc(all, func(a, b stretch) int {
+		return cmp.Or(cmp.Compare(a.table, b.table), cmp.Compare(a.from, b.from))
+	})
+	for i, b := range all {
+		for _, a := range all[:i] {
+			if a.table == b.table && a.to > b.from && !a.shares(b) {
+				d.overlap(a, b)
+				break
+			}
+		}
+	}
+}
+
+// shares reports whether two stretches may lie on each other.
+func (a stretch) shares(b stretch) bool {
+	if a.exponent || b.exponent {
+		return a.exponent && b.exponent
+	}
+	ra, rb := a.p.Register, b.p.Register
+	return ra.Type == model.BitValue && rb.Type == model.BitValue && !ra.Table.Bits() && ra.Bit != rb.Bit
+}
+
+func (d *deviceRead) overlap(a, b stretch) {
+	if a.p.node.Line > b.p.node.Line && a.p.fromProfile == b.p.fromProfile || b.p.fromProfile && !a.p.fromProfile {
+		a, b = b, a
+	}
+	b.p.wrong(b.p.at(b.key()), "look up both addresses and types: a wide type takes two or four registers",
+		"%s takes %s, which %s takes already", b.p.ID, b.words(), a.p.ID)
+}
+
+func (a stretch) key() string {
+	if a.exponent {
+		return "power of ten in"
+	}
+	return "register"
+}
+
+func (a stretch) words() string {
+	if a.to-a.from == 1 {
+		return fmt.Sprintf("%s %d", a.table, a.from)
+	}
+	return fmt.Sprintf("%s %d..%d", a.table, a.from, a.to-1)
+}

@@ -1,0 +1,178 @@
+package config
+
+import (
+	"fmt"
+	"net"
+	"os"
+	"path/filepath"
+
+	"go.yaml.in/yaml/v4"
+
+	"tickover/model"
+)
+
+// What holds where the file says nothing.
+const (
+	DefaultListen   = "127.0.0.1:8485"
+	DefaultStateDir = "/var/lib/tickover"
+)
+
+// Config is a configuration without mistakes.
+type Config struct {
+	Setup  model.Setup
+	Listen string // host:port of page, API and metrics; DefaultListen when not given
+	// Unauthenticated says that the file asks in so many words for reading
+	// without a password.
+	Unauthenticated bool
+	WebConfig       string // path of the file with certificates and passwords; empty means none
+	StateDir        string // folder of the store and the socket; DefaultStateDir when not given
+}
+
+// Load reads a configuration file. The error is Mistakes, or what the system
+// said about the file.
+func Load(path string) (*Config, error) {
+	text, err := os.ReadFile(path)
+	if err != nil {
+		return nil, fmt.Errorf("read configuration: %w", err)
+	}
+	return Parse(path, text)
+}
+
+// Parse reads a configuration from its text. name stands in messages; relative
+// paths in the text are relative to its folder. The error is Mistakes.
+func Parse(name string, text []byte) (*Config, error) {
+	r := &reading{folder: filepath.Dir(name)}
+	s := newSource(name, text, &r.found)
+	c := &Config{Listen: DefaultListen, StateDir: DefaultStateDir}
+	if doc := s.document(text); doc != nil {
+		r.top(s, doc, c)
+	}
+	if len(r.found) > 0 {
+		return nil, r.found.sorted()
+	}
+	return c, nil
+}
+
+// reading is one pass over a configuration: what was read, each thing beside
+// the place it was read from, and what was found wrong.
+type reading struct {
+	folder  string // relative paths start here
+	found   Mistakes
+	lines   []lineRead
+	devices []deviceRead
+	alarms  []alarmRead
+}
+
+func (r *reading) top(s *source, doc *yaml.Node, c *Config) {
+	top, ok := s.section(doc, "the configuration", "set", "listen", "reading without password", "web config",
+		"state dir", "lines", "devices", "alarms")
+	if !ok {
+		return
+	}
+	top.need("lines", "devices")
+	if n := top.values["set"]; n != nil {
+		c.Setup.Rating = readRating(s, n)
+	}
+	r.listening(top, c)
+	for _, n := range top.items("lines") {
+		r.line(s, n)
+	}
+	for _, n := range top.items("devices") {
+		r.device(s, n)
+	}
+	for _, n := range top.items("alarms") {
+		r.alarm(s, n)
+	}
+	r.check(top)
+	r.collect(&c.Setup)
+}
+
+// collect puts what was read into the setup.
+func (r *reading) collect(setup *model.Setup) {
+	for _, l := range r.lines {
+		setup.Lines = append(setup.Lines, l.Line)
+	}
+	for _, d := range r.devices {
+		for _, p := range d.points {
+			d.Device.Points = append(d.Device.Points, p.Point)
+		}
+		setup.Devices = append(setup.Devices, d.Device)
+	}
+	for _, a := range r.alarms {
+		setup.Alarms = append(setup.Alarms, a.AlarmRule)
+	}
+}
+
+func (r *reading) listening(top section, c *Config) {
+	if t, ok := top.text("state dir"); ok {
+		c.StateDir = r.path(t)
+	}
+	if t, ok := top.text("web config"); ok {
+		c.WebConfig = r.path(t)
+	}
+	c.Unauthenticated = top.choice("reading without password", []string{"refused", "allowed"}) == 1
+	t, ok := top.text("listen")
+	if !ok {
+		return
+	}
+	host, port, err := net.SplitHostPort(t)
+	if err != nil || !isPort(port) {
+		top.wrong(top.at("listen"), "write it as "+DefaultListen, "%q is not a host and port", t)
+		return
+	}
+	if !loopback(host) && c.WebConfig == "" && !c.Unauthenticated {
+		top.wrong(top.at("listen"), "add web config: FILE, or say reading without password: allowed",
+			"%s can be reached by others, and nothing asks them for a password", t)
+	}
+	c.Listen = t
+}
+
+// loopback reports whether only this computer can reach the host.
+func loopback(host string) bool {
+	ip := net.ParseIP(host)
+	return host == "localhost" || ip != nil && ip.IsLoopback()
+}
+
+func isPort(text string) bool {
+	p, err := wholeNumber(text)
+	return err == nil && p >= 0 && p <= 65535
+}
+
+// path makes a path of the file relative to the configuration's folder.
+func (r *reading) path(p string) string {
+	if filepath.IsAbs(p) {
+		return p
+	}
+	return filepath.Join(r.folder, p)
+}
+
+func readRating(s *source, n *yaml.Node) model.Rating {
+	sec, _ := s.section(n, "the set", "name", "site", "apparent power", "power factor", "voltage", "frequency",
+		"poles", "battery", "judged by")
+	r := model.Rating{
+		Name: sec.words("name"), Site: sec.words("site"), Class: sec.words("judged by"),
+		ApparentPower: sec.within("apparent power", model.ApparentPower, 100, 1e8),
+		PowerFactor:   0.8,
+		Voltage:       sec.within("voltage", model.Voltage, 10, 50000),
+		Frequency:     sec.within("frequency", model.Frequency, 10, 1000),
+		Battery:       sec.within("battery", model.Voltage, 1, 1000),
+	}
+	if sec.values["power factor"] != nil {
+		r.PowerFactor = sec.within("power factor", model.PowerFactor, 0.1, 1)
+	}
+	r.Poles, _ = sec.whole("poles", 2, 100)
+	if r.Poles%2 == 1 {
+		sec.wrong(sec.at("poles"), "2 at 3000, 4 at 1500 r/min and 50 Hz", "an alternator has an even number of poles")
+	}
+	return r
+}
+
+// Where writes a register's place both ways, as the frame has it and in the
+// reference notation, so that an off-by-one shows: "holding 0 (40001)".
+func Where(r model.Register) string {
+	where := fmt.Sprintf("%s %d (%s)", r.Table, r.Address, r.Reference())
+	if r.Type == model.BitValue && !r.Table.Bits() {
+		where += fmt.Sprintf(" bit %d", r.Bit)
+	}
+	return where
+}

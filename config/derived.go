@@ -1,0 +1,127 @@
+package config
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"tickover/model"
+)
+
+// derivation names a point that is worked out, with the sets of points any one
+// of which will do. No set means that it is always there.
+type derivation struct {
+	point model.PointID
+	from  [][]model.PointID
+}
+
+var derivations = []derivation{
+	{model.EngineStatePoint, nil},
+	{model.VoltageUnbalance, [][]model.PointID{model.LineVoltages[:]}},
+	{model.NegativeVoltage, [][]model.PointID{model.LineVoltages[:]}},
+	{model.ZeroSequenceVoltage, [][]model.PointID{slices.Concat(model.PhaseVoltages[:], model.LineVoltages[:])}},
+	{model.CurrentUnbalance, [][]model.PointID{model.PhaseCurrents[:]}},
+	{model.NegativeCurrent, [][]model.PointID{model.PhaseCurrents[:]}},
+	{model.NeutralEstimate, [][]model.PointID{model.PhaseCurrents[:]}},
+	{model.LoadApparentRatio, [][]model.PointID{model.PhaseCurrents[:]}},
+	{model.LoadRatio, [][]model.PointID{{model.PowerActive}, model.PhaseActive[:]}},
+	{model.PowerActive, [][]model.PointID{model.PhaseActive[:]}},
+	{model.VoltsPerHertzRatio, [][]model.PointID{
+		append(model.PhaseVoltages[:], model.FrequencyPoint), append(model.LineVoltages[:], model.FrequencyPoint)}},
+}
+
+// derivable reports whether a point is one of those worked out, and returns
+// the inputs that lack for it: nil when it can be.
+func (r *reading) derivable(id model.PointID) (lacking []model.PointID, derived bool) {
+	for _, d := range derivations {
+		if d.point != id {
+			continue
+		}
+		for _, set := range d.from {
+			if !slices.ContainsFunc(set, func(p model.PointID) bool { return r.find(p) == nil }) {
+				return nil, true
+			}
+		}
+		if d.from == nil {
+			return nil, true
+		}
+		return d.from[0], true
+	}
+	return nil, false
+}
+
+// find returns the point as read, nil when no device gives it.
+func (r *reading) find(id model.PointID) *pointRead {
+	for i := range r.devices {
+		for j := range r.devices[i].points {
+			if r.devices[i].points[j].ID == id {
+				return &r.devices[i].points[j]
+			}
+		}
+	}
+	return nil
+}
+
+func idList(ids []model.PointID) string {
+	words := make([]string, len(ids))
+	for i, id := range ids {
+		words[i] = string(id)
+	}
+	return strings.Join(words, ", ")
+}
+
+// beat is how a point is read: on which line and how often.
+type beat struct {
+	line  string
+	every time.Duration
+}
+
+func (r *reading) beatOf(p *pointRead) beat {
+	for _, d := range r.devices {
+		if d.Name != p.Device {
+			continue
+		}
+		b := beat{d.Line, p.Every}
+		if b.every == 0 {
+			b.every = d.Every
+		}
+		if b.every == 0 {
+			b.every = time.Second
+		}
+		return b
+	}
+	return beat{}
+}
+
+// checkDerivedInputs demands that what is worked out together is read
+// together: a mix of old and new values would be wrong without a sign of it.
+func (r *reading) checkDerivedInputs() {
+	noted := map[model.PointID]bool{}
+	for _, d := range derivations {
+		for _, set := range d.from {
+			first := r.find(set[0])
+			if first == nil || slices.ContainsFunc(set, func(p model.PointID) bool { return r.find(p) == nil }) {
+				continue
+			}
+			want := r.beatOf(first)
+			for _, id := range set[1:] {
+				p := r.find(id)
+				if got := r.beatOf(p); got != want && !noted[id] {
+					noted[id] = true
+					r.apart(d.point, first, p, want, got)
+				}
+			}
+		}
+	}
+}
+
+func (r *reading) apart(derived model.PointID, a, b *pointRead, want, got beat) {
+	text := fmt.Sprintf("%s needs %s and %s read together, but one is read every %s and the other every %s", derived, a.ID, b.ID, want.every, got.every)
+	hint := "give both one interval"
+	if want.line != got.line {
+		text = fmt.Sprintf("%s needs %s and %s read together, but they are on the lines %s and %s", derived, a.ID, b.ID, want.line, got.line)
+		hint = "read both over one line"
+	}
+	b.wrong(b.at("point"), hint, "%s", text)
+}

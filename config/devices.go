@@ -1,0 +1,153 @@
+package config
+
+import (
+	"slices"
+	"strconv"
+	"time"
+
+	"go.yaml.in/yaml/v4"
+
+	"tickover/model"
+)
+
+// deviceRead is a device with the places of what it said.
+type deviceRead struct {
+	model.Device
+	sec    section
+	points []pointRead
+}
+
+// pace holds the keys that a profile may give and a device override.
+var pace = []string{"every", "timeout", "gap", "max registers", "powered by the set"}
+
+func (r *reading) device(s *source, n *yaml.Node) {
+	known := slices.Concat([]string{"name", "line", "unit", "profile", "base", "model at", "leave out", "points"}, pace)
+	sec, ok := s.section(n, "the device", known...)
+	if !ok {
+		return
+	}
+	sec.need("name", "line", "unit")
+	d := deviceRead{sec: sec}
+	d.Name, d.Line = sec.name("name"), sec.words("line")
+	unit, _ := sec.whole("unit", 1, 247)
+	d.Unit = uint8(unit)
+	whole := len(r.found)
+	if _, ok := sec.text("profile"); ok {
+		r.profile(sec, &d)
+	}
+	profileFailed := len(r.found) > whole
+	d.placed(sec)
+	sec.paced(&d.Device)
+	d.without(sec)
+	for _, n := range sec.items("points") {
+		d.override(sec.source, n)
+	}
+	if len(d.points) == 0 && !profileFailed {
+		sec.wrong(sec.at("points"), "add points: below it, or a profile that has some", "nothing is read from this device")
+	}
+	for i := range d.points {
+		d.points[i].Device = d.Name
+	}
+	r.devices = append(r.devices, d)
+}
+
+// paced reads the keys of pace over what the device has.
+func (s section) paced(d *model.Device) {
+	if s.values["every"] != nil {
+		d.Every = s.every()
+	}
+	if s.values["timeout"] != nil {
+		d.Timeout = s.duration("timeout", time.Millisecond, time.Minute)
+	}
+	if s.values["gap"] != nil {
+		d.MinGap = s.duration("gap", 0, time.Second)
+	}
+	if s.values["max registers"] != nil {
+		d.MaxRegisters, _ = s.whole("max registers", 1, 125)
+	}
+	if s.values["powered by the set"] != nil {
+		d.PoweredBySet = s.yes("powered by the set")
+	}
+}
+
+// every reads a poll interval.
+func (s section) every() time.Duration {
+	return s.duration("every", 10*time.Millisecond, 24*time.Hour)
+}
+
+// placed settles where a device with a chain of models is looked for, and
+// moves the profile's points there for a start.
+func (d *deviceRead) placed(sec section) {
+	for _, key := range []string{"base", "model at"} {
+		if d.Chain == nil && sec.values[key] != nil {
+			sec.wrong(sec.at(key), "take it out, or name a SunSpec profile", "%q belongs to a device with a SunSpec profile", key)
+		}
+	}
+	if d.Chain == nil {
+		return
+	}
+	if b, ok := sec.whole("base", 0, 65535-chainStart); ok {
+		d.Chain.Bases = []uint16{uint16(b)}
+		d.Chain.Start = uint16(b + chainStart)
+	}
+	if at, ok := sec.whole("model at", 0, 65535-2-int(d.Chain.Length)); ok {
+		d.Chain.Bases = nil
+		d.Chain.Start = uint16(at)
+	}
+	start := int(d.Chain.Start)
+	for i := range d.points {
+		d.points[i].move(start)
+	}
+}
+
+// without takes out the points of the profile that the device leaves out.
+func (d *deviceRead) without(sec section) {
+	texts, nodes := sec.list("leave out")
+	for i, t := range texts {
+		at := slices.IndexFunc(d.points, func(p pointRead) bool { return string(p.ID) == t })
+		if at < 0 {
+			sec.wrong(nodes[i], didYouMean(t, d.ids()), "the profile has no point %q to leave out", t)
+			continue
+		}
+		d.points = slices.Delete(d.points, at, at+1)
+	}
+}
+
+func (d *deviceRead) ids() []string {
+	var ids []string
+	for _, p := range d.points {
+		ids = append(ids, string(p.ID))
+	}
+	return ids
+}
+
+// override reads one point of the device's own, in place of the profile's
+// point of that name when there is one.
+func (d *deviceRead) override(s *source, n *yaml.Node) {
+	p, ok := s.point(n)
+	if !ok {
+		return
+	}
+	if d.Chain != nil {
+		p.move(int(d.Chain.Start))
+	}
+	at := slices.IndexFunc(d.points, func(old pointRead) bool { return old.ID == p.ID && old.fromProfile })
+	if at < 0 {
+		d.points = append(d.points, p)
+		return
+	}
+	d.points[at] = p
+}
+
+// move shifts a point of a chain to where its model begins.
+func (p *pointRead) move(by int) {
+	if int(p.Register.Address)+p.Register.Type.Words()+by > 65536 {
+		p.wrong(p.at("register"), "its address counts from the model's first register", "%q ends beyond the last register", strconv.Quote(string(p.ID)))
+		return
+	}
+	p.Register.Address += uint16(by)
+	if e := p.Register.Exponent; e != nil && int(*e)+by <= 65535 {
+		moved := *e + uint16(by)
+		p.Register.Exponent = &moved
+	}
+}

@@ -1,0 +1,81 @@
+package config
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+)
+
+// Mistake is one thing wrong in a configuration or profile.
+type Mistake struct {
+	File         string // as it was named
+	Line, Column int    // from 1; the column counts characters
+	Source       string // the line itself
+	Text         string // what is wrong
+	Hint         string // what to do about it; may be empty
+}
+
+// Error gives the position and what is wrong, on one line.
+func (m Mistake) Error() string {
+	return fmt.Sprintf("%s:%d:%d: %s", m.File, m.Line, m.Column, m.Text)
+}
+
+// Format gives the position, what is wrong, the line with a caret under the
+// place, and the hint, each line ended.
+func (m Mistake) Format() string {
+	var b strings.Builder
+	number := fmt.Sprint(m.Line)
+	margin := strings.Repeat(" ", len(number))
+	fmt.Fprintf(&b, "%s\n", m.Error())
+	fmt.Fprintf(&b, "  %s | %s\n", number, m.Source)
+	fmt.Fprintf(&b, "  %s | %s^\n", margin, indent(m.Source, m.Column-1))
+	if m.Hint != "" {
+		fmt.Fprintf(&b, "  %s   %s\n", margin, m.Hint)
+	}
+	return b.String()
+}
+
+// indent is as wide as the first n characters of the line: tabs stay tabs, so
+// that the caret stands below its place on any terminal.
+func indent(line string, n int) string {
+	var b strings.Builder
+	for _, r := range line {
+		if n--; n < 0 {
+			break
+		}
+		if r != '\t' {
+			r = ' '
+		}
+		b.WriteRune(r)
+	}
+	return b.String()
+}
+
+// Mistakes is everything wrong at once, in the order of the files. It is the
+// error that Load and Parse return for a file they could read.
+type Mistakes []Mistake
+
+// Error gives all mistakes with their lines, carets and hints.
+func (ms Mistakes) Error() string {
+	parts := make([]string, len(ms))
+	for i, m := range ms {
+		parts[i] = m.Format()
+	}
+	return strings.TrimSuffix(strings.Join(parts, "\n"), "\n")
+}
+
+// sorted orders the mistakes by file as first met, then by place, and drops
+// those said twice (a profile used by two devices is read twice).
+func (ms Mistakes) sorted() Mistakes {
+	order := map[string]int{}
+	for _, m := range ms {
+		if _, met := order[m.File]; !met {
+			order[m.File] = len(order)
+		}
+	}
+	slices.SortStableFunc(ms, func(a, b Mistake) int {
+		return cmp.Or(cmp.Compare(order[a.File], order[b.File]), cmp.Compare(a.Line, b.Line), cmp.Compare(a.Column, b.Column))
+	})
+	return slices.Compact(ms)
+}

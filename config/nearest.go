@@ -1,0 +1,56 @@
+package config
+
+import (
+	"fmt"
+	"strings"
+)
+
+// didYouMean is the hint for a word that is not one of the known: the nearest
+// known one, or all of them when none is near.
+func didYouMean(word string, known []string) string {
+	if near := nearest(word, known); near != "" {
+		return fmt.Sprintf("did you mean %q?", near)
+	}
+	if len(known) == 0 {
+		return ""
+	}
+	return "known here: " + strings.Join(known, "; ")
+}
+
+// nearest returns the known word the fewest typing slips away, "" when even
+// that needs more than a third of the letters changed.
+func nearest(word string, known []string) string {
+	best, least := "", 1+max(1, len([]rune(word))/3)
+	for _, k := range known {
+		if d := slips(strings.ToLower(word), strings.ToLower(k)); d < least {
+			best, least = k, d
+		}
+	}
+	return best
+}
+
+// slips counts the letters to insert, drop, replace or exchange with their
+// neighbour to turn a into b (the optimal string alignment distance).
+func slips(a, b string) int {
+	x, y := []rune(a), []rune(b)
+	var last, before []int
+	row := make([]int, len(y)+1)
+	for j := range row {
+		row[j] = j
+	}
+	for i := 1; i <= len(x); i++ {
+		before, last, row = last, row, make([]int, len(y)+1)
+		row[0] = i
+		for j := 1; j <= len(y); j++ {
+			change := 1
+			if x[i-1] == y[j-1] {
+				change = 0
+			}
+			row[j] = min(last[j]+1, row[j-1]+1, last[j-1]+change)
+			if i > 1 && j > 1 && x[i-1] == y[j-2] && x[i-2] == y[j-1] {
+				row[j] = min(row[j], before[j-2]+1)
+			}
+		}
+	}
+	return row[len(y)]
+}

@@ -1,0 +1,264 @@
+package config
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"regexp"
+	"strconv"
+	"strings"
+	"time"
+
+	"go.yaml.in/yaml/v4"
+
+	"tickover/model"
+)
+
+// section is one mapping being read: its known keys with their values. Reading
+// a key that is not there gives the zero value and no mistake; see need.
+type section struct {
+	*source
+	what   string // in words, for messages: "the device"
+	node   *yaml.Node
+	values map[string]*yaml.Node
+}
+
+// section reads a mapping, noting keys it does not know and keys given twice.
+func (s *source) section(n *yaml.Node, what string, known ...string) (section, bool) {
+	sec := section{s, what, n, map[string]*yaml.Node{}}
+	if n.Kind != yaml.MappingNode {
+		s.wrong(n, "write its keys below it, one a line, as key: value", "%s needs keys and values here", what)
+		return sec, false
+	}
+	for i := 0; i+1 < len(n.Content); i += 2 {
+		key, value := n.Content[i], n.Content[i+1]
+		switch {
+		case key.Kind != yaml.ScalarNode:
+			s.wrong(key, "", "a key is a plain word")
+		case !contains(known, key.Value):
+			s.wrong(key, didYouMean(key.Value, known), "%s has no key %q", what, key.Value)
+		case sec.values[key.Value] != nil:
+			s.wrong(key, fmt.Sprintf("it is already in line %d: keep one", sec.values[key.Value].Line), "%q is given twice", key.Value)
+		default:
+			sec.values[key.Value] = value
+		}
+	}
+	return sec, true
+}
+
+func contains(list []string, word string) bool {
+	for _, w := range list {
+		if w == word {
+			return true
+		}
+	}
+	return false
+}
+
+// need notes which of the keys are missing.
+func (s section) need(keys ...string) bool {
+	all := true
+	for _, k := range keys {
+		if s.values[k] == nil {
+			s.wrong(s.node, "add "+k+": ...", "%s needs %q", s.what, k)
+			all = false
+		}
+	}
+	return all
+}
+
+// at is where to point for a key: its value, or the section without it.
+func (s section) at(key string) *yaml.Node {
+	if n := s.values[key]; n != nil {
+		return n
+	}
+	return s.node
+}
+
+// scalar reads a node as words; false, with the mistake noted, when it is none.
+func (s *source) scalar(n *yaml.Node, what string) (string, bool) {
+	switch {
+	case n.Kind == yaml.AliasNode:
+		s.wrong(n, "write the value out", "references to other places (*%s) are not read here", n.Value)
+	case n.Kind != yaml.ScalarNode:
+		s.wrong(n, "write one value", "%s is one value, not a list or a section", what)
+	case strings.TrimSpace(n.Value) == "" || n.Tag == "!!null":
+		s.wrong(n, "give it a value or take the line out", "%s has no value", what)
+	default:
+		return n.Value, true
+	}
+	return "", false
+}
+
+// text reads words.
+func (s section) text(key string) (string, bool) {
+	n := s.values[key]
+	if n == nil {
+		return "", false
+	}
+	return s.scalar(n, strconv.Quote(key))
+}
+
+func (s section) words(key string) string {
+	t, _ := s.text(key)
+	return t
+}
+
+var octalLooking = regexp.MustCompile(`^[+-]?0([0-9]|[oO])`)
+
+// plainNumber refuses numbers that one reader takes for octal and another not.
+func (s *source) plainNumber(n *yaml.Node, text string) bool {
+	if !octalLooking.MatchString(strings.TrimSpace(text)) {
+		return true
+	}
+	s.wrong(n, "write it without leading zeros, in decimal", "%q looks like an octal number", text)
+	return false
+}
+
+// value reads a value with its unit.
+func (s section) value(key string, q model.Quantity) (float64, bool) {
+	t, ok := s.text(key)
+	if !ok || !s.plainNumber(s.at(key), t) {
+		return 0, false
+	}
+	v, err := model.ParseValue(t, q)
+	if err != nil {
+		s.refused(s.at(key), err)
+		return 0, false
+	}
+	return v, true
+}
+
+// within reads a value that must lie in lo..hi, canonical unit.
+func (s section) within(key string, q model.Quantity, lo, hi float64) float64 {
+	v, ok := s.value(key, q)
+	if !ok {
+		return 0
+	}
+	if v < lo || v > hi {
+		s.wrong(s.at(key), fmt.Sprintf("it lies between %g %[3]s and %[2]g %[3]s", lo, hi, q.Unit()), "%q cannot be %s", key, s.values[key].Value)
+		return 0
+	}
+	return v
+}
+
+// difference reads a difference of two values, 0 or more.
+func (s section) difference(key string, q model.Quantity) float64 {
+	t, ok := s.text(key)
+	if !ok || !s.plainNumber(s.at(key), t) {
+		return 0
+	}
+	v, err := model.ParseDifference(t, q)
+	switch {
+	case err != nil:
+		s.refused(s.at(key), err)
+	case v < 0:
+		s.wrong(s.at(key), "write how far apart, without a sign", "%q cannot be negative", key)
+	default:
+		return v
+	}
+	return 0
+}
+
+// duration reads a time between lo and hi.
+func (s section) duration(key string, lo, hi time.Duration) time.Duration {
+	v, ok := s.value(key, model.Duration)
+	if !ok {
+		return 0
+	}
+	if v < lo.Seconds() || v > hi.Seconds() {
+		s.wrong(s.at(key), fmt.Sprintf("it lies between %s and %s", lo, hi), "%q cannot be %s", key, s.values[key].Value)
+		return 0
+	}
+	return time.Duration(math.Round(v * 1e9))
+}
+
+// whole reads a whole number between lo and hi.
+func (s section) whole(key string, lo, hi int) (int, bool) {
+	t, ok := s.text(key)
+	if !ok || !s.plainNumber(s.at(key), t) {
+		return 0, false
+	}
+	v, err := wholeNumber(t)
+	if err != nil {
+		s.wrong(s.at(key), "write it in decimal, or in hexadecimal with 0x", "%q is not a whole number", t)
+		return 0, false
+	}
+	if v < lo || v > hi {
+		s.wrong(s.at(key), fmt.Sprintf("it lies between %d and %d", lo, hi), "%q cannot be %s", key, t)
+		return 0, false
+	}
+	return v, true
+}
+
+// wholeNumber reads a decimal or a hexadecimal with 0x.
+func wholeNumber(t string) (int, error) {
+	t = strings.TrimSpace(t)
+	if hex, ok := strings.CutPrefix(t, "0x"); ok {
+		v, err := strconv.ParseUint(hex, 16, 32)
+		return int(v), err
+	}
+	v, err := strconv.ParseInt(t, 10, 64)
+	return int(v), err
+}
+
+// choice reads one of several words and returns its place, 0 when absent.
+func (s section) choice(key string, names []string) int {
+	t, ok := s.text(key)
+	if !ok {
+		return 0
+	}
+	for i, name := range names {
+		if t == name {
+			return i
+		}
+	}
+	s.wrong(s.at(key), didYouMean(t, names), "%q cannot be %q", key, t)
+	return 0
+}
+
+// yes reads yes or no; absent means no.
+func (s section) yes(key string) bool {
+	return s.choice(key, []string{"no", "yes", "false", "true"})%2 == 1
+}
+
+// items reads a list.
+func (s section) items(key string) []*yaml.Node {
+	n := s.values[key]
+	if n == nil || n.Tag == "!!null" {
+		return nil
+	}
+	if n.Kind != yaml.SequenceNode {
+		s.wrong(n, "begin each entry with a dash", "%q is a list", key)
+		return nil
+	}
+	return n.Content
+}
+
+// list reads a list of words, or one word alone.
+func (s section) list(key string) (texts []string, nodes []*yaml.Node) {
+	n := s.values[key]
+	if n == nil {
+		return nil, nil
+	}
+	all := []*yaml.Node{n}
+	if n.Kind == yaml.SequenceNode {
+		all = n.Content
+	}
+	for _, n := range all {
+		if t, ok := s.scalar(n, strconv.Quote(key)); ok {
+			texts, nodes = append(texts, t), append(nodes, n)
+		}
+	}
+	return texts, nodes
+}
+
+// refused notes why a written value could not be read.
+func (s *source) refused(n *yaml.Node, err error) {
+	var unit *model.UnitError
+	if errors.As(err, &unit) {
+		s.wrong(n, unit.Hint, "%s", unit.Error())
+		return
+	}
+	s.wrong(n, "", "%v", err)
+}
