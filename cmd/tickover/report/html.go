@@ -1,0 +1,110 @@
+package report
+
+import (
+	"crypto/sha256"
+	_ "embed"
+	"encoding/base64"
+	"fmt"
+	"html/template"
+	"io"
+
+	"tickover/model"
+)
+
+//go:embed report.html
+var pageSource string
+
+//go:embed report.css
+var styleSource string
+
+var page = template.Must(template.New("report").Funcs(funcs(dating{}, nil)).Parse(pageSource))
+
+// funcs are the words of the template.
+func funcs(d dating, rec *model.RunRecord) template.FuncMap {
+	return template.FuncMap{
+		"when": d.when, "into": d.into, "stamp": d.stamp, "ending": func() string { return d.ending(rec.Run) },
+		"value": value, "sign": sign, "class": verdictClass, "interval": interval, "basis": basis,
+		"clockwise": clockwise, "seen": seen, "power": model.ActivePower.ShowWithUnit,
+		"next":   func(i int) int { return i + 1 },
+		"length": d.length, "tell": tell, "name": func() string { return nameOf(rec.Rating) },
+	}
+}
+
+// HTML writes the record as one file that refers to nothing outside itself and
+// prints on A4. series feeds the plots; an error of it ends the report.
+func HTML(w io.Writer, rec *model.RunRecord, clock model.Clock, series Series) error {
+	d := datingOf(rec, clock)
+	plots, err := drawings(rec, d, series)
+	if err != nil {
+		return err
+	}
+	hash := sha256.Sum256([]byte(styleSource))
+	view := map[string]any{
+		"Rec": rec, "Plots": plots, "Style": template.CSS(styleSource),
+		"StyleHash": base64.StdEncoding.EncodeToString(hash[:]),
+		"Tally":     tally(rec), "Sources": sources(rec), "Boots": d.boots(rec), "Cautions": model.Cautions(), "Advisory": model.Advisory,
+		"Unbalance": d.unbalance(rec), "Soak": d.soak(rec), "Steady": d.steadyTable(rec), "Blind": blind(), "Rating": plate(rec.Rating),
+		"Steps": stepTable(rec, d),
+	}
+	t, err := page.Clone()
+	if err == nil {
+		err = t.Funcs(funcs(d, rec)).Execute(w, view)
+	}
+	if err != nil {
+		return fmt.Errorf("write the report as HTML: %w", err)
+	}
+	return nil
+}
+
+// plate writes the nameplate, leaving out what is not given.
+func plate(r model.Rating) []string {
+	var parts []string
+	for _, p := range []struct {
+		v    float64
+		text string
+	}{
+		{r.ApparentPower, model.ApparentPower.ShowWithUnit(r.ApparentPower)},
+		{r.PowerFactor, "power factor " + model.PowerFactor.Show(r.PowerFactor)},
+		{r.Voltage, number(r.Voltage) + " V"}, {r.Frequency, number(r.Frequency) + " Hz"},
+		{float64(r.Poles), fmt.Sprintf("%d poles", r.Poles)}, {r.Battery, number(r.Battery) + " V battery"},
+	} {
+		if p.v != 0 {
+			parts = append(parts, p.text)
+		}
+	}
+	return parts
+}
+
+// blind says what no set of meters and adapters on a bus can show.
+func blind() []string {
+	return []string{
+		"Meters give averages over their own window. Whatever is shorter than that window and the sampling interval is not seen, so a dip is at least as deep as written and a recovery lies within an interval.",
+		"Magnitudes of voltage and current do not tell the phase rotation; that takes a rotation indicator at the outlet.",
+		"Wave shape, harmonics and spikes that harm electronics are not judged here.",
+		"Insulation, earthing, and the mechanical condition of engine and alternator are not seen from the bus; only measurements by hand speak of them.",
+		"Protective devices are proven at the device by actuating it. Nothing in these readings proves one.",
+	}
+}
+
+// length writes how long a state lasted.
+func (d dating) length(from, to model.Instant) string {
+	a, known := d.since(from)
+	b, ok := d.since(to)
+	if !known || !ok {
+		return "–"
+	}
+	return clockwise(b - a)
+}
+
+// tell puts an event into words.
+func tell(e model.Event) string {
+	switch {
+	case e.Engine != nil:
+		return fmt.Sprintf("%s, was %s. %s", e.Engine.To, e.Engine.From, e.Engine.Evidence)
+	case e.Alarm != nil:
+		return fmt.Sprintf("%s: %s (%s). %s", e.Alarm.Label, e.Alarm.To, seen(*e.Alarm), e.Alarm.Why)
+	case e.Hand != nil && e.Text == "":
+		return fmt.Sprintf("%s %s: %s", e.Hand.Kind, e.Hand.Points, e.Hand.Quantity.ShowWithUnit(e.Hand.Value))
+	}
+	return e.Text
+}

@@ -1,0 +1,101 @@
+package report
+
+import (
+	"fmt"
+	"time"
+
+	"tickover/model"
+)
+
+// dating turns instants into times of day and into times since the run began.
+type dating struct {
+	clock model.Clock
+	start model.Instant
+	long  bool // the run lasts over midnight: days are written too
+}
+
+func datingOf(rec *model.RunRecord, clock model.Clock) dating {
+	d := dating{clock: clock, start: rec.Run.Started}
+	first, known := d.wall(rec.Run.Started)
+	last, _ := d.wall(d.end(rec))
+	d.long = known && first.YearDay() != last.YearDay()
+	return d
+}
+
+// end is the last instant the record speaks of.
+func (d dating) end(rec *model.RunRecord) model.Instant {
+	last := rec.Run.Ended
+	if last.IsZero() {
+		last = rec.Run.Started
+		for _, s := range rec.Run.States {
+			if last.Before(s.To) {
+				last = s.To
+			}
+		}
+	}
+	return last
+}
+
+func (d dating) wall(i model.Instant) (time.Time, bool) {
+	if i.IsZero() {
+		return time.Time{}, false
+	}
+	w, source := d.clock.Wall(i)
+	return w, source != model.ClockUnknown
+}
+
+// since counts from the start of the run. It reports false when the instant
+// belongs to another boot and no clock tells the time in between.
+func (d dating) since(i model.Instant) (time.Duration, bool) {
+	if i.IsZero() || d.start.IsZero() {
+		return 0, false
+	}
+	if span, ok := i.Sub(d.start); ok {
+		return span, true
+	}
+	from, ok := d.wall(d.start)
+	to, known := d.wall(i)
+	return to.Sub(from), ok && known
+}
+
+// when writes the time of day in UTC, or a dash when no clock knew it.
+func (d dating) when(i model.Instant) string {
+	w, ok := d.wall(i)
+	if !ok {
+		return "–"
+	}
+	if d.long {
+		return w.Format("01-02 15:04:05")
+	}
+	return w.Format("15:04:05")
+}
+
+// into writes how far into the run an instant lies.
+func (d dating) into(i model.Instant) string {
+	span, ok := d.since(i)
+	if !ok {
+		return "–"
+	}
+	return clockwise(span)
+}
+
+// clockwise writes a span as h:mm:ss.
+func clockwise(span time.Duration) string {
+	sign := ""
+	if span < 0 {
+		sign, span = "−", -span
+	}
+	s := int64(span.Round(time.Second) / time.Second)
+	return fmt.Sprintf("%s%d:%02d:%02d", sign, s/3600, s/60%60, s%60)
+}
+
+// stamp writes an instant in full for the head of the report.
+func (d dating) stamp(i model.Instant) string {
+	if i.IsZero() {
+		return "not seen"
+	}
+	if w, ok := d.wall(i); ok {
+		return w.Format("2006-01-02 15:04:05") + " UTC"
+	}
+	return "time of day not known (" + i.String() + ")"
+}

@@ -1,0 +1,163 @@
+package report
+
+import (
+	"bufio"
+	"fmt"
+	"io"
+	"strings"
+	"unicode/utf8"
+
+	"tickover/model"
+)
+
+// Text writes a summary for a terminal of 80 columns.
+func Text(w io.Writer, rec *model.RunRecord, clock model.Clock) error {
+	t := terminal{bufio.NewWriter(w), datingOf(rec, clock)}
+	t.head(rec)
+	t.bullets("Found", rec.Findings)
+	t.bullets("Not tested, not determined", rec.NotTested)
+	for i, s := range rec.FirstStart {
+		t.figures(fmt.Sprintf("Start %d at %s (%s)", i+1, t.d.when(s.At), t.d.into(s.At)), s.Figures)
+	}
+	for i, s := range rec.Steps {
+		t.figures(fmt.Sprintf("Load step %d at %s, %s: %s to %s", i+1, t.d.into(s.At), s.Phases,
+			model.ActivePower.ShowWithUnit(s.From), model.ActivePower.ShowWithUnit(s.To)), s.Figures)
+	}
+	t.figures("Figures, class "+rec.Class, rec.Figures)
+	t.alarms(rec.Alarms)
+	t.line("")
+	t.wrap("", model.Advisory)
+	if err := t.Flush(); err != nil {
+		return fmt.Errorf("write the report as text: %w", err)
+	}
+	return nil
+}
+
+const textWidth = 80
+
+type terminal struct {
+	*bufio.Writer
+	d dating
+}
+
+func (t terminal) line(format string, args ...any) {
+	fmt.Fprintf(t, "%s\n", strings.TrimRight(fmt.Sprintf(format, args...), " "))
+}
+
+func (t terminal) head(rec *model.RunRecord) {
+	if rec.Simulated {
+		t.line("SIMULATED DATA: nothing here was measured.")
+	}
+	r := rec.Run
+	t.wrap("", fmt.Sprintf("Run %s of %s", r.ID, nameOf(rec.Rating)))
+	t.line("  started  %s", t.d.stamp(r.Started))
+	t.line("  ended    %s", t.d.ending(r))
+	t.line("  cranks   %d, starts %d", r.Cranks, r.Starts)
+	t.line("  running  %s, loaded %s (h:mm:ss)", clockwise(r.Running), clockwise(r.Loaded))
+	t.line("  clock    %s", rec.ClockKnown)
+	t.line("  verdicts %s", tally(rec))
+}
+
+// ending says when and how the run ended.
+func (d dating) ending(r model.Run) string {
+	text := d.stamp(r.Ended)
+	if r.Open || r.Ended.IsZero() {
+		text = "still going on"
+	}
+	if r.CutShort != "" {
+		text += " (cut short: " + r.CutShort + ")"
+	}
+	return text
+}
+
+func nameOf(r model.Rating) string {
+	name := r.Name
+	if name == "" {
+		name = "the set"
+	}
+	if r.Site != "" {
+		name += ", " + r.Site
+	}
+	return name
+}
+
+func (t terminal) bullets(title string, items []string) {
+	if len(items) == 0 {
+		return
+	}
+	t.line("")
+	t.line("%s", title)
+	for _, s := range items {
+		t.wrap("  - ", s)
+	}
+}
+
+// figures writes one figure a line, with reason and interval below where the
+// verdict needs them.
+func (t terminal) figures(title string, figures []model.Figure) {
+	if len(figures) == 0 {
+		return
+	}
+	t.line("")
+	t.wrap("", title)
+	for _, f := range figures {
+		limit := f.Limit
+		if limit == "" {
+			limit = "–"
+		}
+		row := fmt.Sprintf("  %s %s %s %s %s", sign(f.Verdict), pad(f.Name, 27), pad(value(f), 21), pad(limit, 12), f.Verdict)
+		if utf8.RuneCountInString(row) <= textWidth {
+			t.line("%s", row)
+		} else {
+			t.wrap("  "+sign(f.Verdict)+" ", f.Name+": "+value(f)+", limit "+limit+", "+f.Verdict.String())
+		}
+		if f.Reason != "" {
+			t.wrap("      ", f.Reason)
+		}
+	}
+}
+
+func (t terminal) alarms(events []model.AlarmEvent) {
+	t.line("")
+	if len(events) == 0 {
+		t.line("No alarms.")
+		return
+	}
+	t.line("Alarms")
+	for _, a := range events {
+		t.wrap(fmt.Sprintf("  %s ", pad(t.d.into(a.At), 9)), fmt.Sprintf("%s: %s, %s, %s", a.Priority, a.Label, a.To, seen(a)))
+	}
+}
+
+// seen says what an alarm saw and what it was held against.
+func seen(a model.AlarmEvent) string {
+	text := "no good reading"
+	if a.Quality == model.Good {
+		text = a.Quantity.ShowWithUnit(a.Value)
+	}
+	if a.Quantity != model.NoQuantity {
+		text += ", limit " + a.Quantity.ShowWithUnit(a.Limit)
+	}
+	return text
+}
+
+func pad(s string, width int) string {
+	return s + strings.Repeat(" ", max(0, width-utf8.RuneCountInString(s)))
+}
+
+// wrap writes text after a first-line prefix, later lines indented alike.
+func (t terminal) wrap(prefix, text string) {
+	indent := strings.Repeat(" ", utf8.RuneCountInString(prefix))
+	line, used := prefix, false
+	for word := range strings.FieldsSeq(text) {
+		if used && utf8.RuneCountInString(line)+1+utf8.RuneCountInString(word) > textWidth {
+			t.line("%s", line)
+			line, used = indent, false
+		}
+		if used {
+			line += " "
+		}
+		line, used = line+word, true
+	}
+	t.line("%s", line)
+}
