@@ -1,0 +1,17 @@
+// Package alarms is the second pair of eyes: it turns scans into alarm
+// transitions. It advises people and stops nothing.
+//
+// The core is pure. It owns no clock, goroutine, file or logger; time enters
+// only as the instant of a scan or of a person's act, so the same input always
+// gives the same output.
+//
+// The states and transitions are those of IEC 62682 / ISA-18.2 with three
+// choices of our own, all inside the standard's table:
+//   - Losing its arming (the engine stopped) counts as a return to normal. A
+//     raised alarm therefore stays visible until acknowledged, and only a
+//     normal one goes to "suppressed by design".
+//   - The optional re-alarm of an acknowledged alarm is not used.
+//   - A reset of a latched alarm is a second acknowledgement.
+//
+// A Machine must be used by one goroutine at a time.
+package alarms

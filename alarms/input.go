@@ -1,0 +1,120 @@
+package alarms
+
+import (
+	"time"
+
+	"tickover/model"
+)
+
+const (
+	// leastHold is how long a point may go without a good sample before its
+	// rules are called unwatched: a line with a few corrupt answers round the
+	// crank is still a line one can see by.
+	leastHold = 5 * time.Second
+	// firstHold is used instead until the poll interval has been seen.
+	firstHold = 60 * time.Second
+	// missedPolls is how many polls in a row may fail, when that is longer.
+	missedPolls = 3
+)
+
+// input is what is known about one point.
+type input struct {
+	sample model.Sample  // the newest
+	seen   bool          // there was a sample at all
+	at     model.Instant // of the newest sample
+	good   model.Instant // of the last good one, or since when one is awaited
+	told   model.Instant // of the last that says how the sensor is
+	every  time.Duration // poll interval as it shows; 0 means not yet known
+	turn   uint64        // the step that brought the newest sample
+}
+
+func (in *input) take(s model.Sample, at model.Instant, turn uint64) {
+	if in.seen {
+		// Burst polling shortens the interval at once in neither direction: a
+		// slow point must not look stale when the burst ends.
+		in.every = max(elapsed(in.at, at), in.every/2)
+	}
+	in.sample, in.seen, in.at, in.turn = s, true, at, turn
+	if s.Quality == model.Good {
+		in.good = at
+	}
+	if s.Quality == model.Good || failed(s.Cause) {
+		in.told = at
+	}
+}
+
+// reboot forgets every time of the boot before; waiting starts anew.
+func (in *input) reboot(at model.Instant) {
+	*in = input{good: at, told: at}
+}
+
+func (in *input) hold() time.Duration {
+	if in.every == 0 {
+		return firstHold
+	}
+	return max(missedPolls*in.every, leastHold)
+}
+
+// blind reports that the last good sample is too old to judge by.
+func (in *input) blind(now model.Instant) bool { return elapsed(in.good, now) > in.hold() }
+
+// value returns the newest value if it can be judged.
+func (in *input) value(now model.Instant) (float64, bool) {
+	if in == nil || !in.seen || in.sample.Quality != model.Good || in.blind(now) {
+		return 0, false
+	}
+	return in.sample.Value, true
+}
+
+// failed reports whether a cause speaks of the sensor. Silence of a device
+// does not, and neither does a formula without a value.
+func failed(c model.Cause) bool {
+	switch c {
+	case model.DeviceException, model.NotImplemented, model.Implausible, model.SensorFailed:
+		return true
+	}
+	return false
+}
+
+// engine is what the set is doing, as far as arming needs it.
+type engine struct {
+	now   model.EngineState // as the last scan says
+	held  model.EngineState // the last state that was known: losing the signals disarms nothing
+	known bool              // a state was known since the machine or the boot began
+	// sustained is when the engine came to turn by itself. underway means it
+	// did so before anybody looked: the delay after the start is then over.
+	sustained model.Instant
+	underway  bool
+}
+
+func (e *engine) take(in *input, turn uint64, at model.Instant) {
+	if in.turn != turn {
+		return
+	}
+	e.now = model.EngineUnknown
+	if in.sample.Quality == model.Good {
+		e.now = model.EngineState(in.sample.Value)
+	}
+	// A vote that came to nothing is itself a value, so that a rule can warn of it.
+	in.sample = model.GoodSample(model.EngineStatePoint, float64(e.now))
+	in.good, in.told = in.at, in.at
+	if e.now == model.EngineUnknown {
+		return
+	}
+	switch {
+	case e.now == model.Standstill || e.now == model.Cranking:
+		e.sustained, e.underway = model.Instant{}, false
+	case !e.known && e.now > model.RunningUp:
+		e.underway = true
+	case e.now.Running() && e.sustained.IsZero() && !e.underway:
+		e.sustained = at
+	}
+	e.held, e.known = e.now, true
+}
+
+func (e *engine) reboot() { *e = engine{} }
+
+// sinceStart reports whether d has passed since the engine turned by itself.
+func (e *engine) sinceStart(d time.Duration, now model.Instant) bool {
+	return e.underway || !e.sustained.IsZero() && elapsed(e.sustained, now) >= d
+}

@@ -1,0 +1,156 @@
+package alarms
+
+import (
+	"slices"
+	"time"
+
+	"tickover/model"
+)
+
+// Machine holds where every rule stands. Make one with New.
+type Machine struct {
+	watches  []*watch // most important first, then in the order of the rules
+	byID     map[string]*watch
+	byDevice map[string][]*watch
+	inputs   map[model.PointID]*input
+	engine   engine
+	at       model.Instant // the newest instant seen
+	turn     uint64        // counts scans, to tell new samples from old ones
+	out      []model.AlarmEvent
+}
+
+// New makes a machine in which every rule is normal and nothing has been seen.
+// Of two rules with one ID the first is used.
+func New(rules []model.AlarmRule) *Machine {
+	m := &Machine{
+		byID:     map[string]*watch{},
+		byDevice: map[string][]*watch{},
+		inputs:   map[model.PointID]*input{},
+	}
+	m.input(model.EngineStatePoint)
+	for _, r := range rules {
+		if m.byID[r.ID] == nil {
+			m.add(r)
+		}
+	}
+	slices.SortStableFunc(m.watches, func(a, b *watch) int {
+		return int(b.rule.Priority) - int(a.rule.Priority)
+	})
+	return m
+}
+
+func (m *Machine) add(r model.AlarmRule) {
+	w := &watch{rule: r, quantity: quantityOf(r), limit: r.Limit}
+	switch r.Kind {
+	case model.DeviceLost:
+		m.byDevice[r.Device] = append(m.byDevice[r.Device], w)
+	case model.RisingFaster, model.FallingFaster:
+		w.rate = newSlope(r.Window)
+		w.in = m.input(r.Point)
+	default:
+		w.in = m.input(r.Point)
+	}
+	if r.PerSpeed {
+		w.speed = m.input(model.SpeedPoint)
+		w.frequency = m.input(model.FrequencyPoint)
+	}
+	m.watches = append(m.watches, w)
+	m.byID[r.ID] = w
+}
+
+func (m *Machine) input(p model.PointID) *input {
+	in := m.inputs[p]
+	if in == nil {
+		in = &input{}
+		m.inputs[p] = in
+	}
+	return in
+}
+
+// quantityOf says what a rule's value and limit are, as far as the point is
+// one of the well-known ones.
+func quantityOf(r model.AlarmRule) model.Quantity {
+	q, _ := model.KnownQuantity(r.Point)
+	if r.Kind != model.RisingFaster && r.Kind != model.FallingFaster {
+		return q
+	}
+	switch q {
+	case model.Temperature:
+		return model.TemperatureRate
+	case model.Pressure:
+		return model.PressureRate
+	}
+	return model.NoQuantity
+}
+
+// Step judges every rule by a scan and returns what changed, most important
+// first; nil when nothing did. The scan is read only.
+func (m *Machine) Step(scan *model.Scan) []model.AlarmEvent {
+	m.advance(scan.At)
+	m.turn++
+	for i := range scan.Samples {
+		if in := m.inputs[scan.Samples[i].Point]; in != nil {
+			in.take(scan.Samples[i], scan.At, m.turn)
+		}
+	}
+	m.engine.take(m.inputs[model.EngineStatePoint], m.turn, m.at)
+	for _, w := range m.watches {
+		w.step(m)
+	}
+	return m.emitted()
+}
+
+// Device tells the machine whether a device answers, for the DeviceLost rules.
+func (m *Machine) Device(at model.Instant, device string, up bool) []model.AlarmEvent {
+	m.advance(at)
+	for _, w := range m.byDevice[device] {
+		w.heard, w.lost = true, !up
+		w.step(m)
+	}
+	return m.emitted()
+}
+
+// Status says where every rule stands, critical ones first and otherwise in
+// the order the rules were given. The slice is new.
+func (m *Machine) Status() []model.AlarmStatus {
+	all := make([]model.AlarmStatus, len(m.watches))
+	for i, w := range m.watches {
+		all[i] = w.status()
+	}
+	return all
+}
+
+// advance moves the time on. A line's scan may come a little after another
+// line's later one, so time is never moved back within a boot.
+func (m *Machine) advance(at model.Instant) {
+	if at.Boot == m.at.Boot {
+		if m.at.Before(at) {
+			m.at = at
+		}
+		return
+	}
+	for _, in := range m.inputs {
+		in.reboot(at)
+	}
+	for _, w := range m.watches {
+		w.reboot(m.at, at)
+	}
+	m.engine.reboot()
+	m.at = at
+}
+
+func (m *Machine) emitted() []model.AlarmEvent {
+	out := m.out
+	m.out = nil
+	return out
+}
+
+// elapsed is the time from one instant to another, 0 when it is not known or
+// negative.
+func elapsed(from, to model.Instant) time.Duration {
+	d, same := to.Sub(from)
+	if !same {
+		return 0
+	}
+	return max(d, 0)
+}

@@ -1,0 +1,155 @@
+package alarms
+
+import (
+	"errors"
+	"fmt"
+	"time"
+
+	"tickover/model"
+)
+
+// MaxShelf is the longest an alarm may be shelved at a time: a day, so that
+// no shelving outlives the people who knew of it.
+const MaxShelf = 24 * time.Hour
+
+// Errors of a person's acts, wrapped with the alarm's name.
+var (
+	// ErrNoRule is returned when no rule has the ID.
+	ErrNoRule = errors.New("no such alarm (the list of alarms shows their names)")
+	// ErrNoName is returned when who is empty: the journal has to name somebody.
+	ErrNoName = errors.New("nobody is named (say who does it)")
+	// ErrNotNow is returned when the alarm's state does not allow the act.
+	ErrNotNow = errors.New("not possible in its present state")
+	// ErrTime is returned for a shelving that is over already or longer than MaxShelf.
+	ErrTime = errors.New("shelving needs an end, at most 24 h from now")
+)
+
+// Acknowledge takes note that a person has seen the alarm; for a latched and
+// acknowledged alarm it is the reset. It returns ErrNoRule, ErrNoName, or
+// ErrNotNow when there is nothing to acknowledge.
+func (m *Machine) Acknowledge(rule, who, why string, at model.Instant) ([]model.AlarmEvent, error) {
+	return m.act("acknowledge", rule, who, at, func(w *watch) error {
+		to := model.AlarmNormal
+		switch w.state {
+		case model.AlarmUnacknowledged:
+			to = model.AlarmAcknowledged
+		case model.AlarmLatchedUnacknowledged:
+			to = model.AlarmLatchedAcknowledged
+		case model.AlarmReturnedUnacknowledged, model.AlarmLatchedAcknowledged:
+		default:
+			return fmt.Errorf("it is %s: %w", w.state, ErrNotNow)
+		}
+		m.change(w, to, who, why)
+		return nil
+	})
+}
+
+// Shelve puts the alarm aside until an instant of the same boot. It returns
+// ErrNoRule, ErrNoName, ErrTime, or ErrNotNow when the alarm is out of service.
+func (m *Machine) Shelve(rule, who, why string, until, at model.Instant) ([]model.AlarmEvent, error) {
+	return m.act("shelve", rule, who, at, func(w *watch) error {
+		if d, same := until.Sub(at); !same || d <= 0 || d > MaxShelf {
+			return ErrTime
+		}
+		if w.state == model.AlarmOutOfService {
+			return fmt.Errorf("it is %s: %w", w.state, ErrNotNow)
+		}
+		w.until, w.why = until, why
+		m.change(w, model.AlarmShelved, who, why)
+		return nil
+	})
+}
+
+// Unshelve ends a shelving early. It returns ErrNoRule, ErrNoName, or
+// ErrNotNow when the alarm is not shelved.
+func (m *Machine) Unshelve(rule, who, why string, at model.Instant) ([]model.AlarmEvent, error) {
+	return m.leave("unshelve", model.AlarmShelved, rule, who, why, at)
+}
+
+// OutOfService takes the alarm out of service until InService, for repairs. It
+// returns ErrNoRule, ErrNoName, or ErrNotNow when it is already.
+func (m *Machine) OutOfService(rule, who, why string, at model.Instant) ([]model.AlarmEvent, error) {
+	return m.act("take out of service", rule, who, at, func(w *watch) error {
+		if w.state == model.AlarmOutOfService {
+			return fmt.Errorf("it is %s: %w", w.state, ErrNotNow)
+		}
+		w.until, w.why = model.Instant{}, why
+		m.change(w, model.AlarmOutOfService, who, why)
+		return nil
+	})
+}
+
+// InService returns the alarm to service. It returns ErrNoRule, ErrNoName, or
+// ErrNotNow when it is not out of service.
+func (m *Machine) InService(rule, who, why string, at model.Instant) ([]model.AlarmEvent, error) {
+	return m.leave("return to service", model.AlarmOutOfService, rule, who, why, at)
+}
+
+func (m *Machine) leave(verb string, from model.AlarmState, rule, who, why string, at model.Instant) ([]model.AlarmEvent, error) {
+	return m.act(verb, rule, who, at, func(w *watch) error {
+		if w.state != from {
+			return fmt.Errorf("it is %s: %w", w.state, ErrNotNow)
+		}
+		w.release(m, who, why)
+		return nil
+	})
+}
+
+// act finds the alarm and does something to it in a person's name.
+func (m *Machine) act(verb, rule, who string, at model.Instant, do func(*watch) error) ([]model.AlarmEvent, error) {
+	w := m.byID[rule]
+	err := ErrNoRule
+	switch {
+	case w != nil && who == "":
+		err = ErrNoName
+	case w != nil:
+		m.advance(at)
+		err = do(w)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("%s %q: %w", verb, rule, err)
+	}
+	return m.emitted(), nil
+}
+
+// Replay restores every state from the events of the past, oldest first. It
+// returns nothing and fires nothing; a condition that still stands stays as it
+// was. Events of rules that are no more are passed over.
+func (m *Machine) Replay(events []model.AlarmEvent) {
+	for _, e := range events {
+		if w := m.byID[e.Rule]; w != nil {
+			w.restore(e)
+		}
+		if m.at.Before(e.At) {
+			m.at = e.At
+		}
+	}
+	for _, w := range m.watches {
+		w.countedTo = m.at
+	}
+	for _, in := range m.inputs {
+		in.reboot(m.at)
+	}
+}
+
+func (w *watch) restore(e model.AlarmEvent) {
+	if w.unwatched {
+		w.blindTime += elapsed(w.countedTo, e.At)
+	}
+	w.countedTo = e.At
+	w.value, w.limit = e.Value, e.Limit
+	if e.From == e.To {
+		w.unwatched, w.reason = e.Unwatched, e.Why
+		return
+	}
+	w.state, w.since, w.first = e.To, e.At, e.FirstOut
+	w.until, w.why = e.Until, ""
+	switch e.To {
+	case model.AlarmUnacknowledged:
+		w.raised = e.At
+	case model.AlarmShelved, model.AlarmOutOfService:
+		w.why = e.Why
+	}
+	w.on = e.To == model.AlarmUnacknowledged || e.To == model.AlarmAcknowledged
+	w.good = e.To != model.AlarmNormal && e.To != model.AlarmSuppressedByDesign
+}

@@ -1,0 +1,138 @@
+package alarms
+
+import (
+	"time"
+
+	"tickover/model"
+)
+
+// The engine states in which rules are armed.
+var (
+	onOwnFuel = []model.EngineState{model.RunningUp, model.Idling, model.Unloaded, model.Loaded}
+	warm      = []model.EngineState{model.RunningUp, model.Idling, model.Unloaded, model.Loaded, model.RunningDown}
+	atSpeed   = []model.EngineState{model.Unloaded, model.Loaded}
+)
+
+// Limits of the engine's rules. The maker's figures always win over them.
+const (
+	// oilPerSpeed is the old workshop rule of 10 psi for each 1000 r/min:
+	// 68.9 kPa / (16.67 1/s) = 4137 Pa·s (from memory), rounded up.
+	oilPerSpeed = 4200.0 // Pa·s
+	// oilWarnPerSpeed leaves a person time before oilPerSpeed is reached.
+	oilWarnPerSpeed = 7500.0 // Pa·s; 187 kPa at 1500 r/min
+	// oilLeast and oilWarnLeast hold at low idle and while no speed is known.
+	oilLeast     = 50e3 // Pa
+	oilWarnLeast = 90e3 // Pa
+	// oilMissing is four times the zero error of a 10-bar sensor of 1 %.
+	oilMissing = 40e3 // Pa
+	// oilDeadband is twice that zero error.
+	oilDeadband = 20e3 // Pa
+	// coolantWarn is above what a thermostat of 82 to 88 °C lets an engine
+	// reach; coolantCritical is one kelvin under boiling at sea level, because
+	// an old cap may hold no pressure.
+	coolantWarn     = 94.0 // °C
+	coolantCritical = 99.0 // °C
+	// chargingLeast is 2.18 V a cell: above what any lead-acid battery rests
+	// at, below what any working charger gives.
+	chargingLeast = 13.1 / 12 // of the nominal voltage
+)
+
+// Standard builds the rules that fit a set: one for everything that its points
+// and devices let Tickover see, with limits from the rating. A rule whose
+// rating or point is missing is left out. All are advice; none replaces a
+// hardwired shutdown.
+func Standard(r model.Rating, points map[model.PointID]model.Point, devices []model.Device) []model.AlarmRule {
+	has := func(p model.PointID) bool { _, ok := points[p]; return ok }
+	rules := oil(r, has)
+	rules = append(rules, coolant(has)...)
+	rules = append(rules, frequency(r, has)...)
+	rules = append(rules, voltages(r, has)...)
+	rules = append(rules, load(r, has)...)
+	rules = append(rules, charging(r, has)...)
+	rules = append(rules, sight(has)...)
+	for _, d := range devices {
+		rules = append(rules, lostDevice(d))
+	}
+	return rules
+}
+
+func oil(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
+	if !has(model.OilPressure) {
+		return nil
+	}
+	low := model.AlarmRule{ID: "oil.pressure.low", Label: "Oil pressure low", Priority: model.Critical,
+		Kind: model.BelowLimit, Point: model.OilPressure, Limit: oilPerSpeed, Low: oilLeast, PerSpeed: true, Poles: r.Poles,
+		Deadband: oilDeadband, OnDelay: 2 * time.Second, OffDelay: 5 * time.Second, Latch: true,
+		ArmedIn: onOwnFuel, ArmDelay: 15 * time.Second,
+		Action: "Stop the engine by hand now. Check the oil level, then the pressure with a second gauge, before it turns again.",
+		Basis:  "10 psi for each 1000 r/min, a workshop rule (from memory), and never less than 0.5 bar; the engine maker's figure wins"}
+	warn := low
+	warn.ID, warn.Label, warn.Priority = "oil.pressure.sinking", "Oil pressure lower than it should be", model.Warning
+	warn.Limit, warn.Low, warn.OnDelay, warn.Latch = oilWarnPerSpeed, oilWarnLeast, 5*time.Second, false
+	warn.Action = "Take the load off and let it idle. Look at oil level, oil temperature and for leaks; stop it if the pressure goes on falling."
+	warn.Basis = "1.8 times the critical limit, so that a slow loss is seen before it is critical (derived)"
+	none := low
+	none.ID, none.Label = "oil.pressure.missing", "No oil pressure after the start"
+	none.Limit, none.Low, none.PerSpeed, none.Poles = oilMissing, 0, false, 0
+	none.ArmDelay, none.OnDelay = 8*time.Second, time.Second
+	none.Action = "Stop the engine by hand now. Prime the oil system and find out why before the next start."
+	none.Basis = "pressure is expected within 15 s of the start (common practice); 8 s and two readings leave time to act; 0.4 bar is four times the zero error of a 10-bar sensor of 1 % (derived)"
+	return []model.AlarmRule{none, low, warn}
+}
+
+func coolant(has func(model.PointID) bool) []model.AlarmRule {
+	if !has(model.CoolantTemperature) {
+		return nil
+	}
+	hot := model.AlarmRule{ID: "coolant.hot", Label: "Coolant hot", Priority: model.Critical, Kind: model.AboveLimit,
+		Point: model.CoolantTemperature, Limit: coolantCritical, Deadband: 3, OnDelay: 3 * time.Second,
+		OffDelay: 30 * time.Second, Latch: true, ArmedIn: warm,
+		Action: "Take the load off, let it idle for a few minutes if the temperature falls, else stop it by hand. Never open the cap while it is hot.",
+		Basis:  "1 K under boiling at sea level, since an old cap may hold no pressure (derived); the engine maker's figure wins"}
+	warn := hot
+	warn.ID, warn.Label, warn.Priority, warn.Latch = "coolant.warm", "Coolant warmer than it should be", model.Warning, false
+	warn.Limit, warn.OnDelay = coolantWarn, 10*time.Second
+	warn.Action = "Reduce the load. Look at fan belt, radiator air path and coolant level in the header tank."
+	warn.Basis = "6 K above a thermostat that is fully open at 88 °C (derived)"
+	return []model.AlarmRule{hot, warn}
+}
+
+func frequency(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
+	if !has(model.FrequencyPoint) || r.Frequency <= 0 {
+		return nil
+	}
+	f := r.Frequency
+	high := model.AlarmRule{ID: "frequency.high", Label: "Frequency far too high: overspeed", Priority: model.Critical,
+		Kind: model.AboveLimit, Point: model.FrequencyPoint, Limit: 1.10 * f, Deadband: 0.01 * f, OnDelay: time.Second,
+		OffDelay: 5 * time.Second, Latch: true, ArmedIn: warm,
+		Action: "Cut the fuel by hand; block the air if it does not stop. Software is too slow for overspeed: the hardwired device has to act.",
+		Basis:  "10 % above rated frequency, the usual place of the overspeed device (common practice); two readings, since a meter's first one at low voltage can be wild"}
+	low := high
+	low.ID, low.Label, low.Kind, low.Limit = "frequency.low", "Frequency far too low", model.BelowLimit, 0.94*f
+	low.OnDelay, low.Latch, low.ArmedIn, low.GoodOnce = 3*time.Second, false, atSpeed, true
+	low.Action = "Take load off. If the frequency stays low unloaded, look at fuel supply, filters and governor."
+	low.Basis = "6 % low: below where a governor of 5 % droop set to rated frequency unloaded ends at full load, so it is overloaded or starved of fuel (derived)"
+	off := low
+	off.ID, off.Label, off.Priority, off.Kind = "frequency.off", "Frequency off its band", model.Warning, model.OutsideBand
+	off.Low, off.Limit, off.Deadband, off.OnDelay = 0.97*f, 1.06*f, 0.004*f, 10*time.Second
+	off.Action = "Set the governor. A droop governor runs 4 to 5 % high unloaded, so that full load lands near rated frequency."
+	off.Basis = "from rated less 3 % to rated plus 5 % droop and 1 %; 10 s is twice the recovery time of ISO 8528-5 G2 (from memory)"
+	return []model.AlarmRule{high, low, off}
+}
+
+func charging(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
+	var rules []model.AlarmRule
+	action := "Look at the charging lamp, the belt and the charging leads. The battery has to start the set next time."
+	if has(model.BatteryVoltage) && r.Battery > 0 {
+		rules = append(rules, model.AlarmRule{ID: "battery.charging", Label: "Battery not being charged", Priority: model.Warning,
+			Kind: model.BelowLimit, Point: model.BatteryVoltage, Limit: chargingLeast * r.Battery, Deadband: r.Battery / 60,
+			OnDelay: 45 * time.Second, OffDelay: 10 * time.Second, ArmedIn: onOwnFuel, ArmDelay: 45 * time.Second, Action: action,
+			Basis: "2.18 V a cell: above rest, below any working charger (common practice); 90 s after the start, to let the crank's loss be made good"})
+	}
+	if has(model.ChargeLamp) {
+		rules = append(rules, model.AlarmRule{ID: "charge.lamp.lit", Label: "Charging lamp lit", Priority: model.Warning,
+			Kind: model.AboveLimit, Point: model.ChargeLamp, Limit: 0.5, OnDelay: 15 * time.Second, OffDelay: 5 * time.Second,
+			ArmedIn: onOwnFuel, ArmDelay: 15 * time.Second, Action: action, Basis: "the lamp goes out when the charger gives more than the battery (common practice)"})
+	}
+	return rules
+}

@@ -1,0 +1,115 @@
+package alarms
+
+import "tickover/model"
+
+// settle moves the alarm to the state its condition calls for.
+func (w *watch) settle(m *Machine) {
+	switch w.state {
+	case model.AlarmOutOfService:
+		return
+	case model.AlarmShelved:
+		if !w.until.IsZero() && !m.at.Before(w.until) {
+			w.release(m, "", "the time of shelving is over")
+		}
+		return
+	case model.AlarmSuppressedByDesign:
+		if w.armed {
+			w.release(m, "", "")
+		}
+		return
+	}
+	if w.on {
+		w.rise(m)
+	} else {
+		w.fall(m)
+	}
+	if w.state == model.AlarmNormal && !w.armed && m.engine.known {
+		m.change(w, model.AlarmSuppressedByDesign, "", w.idle)
+	}
+}
+
+// rise raises the alarm unless it is raised already.
+func (w *watch) rise(m *Machine) {
+	if w.state != model.AlarmUnacknowledged && w.state != model.AlarmAcknowledged {
+		m.change(w, model.AlarmUnacknowledged, "", w.words())
+	}
+}
+
+// fall takes note that the condition is over.
+func (w *watch) fall(m *Machine) {
+	why := ""
+	if !w.armed {
+		why = w.idle
+	}
+	switch {
+	case w.state == model.AlarmUnacknowledged && w.rule.Latch:
+		m.change(w, model.AlarmLatchedUnacknowledged, "", why)
+	case w.state == model.AlarmUnacknowledged:
+		m.change(w, model.AlarmReturnedUnacknowledged, "", why)
+	case w.state == model.AlarmAcknowledged && w.rule.Latch:
+		m.change(w, model.AlarmLatchedAcknowledged, "", why)
+	case w.state == model.AlarmAcknowledged:
+		m.change(w, model.AlarmNormal, "", why)
+	}
+}
+
+// release lets the alarm out of shelving, suppression or being out of service.
+func (w *watch) release(m *Machine, who, why string) {
+	w.until, w.why = model.Instant{}, ""
+	if w.on {
+		m.change(w, model.AlarmUnacknowledged, who, why)
+		return
+	}
+	m.change(w, model.AlarmNormal, who, why)
+}
+
+// words says what raised the alarm when the value alone does not.
+func (w *watch) words() string {
+	switch w.rule.Kind {
+	case model.PointFailed:
+		return w.in.sample.Cause.String()
+	case model.DeviceLost:
+		return "no answer from " + w.rule.Device
+	}
+	return ""
+}
+
+// change makes a transition.
+func (m *Machine) change(w *watch, to model.AlarmState, who, why string) {
+	switch to {
+	case model.AlarmUnacknowledged:
+		w.raised, w.first = m.at, m.firstOut(w)
+	case model.AlarmNormal, model.AlarmSuppressedByDesign:
+		w.first = false
+	}
+	e := m.event(w, to)
+	e.Who, e.Why = who, why
+	m.out = append(m.out, e)
+	w.state, w.since = to, m.at
+}
+
+// note makes an event that is no transition: the rule lost its input or has
+// it back.
+func (m *Machine) note(w *watch, why string) {
+	e := m.event(w, w.state)
+	e.Unwatched, e.Why = w.unwatched, why
+	m.out = append(m.out, e)
+}
+
+func (m *Machine) event(w *watch, to model.AlarmState) model.AlarmEvent {
+	return model.AlarmEvent{At: m.at, Rule: w.rule.ID, Label: w.rule.Label, Priority: w.rule.Priority,
+		From: w.state, To: to, Value: w.value, Quality: w.quality(), Limit: w.limit, Point: w.rule.Point,
+		Quantity: w.quantity, Engine: m.engine.now, FirstOut: w.first, Until: w.until, Action: w.rule.Action}
+}
+
+// firstOut reports whether nothing else of the same priority stands or awaits
+// a person: the alarm then opens a new group. When one scan raises several,
+// the first in the order of the rules is marked.
+func (m *Machine) firstOut(w *watch) bool {
+	for _, o := range m.watches {
+		if o != w && o.rule.Priority == w.rule.Priority && (o.state.Active() || o.state.AwaitsPerson()) {
+			return false
+		}
+	}
+	return true
+}

@@ -1,0 +1,263 @@
+package alarms
+
+import (
+	"slices"
+	"time"
+
+	"tickover/model"
+)
+
+// watch is one rule and where it stands.
+type watch struct {
+	rule             model.AlarmRule
+	quantity         model.Quantity
+	in               *input // nil for DeviceLost
+	speed, frequency *input // for PerSpeed, else nil
+	rate             *slope // for rates, else nil
+
+	heard, lost bool // for DeviceLost: somebody told, and what
+
+	state  model.AlarmState
+	since  model.Instant
+	raised model.Instant
+	until  model.Instant // end of shelving
+	why    string        // of the person who shelved or took it out of service
+	first  bool
+
+	on      bool          // the condition, after deadband and delays
+	turning model.Instant // since when the samples say otherwise; zero means they agree
+	value   float64
+	limit   float64
+	good    bool // for GoodOnce: was normal in this run
+
+	armed     bool
+	idle      string        // why it is not armed
+	unwatched bool          // armed without an input to judge by
+	reason    string        // why it is unwatched
+	countedTo model.Instant // how far the unwatched time is summed
+	blindTime time.Duration
+}
+
+// step judges the rule after the inputs were brought up to date.
+func (w *watch) step(m *Machine) {
+	fresh := w.in == nil || w.in.turn == m.turn
+	abnormal, seen := false, false
+	if fresh {
+		abnormal, seen = w.look(m)
+	}
+	w.seeGood(m, abnormal, seen)
+	w.armed, w.idle = w.arming(m)
+	w.checkSight(m)
+	switch {
+	case w.armed && seen:
+		w.judge(m, abnormal)
+	case !w.armed && m.engine.known:
+		w.on, w.turning = false, model.Instant{}
+	}
+	w.settle(m)
+}
+
+// arming says whether the rule watches in the present engine state, and if
+// not why.
+func (w *watch) arming(m *Machine) (armed bool, why string) {
+	e := &m.engine
+	switch {
+	case !w.needsEngine():
+		return true, ""
+	case !e.known:
+		return false, "the engine state is not known"
+	case len(w.rule.ArmedIn) > 0 && !slices.Contains(w.rule.ArmedIn, e.held):
+		return false, "not watched in this engine state"
+	case w.rule.ArmDelay > 0 && !e.sinceStart(w.rule.ArmDelay, m.at):
+		return false, "waits after the start"
+	case w.rule.GoodOnce && !w.good:
+		return false, "waits for a first normal value in this run"
+	}
+	return true, ""
+}
+
+func (w *watch) needsEngine() bool {
+	return len(w.rule.ArmedIn) > 0 || w.rule.ArmDelay > 0 || w.rule.GoodOnce
+}
+
+// seeGood notes the first normal value of a run.
+func (w *watch) seeGood(m *Machine, abnormal, seen bool) {
+	switch m.engine.held {
+	case model.Standstill, model.Cranking:
+		w.good = false
+		return
+	}
+	if seen && !abnormal && (len(w.rule.ArmedIn) == 0 || slices.Contains(w.rule.ArmedIn, m.engine.held)) {
+		w.good = true
+	}
+}
+
+// look compares the newest input with the limit. seen is false when there is
+// nothing to judge by.
+func (w *watch) look(m *Machine) (abnormal, seen bool) {
+	switch w.rule.Kind {
+	case model.DeviceLost:
+		return w.lost, w.heard
+	case model.PointFailed:
+		s := w.in.sample
+		return s.Quality == model.Bad, s.Quality == model.Good || failed(s.Cause)
+	}
+	v, ok := w.in.value(m.at)
+	if !ok {
+		return false, false
+	}
+	if w.rate != nil {
+		if v, ok = w.rate.add(w.in.at, v); !ok {
+			return false, false
+		}
+	}
+	w.value, w.limit = v, w.setpoint(m)
+	return w.beyond(v), true
+}
+
+// setpoint is the limit in force.
+func (w *watch) setpoint(m *Machine) float64 {
+	if !w.rule.PerSpeed {
+		return w.rule.Limit
+	}
+	if n, ok := w.speed.value(m.at); ok {
+		return max(w.rule.Limit*n, w.rule.Low)
+	}
+	f, ok := w.frequency.value(m.at)
+	if !ok || w.rule.Poles <= 0 {
+		return w.rule.Low
+	}
+	return max(w.rule.Limit*2*f/float64(w.rule.Poles), w.rule.Low)
+}
+
+// beyond reports whether a value is abnormal. Once the alarm is on, the value
+// has to come back by the deadband to be normal again.
+func (w *watch) beyond(v float64) bool {
+	db := 0.0
+	if w.on {
+		db = w.rule.Deadband
+	}
+	switch w.rule.Kind {
+	case model.BelowLimit:
+		return v < w.limit+db
+	case model.AboveLimit, model.RisingFaster:
+		return v > w.limit-db
+	case model.FallingFaster:
+		return v < -w.limit+db
+	case model.OutsideBand:
+		return v < w.rule.Low+db || v > w.limit-db
+	}
+	return false
+}
+
+// judge turns the condition on or off once the samples have said so for long
+// enough. Short gaps of bad samples do not restart the delay: a flaky line
+// must not put off a warning for ever.
+func (w *watch) judge(m *Machine, abnormal bool) {
+	if abnormal == w.on {
+		w.turning = model.Instant{}
+		return
+	}
+	if w.turning.IsZero() {
+		w.turning = m.at
+	}
+	delay := w.rule.OffDelay
+	if abnormal {
+		delay = w.rule.OnDelay
+	}
+	if elapsed(w.turning, m.at) >= delay {
+		w.on, w.turning = abnormal, model.Instant{}
+	}
+}
+
+// checkSight notes when an armed rule loses its input and when it has it back.
+func (w *watch) checkSight(m *Machine) {
+	reason := w.blindness(m)
+	if w.unwatched {
+		w.blindTime += elapsed(w.countedTo, m.at)
+	}
+	w.countedTo = m.at
+	if (reason != "") == w.unwatched {
+		return
+	}
+	w.unwatched, w.reason = reason != "", reason
+	w.turning = model.Instant{}
+	w.rate.forget()
+	switch {
+	case w.unwatched:
+		m.note(w, reason)
+	case w.state == model.AlarmShelved || w.state == model.AlarmOutOfService:
+		// The person's act has said it already.
+	case !w.armed:
+		m.note(w, w.idle)
+	default:
+		m.note(w, "watched again")
+	}
+}
+
+// blindness says why an alarm that ought to watch cannot; "" when it can.
+func (w *watch) blindness(m *Machine) string {
+	switch {
+	case w.state == model.AlarmShelved || w.state == model.AlarmOutOfService:
+		return ""
+	case w.needsEngine() && !m.engine.known:
+		if m.inputs[model.EngineStatePoint].blind(m.at) {
+			return "the engine state is not known"
+		}
+		return ""
+	case !w.armed || w.in == nil:
+		return ""
+	case w.rule.Kind == model.PointFailed && elapsed(w.in.told, m.at) <= w.in.hold():
+		return ""
+	case w.rule.Kind != model.PointFailed && !w.in.blind(m.at):
+		return ""
+	}
+	return w.in.cause()
+}
+
+// cause says in words why a point cannot be judged.
+func (in *input) cause() string {
+	switch {
+	case !in.seen:
+		return model.NotPolledYet.String()
+	case in.sample.Quality == model.Good:
+		return model.Stale.String()
+	}
+	return in.sample.Cause.String()
+}
+
+// reboot drops every time that the new boot's clock cannot measure. What is
+// left of a shelving counts on from the new boot's first instant.
+func (w *watch) reboot(last, now model.Instant) {
+	w.turning, w.countedTo = model.Instant{}, now
+	w.rate.forget()
+	if !w.until.IsZero() {
+		w.until = now.Add(elapsed(last, w.until))
+	}
+}
+
+func (w *watch) status() model.AlarmStatus {
+	s := model.AlarmStatus{Rule: w.rule, State: w.state, Since: w.since, Raised: w.raised, Value: w.value,
+		Limit: w.limit, FirstOut: w.first, Until: w.until, Unwatched: w.blindTime}
+	s.Quality = w.quality()
+	switch {
+	case w.state == model.AlarmShelved || w.state == model.AlarmOutOfService:
+		s.Why = w.why
+	case w.unwatched:
+		s.Why = w.reason
+	case !w.armed:
+		s.Why = w.idle
+	case w.in != nil && !w.in.seen || w.in == nil && !w.heard:
+		s.Why = model.NotPolledYet.String()
+	default:
+		s.Watching = true
+	}
+	return s
+}
+
+func (w *watch) quality() model.Quality {
+	if w.in == nil {
+		return model.Bad
+	}
+	return w.in.sample.Quality
+}
