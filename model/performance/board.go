@@ -1,0 +1,131 @@
+package performance
+
+import (
+	"math"
+	"time"
+
+	"tickover/model"
+)
+
+// board is where everything that was read lately is kept: a track for each
+// point, and the time in s since the record began.
+type board struct {
+	rating model.Rating
+	tracks map[model.PointID]*track
+	now    float64
+	base   float64       // s at the first scan of this boot
+	boot   model.Instant // the first scan of this boot
+	cuts   int           // how often the clock broke off: reboots and holes in the record
+}
+
+// hole is how long without any scan breaks the record in two.
+const hole = 60.0
+
+func newBoard(r model.Rating) *board {
+	return &board{rating: r, tracks: map[model.PointID]*track{}}
+}
+
+// seconds turns an instant of the present boot into s.
+func (b *board) seconds(at model.Instant) float64 {
+	return b.base + (at.Offset - b.boot.Offset).Seconds()
+}
+
+// instant is the inverse of seconds.
+func (b *board) instant(t float64) model.Instant {
+	return b.boot.Add(time.Duration((t - b.base) * 1e9))
+}
+
+// breaks moves the clock to a scan and reports whether what came before does
+// not join on to it.
+func (b *board) breaks(at model.Instant) bool {
+	switch {
+	case b.boot.IsZero():
+		b.boot = at
+		return false
+	case at.Boot != b.boot.Boot:
+		// How long the machine was off is not known from its own clocks;
+		// anything beyond the hole keeps spans and averages apart.
+		b.base, b.boot = b.now+2*hole, at
+		return true
+	}
+	return b.seconds(at)-b.now > hole
+}
+
+// post keeps the good samples of a scan.
+func (b *board) post(scan *model.Scan) {
+	start := b.seconds(scan.At)
+	b.now = max(b.now, start)
+	for i := range scan.Samples {
+		s := &scan.Samples[i]
+		if s.Quality != model.Good || math.IsNaN(s.Value) || math.IsInf(s.Value, 0) {
+			continue
+		}
+		k := b.tracks[s.Point]
+		if k == nil {
+			k = &track{}
+			b.tracks[s.Point] = k
+		}
+		k.add(start+s.Lag.Seconds(), s.Value)
+	}
+}
+
+// clear forgets everything read so far.
+func (b *board) clear() {
+	for _, k := range b.tracks {
+		k.r = k.r[:0]
+	}
+}
+
+// newest returns the last value of a point no older than age s.
+func (b *board) newest(p model.PointID, age float64) (float64, bool) {
+	k := b.tracks[p]
+	if k == nil || len(k.r) == 0 {
+		return 0, false
+	}
+	last := k.r[len(k.r)-1]
+	return last.v, b.now-last.t <= age
+}
+
+// voltages returns the three voltages to judge by and their rated value:
+// line to neutral when the meter gives them, else line to line.
+func (b *board) voltages() ([3]model.PointID, float64) {
+	for _, p := range model.PhaseVoltages {
+		if k := b.tracks[p]; k != nil && len(k.r) > 0 {
+			return model.PhaseVoltages, b.rating.PhaseVoltage()
+		}
+	}
+	return model.LineVoltages, b.rating.Voltage
+}
+
+// states follows the engine state through the spans of a run.
+type states struct {
+	spans []model.StateSpan
+	at    int
+}
+
+// move steps to an instant; instants must not go back.
+func (s *states) move(at model.Instant) {
+	for s.at+1 < len(s.spans) && !at.Before(s.spans[s.at+1].From) {
+		s.at++
+	}
+}
+
+// current returns the state at the last instant moved to.
+func (s *states) current() model.EngineState {
+	if len(s.spans) == 0 {
+		return model.EngineUnknown
+	}
+	return s.spans[s.at].State
+}
+
+func atRated(s model.EngineState) bool { return s == model.Unloaded || s == model.Loaded }
+
+// leaves returns when the engine next leaves rated speed; false when it does not.
+func (s *states) leaves() (model.Instant, bool) {
+	for i := s.at; i < len(s.spans); i++ {
+		if !atRated(s.spans[i].State) {
+			return s.spans[i].From, true
+		}
+	}
+	return model.Instant{}, false
+}

@@ -1,0 +1,77 @@
+package performance
+
+import (
+	"fmt"
+	"math"
+
+	"tickover/model"
+)
+
+// figures writes the judged figures in the standard's order, then those
+// without a limit.
+func (r *recorder) figures(j *judgement, set int) []model.Figure {
+	var list []model.Figure
+	for k := range keys {
+		list = append(list, j.figure(k, set))
+	}
+	list = append(list, r.regulation()...)
+	return append(list, r.loading()...)
+}
+
+// regulation gives the change from no load to the highest load over the value
+// at load, as the older army test method defines it (US TM 9-6115-464-34).
+func (r *recorder) regulation() []model.Figure {
+	const f, v = "frequency regulation, older test method", "voltage regulation, older test method"
+	none, full, why := r.noLoadAndFull()
+	if why != "" {
+		return []model.Figure{model.NotKnown(f, "", "%", why), model.NotKnown(v, "", "%", why)}
+	}
+	note := fmt.Sprintf("no load against %s kW", short(math.Round(full.Load/10)/100))
+	ratio := func(name string, a, b float64, ok bool) model.Figure {
+		if !ok || b == 0 {
+			return model.NotKnown(name, "", "%", "not in both spans")
+		}
+		return model.Figure{Name: name, Value: 100 * (a - b) / b, Unit: "%", Known: true, Verdict: model.NoLimit, Note: note}
+	}
+	u0, ok0 := r.steadyVoltage(none)
+	u1, ok1 := r.steadyVoltage(full)
+	return []model.Figure{
+		ratio(f, none.Points[model.FrequencyPoint].Mean, full.Points[model.FrequencyPoint].Mean, true),
+		ratio(v, u0, u1, ok0 && ok1),
+	}
+}
+
+// loading tells how much the set was loaded, and for how long.
+func (r *recorder) loading() []model.Figure {
+	s := &r.sheet
+	if s.counted == 0 {
+		return []model.Figure{model.NotKnown("energy delivered", "", "kWh", "there is no active power")}
+	}
+	energy := number("energy delivered", "kWh", s.joules/3.6e6, "")
+	energy.Note = "integrated from readings; short loads between two of them are missed"
+	list := []model.Figure{number("highest load", "kW", s.top/1000, ""), energy, r.counter()}
+	rated := r.in.Rating.ActivePower()
+	if rated <= 0 {
+		return append(list, model.NotKnown("average load", "P_pp", "%", "no rated power is given"))
+	}
+	average := number("average load", "%", 100*s.weighted/s.counted/rated, "")
+	average.Symbol, average.Note = "P_pp", "ISO 8528-1: loads below 30 % count as 30 %, standstill is left out (from memory)"
+	list = append(list, average)
+	names := [5]string{"below 30 %", "30 to 50 %", "50 to 75 %", "75 to 100 %", "above 100 %"}
+	for i, t := range s.bands {
+		list = append(list, number("time at load "+names[i], "min", t/60, ""))
+	}
+	return list
+}
+
+func (r *recorder) counter() model.Figure {
+	const name = "energy by the meter's counter"
+	s := &r.sheet
+	switch {
+	case s.counters < 2:
+		return model.NotKnown(name, "", "kWh", "the meter's counter is not read")
+	case s.resets > 0:
+		return model.NotKnown(name, "", "kWh", "the counter fell back during the run: it rolled over or was reset")
+	}
+	return number(name, "kWh", (s.counter[1]-s.counter[0])/3.6e6, "")
+}

@@ -1,0 +1,131 @@
+package performance
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"time"
+
+	"tickover/model"
+)
+
+// measure is what the data say about one judged figure: the truth lies in
+// lo..hi, as a magnitude in the subject's unit.
+type measure struct {
+	known  bool
+	value  float64 // to show, signed
+	lo, hi float64 // hi is +Inf where the data put no upper bound
+	why    string  // why it is not known, or why hi is no tighter
+	seen   time.Duration
+	note   string
+	bound  model.Bound
+	unc    float64
+}
+
+func unknown(why string) measure { return measure{why: why} }
+
+// plain makes a measure that is right to ±unc.
+func plain(v, unc float64) measure {
+	return measure{known: true, value: v, lo: v - unc, hi: v + unc, unc: unc}
+}
+
+// open says that the truth may be larger without bound, and why.
+func (m measure) open(why string) measure {
+	m.hi, m.why = math.Inf(1), why
+	return m
+}
+
+// verdict holds the bounds against a limit.
+func (m measure) verdict(lowest, highest float64) (model.Verdict, string) {
+	switch {
+	case !m.known:
+		return model.NotDetermined, m.why
+	case m.lo > highest:
+		return model.Outside, fmt.Sprintf("at least %s against %s", short(m.lo), short(highest))
+	case m.hi <= lowest:
+		return model.Within, ""
+	case m.why != "":
+		return model.NotDetermined, m.why
+	}
+	return model.NotDetermined, fmt.Sprintf("the limit lies within what the measurement may be off: %s to %s", short(m.lo), short(m.hi))
+}
+
+// judgement is every measure of a run.
+type judgement [keys][]measure // per key: one measure, or one per limit set where it depends on the set
+
+// of returns the measure of a key as limit set number set sees it.
+func (j *judgement) of(k key, set int) measure {
+	switch len(j[k]) {
+	case 0:
+		return unknown("nothing of the kind was seen")
+	case 1:
+		return j[k][0]
+	}
+	return j[k][set]
+}
+
+// limits returns between which values the limit lies: its droop may not be known.
+func (j *judgement) limits(k key, set int) (lowest, highest float64, ok bool) {
+	l, ok := sets[set].limits[k]
+	if !ok {
+		return 0, 0, false
+	}
+	lowest, highest = l.max, l.max
+	if l.plusDroop {
+		d := j.of(droop, set)
+		highest += max(sets[set].limits[droop].max, 0)
+		if d.known {
+			lowest += max(d.lo, 0)
+			highest = l.max + max(d.value+d.unc, 0)
+		}
+	}
+	return lowest, highest, true
+}
+
+func (j *judgement) verdict(k key, set int) (model.Verdict, string) {
+	lowest, highest, ok := j.limits(k, set)
+	if !ok {
+		return model.NoLimit, ""
+	}
+	return j.of(k, set).verdict(lowest, highest)
+}
+
+// figure writes a measure down with its limit.
+func (j *judgement) figure(k key, set int) model.Figure {
+	return j.write(k, set, j.of(k, set))
+}
+
+// write writes any measure of the kind k, such as that of one step.
+func (j *judgement) write(k key, set int, m measure) model.Figure {
+	s := subjects[k]
+	f := model.NotKnown(s.name, s.symbol, s.unit, m.why)
+	if m.known {
+		f.Known, f.Value, f.Bound, f.Uncertainty, f.Note = true, m.value, m.bound, m.unc, m.note
+		if m.bound == model.Interval {
+			f.Low, f.High = m.lo, m.hi
+		}
+	}
+	f.Seen = m.seen
+	lowest, highest, ok := j.limits(k, set)
+	if !ok {
+		f.Verdict = model.NoLimit
+		return f
+	}
+	f.Verdict, f.Reason = m.verdict(lowest, highest)
+	f.Limit = "≤ " + short(highest) + " " + s.unit
+	f.LimitSource, f.Confidence = sets[set].source, sets[set].limits[k].confident
+	return f
+}
+
+// short writes a number with at most three decimals.
+func short(v float64) string {
+	if math.Abs(v) >= 100 {
+		return strconv.FormatFloat(v, 'f', 0, 64)
+	}
+	return strconv.FormatFloat(math.Round(v*1000)/1000, 'f', -1, 64)
+}
+
+// seconds makes a duration, rounded to a millisecond.
+func seconds(s float64) time.Duration {
+	return time.Duration(math.Round(s*1e3)) * time.Millisecond
+}

@@ -1,0 +1,250 @@
+package performance
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"tickover/model"
+	"tickover/model/electrical"
+)
+
+// What the instruments are taken to be good for while nothing better is known
+// of them (common practice): a class 0.5 meter, and differences of readings of
+// one meter, where its gain cancels.
+const (
+	voltageGain        = 0.005
+	frequencyStep      = 0.02 // Hz, on the difference of two means or extremes
+	voltageStep        = 0.1  // % of rated, on the difference of two means
+	fullEnough         = 0.90 // of rating: a load that counts as rated
+	onEnough           = 0.50 // of rating: the first step of a published class G2 specification
+	unloadedBelow      = 0.02 // of rating
+	assumed            = "uncertainty assumed for a class 0.5 meter"
+	noFrequency        = "there is no frequency in any steady span"
+	noRatedFrequency   = "no rated frequency is given"
+	noRatedVoltage     = "no rated voltage is given"
+	noSteady           = "no steady span at rated speed was found"
+	fasterThanReadings = "a swing faster than the readings is averaged away"
+)
+
+// judge makes the measures of the whole run.
+func (r *recorder) judge() *judgement {
+	j := &judgement{}
+	j[droop] = []measure{r.droop()}
+	j[band] = []measure{r.band()}
+	j[voltageDeviation] = []measure{r.voltageDeviation()}
+	j[unbalanceNoLoad] = []measure{r.unbalance()}
+	j[modulation] = []measure{r.modulation()}
+	for k := differenceOff; k <= voltageRecoveryOff; k++ {
+		if j[k] == nil {
+			j[k] = r.worstOfSteps(k)
+		}
+	}
+	return j
+}
+
+// share is a load over the rating, NaN when either is not known.
+func (r *recorder) share(load float64) float64 {
+	if p := r.in.Rating.ActivePower(); p > 0 {
+		return load / p
+	}
+	return math.NaN()
+}
+
+func (r *recorder) unloaded(s span) bool {
+	if share := r.share(s.Load); !math.IsNaN(share) {
+		return math.Abs(share) < unloadedBelow
+	}
+	return math.Abs(s.Load) < 0.5*stepThreshold(r.in.Rating)
+}
+
+// noLoadAndFull returns the spans to take the droop from: the most heavily
+// loaded one, and the unloaded one nearest before it, or else after it.
+func (r *recorder) noLoadAndFull() (none, full span, why string) {
+	at := -1
+	for i, s := range r.keeper.spans {
+		if _, ok := s.Points[model.FrequencyPoint]; ok && !math.IsNaN(s.Load) && (at < 0 || s.Load > r.keeper.spans[at].Load) {
+			at = i
+		}
+	}
+	if at < 0 {
+		return none, full, "there is no steady span with both frequency and load"
+	}
+	full = r.keeper.spans[at]
+	found := false
+	for i, s := range r.keeper.spans {
+		if _, ok := s.Points[model.FrequencyPoint]; ok && r.unloaded(s) && (i < at || !found) {
+			none, found = s, true
+		}
+	}
+	switch {
+	case !found:
+		return none, full, "there is no steady span without load"
+	case r.unloaded(full):
+		return none, full, "there was no load"
+	}
+	return none, full, ""
+}
+
+// droop compares no load with the highest load and extends the straight line
+// to the rated load when it stayed below.
+func (r *recorder) droop() measure {
+	if r.in.Rating.Frequency <= 0 {
+		return unknown(noRatedFrequency)
+	}
+	none, full, why := r.noLoadAndFull()
+	if why != "" {
+		return unknown(why)
+	}
+	share := r.share(full.Load - none.Load)
+	if math.IsNaN(share) {
+		return unknown("no rated power is given")
+	}
+	fall := none.Points[model.FrequencyPoint].Mean - full.Points[model.FrequencyPoint].Mean
+	unit := 100 / r.in.Rating.Frequency
+	m := plain(fall*unit/share, frequencyStep*unit/share)
+	m.seen, m.note = seconds(full.usual), fmt.Sprintf("%s Hz unloaded, %s Hz at %s %% of rating",
+		short(none.Points[model.FrequencyPoint].Mean), short(full.Points[model.FrequencyPoint].Mean), percent(share))
+	if share < fullEnough {
+		m.note += "; extended in a straight line to the rating"
+		m.lo = (fall - frequencyStep) * unit
+		m = m.open(fmt.Sprintf("the highest steady load was %s %% of rating", percent(share)))
+	}
+	return m
+}
+
+func percent(ratio float64) string { return fmt.Sprintf("%.0f", 100*ratio) }
+
+func (r *recorder) band() measure {
+	if r.in.Rating.Frequency <= 0 {
+		return unknown(noRatedFrequency)
+	}
+	worst := unknown(noFrequency)
+	for _, s := range r.keeper.spans {
+		if s.swings == 0 {
+			continue
+		}
+		m := plain(100*s.swing/r.in.Rating.Frequency, 100*frequencyStep/r.in.Rating.Frequency)
+		m.seen, m.note = seconds(s.usual), "the widest in any minute of steady load; "+fasterThanReadings
+		worst = worse(worst, m)
+	}
+	return worst
+}
+
+// steadyVoltage is the mean voltage of a span in % of rated.
+func (r *recorder) steadyVoltage(s span) (float64, bool) {
+	points, rated := r.board.voltages()
+	sum := 0.0
+	for _, p := range points {
+		spread, ok := s.Points[p]
+		if !ok {
+			return 0, false
+		}
+		sum += spread.Mean / 3
+	}
+	return 100 * sum / rated, rated > 0
+}
+
+func (r *recorder) voltageDeviation() measure {
+	if r.in.Rating.Voltage <= 0 {
+		return unknown(noRatedVoltage)
+	}
+	lo, hi, low, high, usual := math.Inf(1), math.Inf(-1), math.Inf(1), math.Inf(-1), 0.0
+	for _, s := range r.keeper.spans {
+		if u, ok := r.steadyVoltage(s); ok {
+			lo, hi, usual = min(lo, u), max(hi, u), max(usual, s.usual)
+			if !math.IsNaN(s.Load) {
+				low, high = min(low, s.Load), max(high, s.Load)
+			}
+		}
+	}
+	if math.IsInf(lo, 1) {
+		return unknown("no steady span has all three voltages")
+	}
+	m := plain((hi-lo)/2, voltageStep)
+	m.seen, m.note = seconds(usual), "mean of the three phases over all steady loads"
+	from, to := r.share(low), r.share(high)
+	if !(from < unloadedBelow && to >= fullEnough) {
+		m.lo = max(m.lo, 0)
+		return m.open("the steady loads did not reach from none to the rating")
+	}
+	return m
+}
+
+func (r *recorder) unbalance() measure {
+	worst := unknown("no steady span without load has all three line-to-line voltages")
+	for _, s := range r.keeper.spans {
+		var u [3]float64
+		ok := r.unloaded(s)
+		for i, p := range model.LineVoltages {
+			spread, there := s.Points[p]
+			u[i], ok = spread.Mean, ok && there
+		}
+		if !ok {
+			continue
+		}
+		v := electrical.NegativeSequence(u[0], u[1], u[2])
+		if math.IsNaN(v) {
+			continue
+		}
+		m := plain(100*v, 100*electrical.NegativeSequenceUncertainty(u[0], u[1], u[2], voltageGain))
+		m.note, m.seen = "from the three line-to-line magnitudes (IEC 61000-4-30); "+assumed, seconds(s.usual)
+		worst = worse(worst, m)
+	}
+	return worst
+}
+
+func (r *recorder) modulation() measure {
+	worst := unknown("there is no voltage in any steady span")
+	for _, s := range r.keeper.spans {
+		if s.beats == 0 {
+			continue
+		}
+		m := plain(100*s.beat, 0)
+		m.bound, m.seen = model.AtLeast, seconds(s.usual)
+		m = m.open("a meter's readings are averages over many periods and hide modulation faster than that")
+		worst = worse(worst, m)
+	}
+	return worst
+}
+
+// worstOfSteps gathers what the steps show of one figure. A set that kept the
+// limit in small steps has not yet shown it for the step the limit means.
+func (r *recorder) worstOfSteps(k key) []measure {
+	all := make([]measure, len(sets))
+	largest := 0.0
+	for i := range all {
+		all[i] = unknown("no load step of the kind was made")
+	}
+	for _, s := range r.steps {
+		of, ok := s.per[k]
+		if !ok {
+			continue
+		}
+		largest = max(largest, s.size)
+		for i := range all {
+			all[i] = worse(all[i], of[min(i, len(of)-1)])
+		}
+	}
+	enough, kind := onEnough, "load put on in one step"
+	if k == differenceOff || k == voltageRise || k == frequencyRecoveryOff || k == voltageRecoveryOff {
+		enough, kind = fullEnough, "load thrown off in one step"
+	}
+	if share := r.share(largest); !(share >= enough) {
+		for i := range all {
+			if all[i].known && !math.IsInf(all[i].hi, 1) {
+				all[i] = all[i].open(fmt.Sprintf("the largest %s was %s kW, %s %% of rating", kind, short(math.Round(largest/10)/100), percent(share)))
+			}
+		}
+	}
+	return all
+}
+
+// usualReading is the coarsest usual interval between frequency readings.
+func (r *recorder) usualReading() time.Duration {
+	usual := 0.0
+	for _, s := range r.keeper.spans {
+		usual = max(usual, s.usual)
+	}
+	return seconds(usual)
+}

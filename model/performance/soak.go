@@ -1,0 +1,118 @@
+package performance
+
+import (
+	"time"
+
+	"tickover/model"
+)
+
+const (
+	rowEvery  = 15 * time.Minute
+	lowLoad   = 0.30 // of rating: below it a diesel engine stays too cold
+	maxBridge = 10.0 // s of missing power that energy is still integrated over
+)
+
+// sheet writes the soak log-sheet and sums what passed.
+type sheet struct {
+	board    *board
+	sums     map[model.PointID]*tally
+	from     float64
+	since    model.Instant
+	open     bool
+	rows     []model.LogRow
+	lastP    float64
+	lastT    float64
+	powered  bool // lastP and lastT are set
+	joules   float64
+	counted  float64 // s of load
+	weighted float64 // J with loads below 30 % counted as 30 % (ISO 8528-1)
+	low      float64 // s below 30 %
+	bands    [5]float64
+	top      float64 // W, highest load seen
+	counter  [2]float64
+	counters int
+	resets   int
+}
+
+// see takes a scan in while the engine runs.
+func (s *sheet) see(scan *model.Scan, running bool) {
+	at := s.board.seconds(scan.At)
+	if !running {
+		s.close(at)
+		return
+	}
+	if !s.open {
+		s.open, s.from, s.since = true, at, scan.At
+		s.sums = map[model.PointID]*tally{}
+	}
+	for i := range scan.Samples {
+		if q := &scan.Samples[i]; q.Quality == model.Good && averageable(q.Point) {
+			s.add(q.Point, at+q.Lag.Seconds(), q.Value)
+		}
+	}
+	if at-s.from >= rowEvery.Seconds() {
+		s.close(at)
+	}
+}
+
+func (s *sheet) add(p model.PointID, t, v float64) {
+	a := s.sums[p]
+	if a == nil {
+		a = &tally{}
+		s.sums[p] = a
+	}
+	a.add(t-s.from, v)
+	switch p {
+	case model.PowerActive:
+		s.power(t, v)
+	case model.EnergyActive:
+		if s.counters == 0 {
+			s.counter[0] = v
+		} else if v < s.counter[1] {
+			s.resets++
+		}
+		s.counter[1] = v
+		s.counters++
+	}
+}
+
+// loadBands are the upper ends of the load bands, of rating.
+var loadBands = [4]float64{0.30, 0.50, 0.75, 1.00}
+
+func (s *sheet) power(t, v float64) {
+	s.top = max(s.top, v)
+	dt := t - s.lastT
+	if s.powered && dt > 0 && dt <= maxBridge {
+		mid := (v + s.lastP) / 2
+		s.joules += mid * dt
+		s.counted += dt
+		if rated := s.board.rating.ActivePower(); rated > 0 {
+			s.weighted += max(mid, lowLoad*rated) * dt
+			i := 0
+			for i < len(loadBands) && mid > loadBands[i]*rated {
+				i++
+			}
+			s.bands[i] += dt
+		}
+	}
+	s.lastT, s.lastP, s.powered = t, v, true
+}
+
+// close writes the row; one of less than a minute says nothing.
+func (s *sheet) close(at float64) {
+	if !s.open {
+		return
+	}
+	s.open = false
+	if at-s.from < 60 || len(s.sums) == 0 {
+		return
+	}
+	row := model.LogRow{At: s.since, Over: seconds(at - s.from), Values: map[model.PointID]float64{}}
+	for p, a := range s.sums {
+		row.Values[p] = a.mean()
+		if q, _ := model.KnownQuantity(p); q == model.Energy {
+			row.Values[p] = a.last
+		}
+	}
+	s.rows = append(s.rows, row)
+}

@@ -1,0 +1,219 @@
+package performance
+
+import (
+	"math"
+
+	"tickover/model"
+)
+
+const (
+	settleTime = 10.0 // s after a change before a steady span begins
+	shortest   = 20.0 // s below which a span says nothing
+	holdBack   = 3.0  // s that readings wait before they count, so that a step can still throw them out
+	swingOver  = 60.0 // s over which the width of the frequency's swing is taken
+	beatOver   = 10.0 // s over which the voltage's modulation is taken
+)
+
+// tally sums up one point over a span.
+type tally struct {
+	n                  int
+	lo, hi             float64
+	t, v, tt, tv, last float64 // sums, t from the start of the span
+}
+
+func (a *tally) add(t, v float64) {
+	if a.n == 0 {
+		a.lo, a.hi = v, v
+	}
+	a.n++
+	a.lo, a.hi, a.last = min(a.lo, v), max(a.hi, v), v
+	a.t, a.v, a.tt, a.tv = a.t+t, a.v+v, a.tt+t*t, a.tv+t*v
+}
+
+func (a *tally) mean() float64 { return a.v / float64(a.n) }
+
+func (a *tally) spread() model.Spread {
+	s := model.Spread{Mean: a.mean(), Min: a.lo, Max: a.hi, Count: a.n}
+	n := float64(a.n)
+	if d := n*a.tt - a.t*a.t; d > 1e-9*n*a.tt {
+		s.Slope = (n*a.tv - a.t*a.v) / d
+	}
+	return s
+}
+
+// swing is the largest width of a value over windows of a fixed length.
+type swing struct {
+	over, since, lo, hi float64
+	widest              float64 // hi-lo
+	relative            float64 // 2(hi-lo)/(hi+lo)
+	windows             int     // full ones
+}
+
+func (s *swing) add(t, v float64) {
+	if s.since == 0 || t-s.since >= s.over {
+		s.close(s.since != 0)
+		s.since, s.lo, s.hi = t, v, v
+	}
+	s.lo, s.hi = min(s.lo, v), max(s.hi, v)
+}
+
+func (s *swing) close(full bool) {
+	if full {
+		s.windows++
+		s.widest = max(s.widest, s.hi-s.lo)
+		if sum := s.hi + s.lo; sum > 0 {
+			s.relative = max(s.relative, 2*(s.hi-s.lo)/sum)
+		}
+	}
+}
+
+// span is a steady span with what only its readings can tell.
+type span struct {
+	model.SteadySpan
+	swing    float64 // Hz, widest in any minute
+	swings   int
+	beat     float64 // ratio, voltage modulation of the worst phase
+	beats    int
+	usual    float64 // s between frequency readings
+	start    float64
+	unloaded bool
+}
+
+type waiting struct {
+	p    model.PointID
+	t, v float64
+}
+
+// keeper gathers steady spans.
+type keeper struct {
+	board   *board
+	queue   []waiting
+	tallies map[model.PointID]*tally
+	freq    swing
+	beats   [3]swing
+	start   float64 // s from which readings count
+	end     float64 // s of the last reading counted
+	open    bool    // readings may count at all
+	spans   []span
+}
+
+// see queues the scan's readings and counts those that waited long enough.
+func (k *keeper) see(scan *model.Scan) {
+	if !k.open {
+		return
+	}
+	at := k.board.seconds(scan.At)
+	for i := range scan.Samples {
+		s := &scan.Samples[i]
+		if t := at + s.Lag.Seconds(); s.Quality == model.Good && t >= k.start && !math.IsNaN(s.Value) && averageable(s.Point) {
+			k.queue = append(k.queue, waiting{s.Point, t, s.Value})
+		}
+	}
+	k.count(at - holdBack)
+	k.drift()
+}
+
+// averageable leaves out contacts and enumerations.
+func averageable(p model.PointID) bool {
+	q, _ := model.KnownQuantity(p)
+	return q != model.State
+}
+
+// count moves readings up to a time from the queue into the sums.
+func (k *keeper) count(until float64) {
+	n := 0
+	for n < len(k.queue) && k.queue[n].t <= until {
+		k.tally(k.queue[n])
+		n++
+	}
+	if n > 0 {
+		k.queue = k.queue[:copy(k.queue, k.queue[n:])]
+	}
+}
+
+func (k *keeper) tally(w waiting) {
+	a := k.tallies[w.p]
+	if a == nil {
+		a = &tally{}
+		k.tallies[w.p] = a
+	}
+	a.add(w.t-k.start, w.v)
+	k.end = max(k.end, w.t)
+	if w.p == model.FrequencyPoint {
+		k.freq.add(w.t, w.v)
+		return
+	}
+	points, _ := k.board.voltages()
+	for i, p := range points {
+		if w.p == p {
+			k.beats[i].add(w.t, w.v)
+		}
+	}
+}
+
+// drift ends a span whose load has crept away without a step.
+func (k *keeper) drift() {
+	a := k.tallies[model.PowerActive]
+	if a == nil || a.n < 10 {
+		return
+	}
+	if math.Abs(a.last-a.mean()) > 2*stepThreshold(k.board.rating) {
+		k.end = max(k.end, k.start)
+		k.disturb(k.end, k.end)
+	}
+}
+
+// disturb ends the span at until and lets the next begin settleTime after from.
+func (k *keeper) disturb(until, from float64) {
+	if k.open {
+		k.count(until - 0.5)
+		k.keep()
+	}
+	k.begin(from + settleTime)
+}
+
+// begin starts counting at t.
+func (k *keeper) begin(t float64) {
+	k.open, k.start, k.end, k.queue = true, t, t, k.queue[:0]
+	k.tallies = map[model.PointID]*tally{}
+	k.freq = swing{over: swingOver}
+	k.beats = [3]swing{{over: beatOver}, {over: beatOver}, {over: beatOver}}
+}
+
+// stop ends the span some seconds ago and counts no more.
+func (k *keeper) stop(until float64) {
+	if k.open {
+		k.count(until)
+		k.keep()
+	}
+	k.open, k.queue = false, k.queue[:0]
+}
+
+// keep stores the span if it is long enough to say something.
+func (k *keeper) keep() {
+	if k.end-k.start < shortest || len(k.tallies) == 0 {
+		return
+	}
+	s := span{SteadySpan: model.SteadySpan{From: k.board.instant(k.start), To: k.board.instant(k.end), Points: map[model.PointID]model.Spread{}}, start: k.start}
+	for p, a := range k.tallies {
+		s.Points[p] = a.spread()
+	}
+	s.Load = math.NaN()
+	if p, ok := s.Points[model.PowerActive]; ok {
+		s.Load = p.Mean
+	}
+	k.measureSwings(&s)
+	k.spans = append(k.spans, s)
+}
+
+func (k *keeper) measureSwings(s *span) {
+	if f := k.tallies[model.FrequencyPoint]; f != nil && f.n > 1 {
+		s.usual = (k.end - k.start) / float64(f.n-1)
+	}
+	// A span shorter than a minute still shows a swing: a narrower look.
+	k.freq.close(k.freq.windows == 0 && k.freq.since != 0)
+	s.swing, s.swings = k.freq.widest, k.freq.windows
+	for i := range k.beats {
+		s.beat, s.beats = max(s.beat, k.beats[i].relative), max(s.beats, k.beats[i].windows)
+	}
+}

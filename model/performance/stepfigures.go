@@ -1,0 +1,205 @@
+package performance
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"tickover/model"
+)
+
+// stepResult is a step with its measures, kept until all droops are known.
+type stepResult struct {
+	step  model.LoadStep
+	on    bool
+	size  float64 // W, magnitude of the change of the total
+	kinds []key
+	per   map[key][]measure // one, or one per limit set
+	extra []model.Figure    // figures without a limit
+}
+
+// shownPoints are those whose means before and after a step are kept.
+var shownPoints = func() []model.PointID {
+	p := []model.PointID{model.FrequencyPoint, model.PowerActive, model.PowerReactive, model.PowerApparent, model.PowerFactorTotal,
+		model.CurrentN, model.NeutralEstimate, model.LoadRatio, model.VoltageUnbalance, model.NegativeVoltage, model.CurrentUnbalance,
+		model.NegativeCurrent, model.ZeroSequenceVoltage, model.OilPressure, model.OilTemperature, model.CoolantTemperature,
+		model.ExhaustTemperature, model.BatteryVoltage}
+	for i := range 3 {
+		p = append(p, model.PhaseVoltages[i], model.LineVoltages[i], model.PhaseCurrents[i], model.PhaseActive[i], model.PhasePowerFactor[i])
+	}
+	return p
+}()
+
+// analyse works out what a step did. It returns false for a blip: a load that
+// came and went again.
+func (b *board) analyse(f found, threshold float64) (stepResult, bool) {
+	from := max(f.quiet, f.before-lookBack)
+	tail := max(f.settled, f.end-min(lookBack, 0.6*(f.end-f.first)))
+	f.before = b.earlier(f, from, tail)
+	step := model.LoadStep{At: b.instant(f.first), Before: map[model.PointID]float64{}, After: map[model.PointID]float64{}}
+	for _, p := range shownPoints {
+		if r := b.tracks[p].between(from, f.before); len(r) > 0 {
+			step.Before[p] = mean(r)
+		}
+		if r := b.tracks[p].between(tail, f.end); len(r) > 0 {
+			step.After[p] = mean(r)
+		}
+	}
+	var changed float64
+	step.Phases, changed = phases(step)
+	step.From, step.To = total(step.Before), total(step.After)
+	if changed < threshold && math.Abs(step.To-step.From) < threshold {
+		return stepResult{}, false
+	}
+	s := stepResult{step: step, on: step.To >= step.From, size: math.Abs(step.To - step.From), per: map[key][]measure{}}
+	b.frequencyFigures(&s, f)
+	b.voltageFigures(&s, f)
+	return s, true
+}
+
+// earlier moves the last reading before the step one back when it already
+// holds part of it: a meter averages over the time before each reading.
+func (b *board) earlier(f found, from, tail float64) float64 {
+	for _, id := range loadPoints {
+		r := b.tracks[id].between(from, f.before)
+		if len(r) < 3 {
+			continue
+		}
+		old, now := mean(r[:len(r)-1]), mean(b.tracks[id].between(tail, f.end))
+		if math.Abs(r[len(r)-1].v-old) > 0.05*math.Abs(now-old) && math.Abs(now-old) > 0 {
+			return r[len(r)-2].t
+		}
+	}
+	return f.before
+}
+
+func total(m map[model.PointID]float64) float64 {
+	if p, ok := m[model.PowerActive]; ok {
+		return p
+	}
+	sum := 0.0
+	for _, id := range model.PhaseActive {
+		sum += m[id]
+	}
+	return sum
+}
+
+// phases names the phases whose load changed, and by how much the most.
+func phases(s model.LoadStep) (names string, most float64) {
+	var change [3]float64
+	for i, id := range model.PhaseActive {
+		change[i] = math.Abs(s.After[id] - s.Before[id])
+		most = max(most, change[i])
+	}
+	var list []string
+	for i, c := range change {
+		if most > 0 && c >= 0.25*most {
+			list = append(list, fmt.Sprintf("L%d", i+1))
+		}
+	}
+	return strings.Join(list, " "), most
+}
+
+func (s *stepResult) set(k key, m ...measure) {
+	s.kinds = append(s.kinds, k)
+	s.per[k] = m
+}
+
+func (b *board) frequencyFigures(s *stepResult, f found) {
+	r := b.tracks[model.FrequencyPoint].between(f.before, f.end)
+	rated := b.rating.Frequency
+	recoveryKey, sign := frequencyRecoveryOff, 1.0
+	if s.on {
+		recoveryKey, sign = frequencyRecoveryOn, -1
+	}
+	before, known := s.step.Before[model.FrequencyPoint]
+	why := "there is no frequency before or after the step"
+	if rated <= 0 {
+		known, why = false, "no rated frequency is given"
+	}
+	if !known || len(r) < 2 {
+		s.set(differenceOff, unknown(why))
+		s.set(recoveryKey, unknown(why))
+		return
+	}
+	if s.on {
+		s.set(differenceOn, excursion(r, f.jump, before, rated, sign, true))
+		s.set(deviationOn, excursion(r, f.jump, rated, rated, sign, true))
+	} else {
+		s.set(differenceOff, excursion(r, f.jump, before, rated, sign, true))
+	}
+	s.extra = append(s.extra, extreme(r, f.jump, sign, "frequency", "Hz"))
+	after, ok := s.step.After[model.FrequencyPoint]
+	if !ok {
+		after = math.NaN()
+	}
+	s.set(recoveryKey, perSet(func(l limitSet) measure {
+		if l.tolerance == 0 {
+			return unknown("this limit set names no band to come back into")
+		}
+		return recovery(r, f.jump, after, l.tolerance/200*rated)
+	})...)
+}
+
+// perSet works a measure out for each limit set.
+func perSet(of func(limitSet) measure) []measure {
+	m := make([]measure, len(sets))
+	for i := range sets {
+		m[i] = of(sets[i])
+	}
+	return m
+}
+
+// extreme is the lowest or highest reading itself and when it was seen.
+func extreme(r []reading, j jump, sign float64, what, unit string) model.Figure {
+	name := "lowest " + what
+	if sign > 0 {
+		name = "highest " + what
+	}
+	in := within(r, j.before, j.end)
+	if len(in) == 0 {
+		return model.NotKnown(name, "", unit, "no readings around the step")
+	}
+	_, at := peak(in, 0, sign)
+	usual, _ := spacing(in)
+	return model.Figure{Name: name, Value: in[at].v, Unit: unit, Known: true, Bound: model.AtLeast, Verdict: model.NoLimit,
+		Seen: seconds(usual), Note: fmt.Sprintf("seen %s s after the step", short(max(0, in[at].t-j.first)))}
+}
+
+func (b *board) voltageFigures(s *stepResult, f found) {
+	points, rated := b.voltages()
+	peakKey, recoveryKey, sign := voltageRise, voltageRecoveryOff, 1.0
+	if s.on {
+		peakKey, recoveryKey, sign = voltageDip, voltageRecoveryOn, -1
+	}
+	if rated <= 0 {
+		s.set(peakKey, unknown("no rated voltage is given"))
+		s.set(recoveryKey, unknown("no rated voltage is given"))
+		return
+	}
+	worst, recoveries := unknown("there is no voltage around the step"), make([]measure, len(sets))
+	for i := range recoveries {
+		recoveries[i] = unknown("there is no voltage around the step")
+	}
+	for _, p := range points {
+		r := b.tracks[p].between(f.before, f.end)
+		if len(r) < 2 {
+			continue
+		}
+		worst = worse(worst, excursion(r, f.jump, rated, rated, sign, false))
+		s.extra = append(s.extra, extreme(r, f.jump, sign, strings.Replace(string(p), ".", " ", 1), "V"))
+		after, ok := s.step.After[p]
+		if !ok {
+			after = math.NaN()
+		}
+		for i, l := range sets {
+			m := unknown("this limit set names no band to come back into")
+			if l.settle > 0 {
+				m = recovery(r, f.jump, after, l.settle/100*rated)
+			}
+			recoveries[i] = worse(recoveries[i], m)
+		}
+	}
+	s.set(peakKey, worst)
+	s.set(recoveryKey, recoveries...)
+}

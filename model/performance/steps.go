@@ -1,0 +1,191 @@
+package performance
+
+import (
+	"math"
+
+	"tickover/model"
+)
+
+const (
+	recent    = 5.0  // s: the level a change is seen against
+	lookBack  = 30.0 // s before a step its "before" is averaged over
+	lookAhead = 45.0 // s after a step it is watched for
+	stopGuard = 5.0  // s before the engine leaves rated speed that no longer count
+)
+
+// loads is the power of the three phases and their sum, W; NaN where the meter
+// does not say.
+type loads [4]float64
+
+var loadPoints = [4]model.PointID{model.PowerActiveL1, model.PowerActiveL2, model.PowerActiveL3, model.PowerActive}
+
+// away reports whether any load differs by a step's worth.
+func (p loads) away(q loads, threshold float64) bool {
+	for i := range p {
+		if math.Abs(p[i]-q[i]) >= threshold { // false for NaN
+			return true
+		}
+	}
+	return false
+}
+
+// finder finds load steps: a change of at least threshold against the level of
+// the last seconds, followed until the load changes again or lookAhead passes.
+type finder struct {
+	board     *board
+	threshold float64 // W
+	quiet     float64 // s since when nothing was changed
+	rated     bool    // the engine is at rated speed
+	leave     float64 // s when it leaves it
+	last      float64 // s of the last load reading
+	open      bool
+	from      loads // level before
+	jump      jump
+	settled   float64 // s when the load was steady after the step; 0 not yet
+	found     func(found)
+}
+
+// found is a step with where to look for what it did.
+type found struct {
+	jump
+	quiet   float64 // from when on "before" may be averaged
+	settled float64 // from when the load was steady after it; 0: never
+}
+
+// threshold of a load step: 5 % of rating or 1 kW, whichever is less.
+func stepThreshold(r model.Rating) float64 {
+	if p := r.ActivePower(); p > 0 {
+		return min(0.05*p, 1000)
+	}
+	return 1000
+}
+
+// enter tells the finder that the engine is at rated speed until leave.
+func (f *finder) enter(rated bool, leave float64) {
+	if f.rated && !rated {
+		f.finish()
+	}
+	if rated && !f.rated {
+		f.quiet = f.board.now + recent
+	}
+	f.rated, f.leave = rated, leave-stopGuard
+}
+
+// level averages each load from from to to; false with fewer than two readings.
+func (f *finder) level(from, to float64) (p loads, ok bool) {
+	for i, id := range loadPoints {
+		r := f.board.tracks[id].between(from, to)
+		p[i] = mean(r)
+		ok = ok || len(r) >= 2
+	}
+	return p, ok
+}
+
+// latest returns the loads read last, all within the last scan.
+func (f *finder) latest() (p loads, at float64, ok bool) {
+	at = f.last
+	for i, id := range loadPoints {
+		p[i] = math.NaN()
+		k := f.board.tracks[id]
+		if k == nil || len(k.r) == 0 {
+			continue
+		}
+		if r := k.r[len(k.r)-1]; r.t > f.last {
+			p[i], at, ok = r.v, max(at, r.t), true
+		}
+	}
+	return p, at, ok
+}
+
+// see looks at what the scan just posted brought. It reports whether a step
+// began.
+func (f *finder) see() (began bool) {
+	p, at, ok := f.latest()
+	if !ok {
+		return false
+	}
+	before := f.last
+	f.last = at
+	if !f.rated || at > f.leave {
+		f.finish()
+		return false
+	}
+	if f.open {
+		if f.settled == 0 {
+			f.settle(at)
+			return false
+		}
+		if at > f.jump.first+lookAhead {
+			f.finish()
+		}
+	}
+	level, ok := f.level(max(f.quiet, before-recent), before)
+	if !ok || !p.away(level, f.threshold) {
+		return false
+	}
+	f.finish()
+	f.open, f.settled = true, 0
+	f.jump = jump{before: before, first: at}
+	return true
+}
+
+// settle looks whether the load is steady again: three readings over at least
+// 2 s within half a threshold of each other.
+func (f *finder) settle(at float64) {
+	steady := true
+	since := at
+	for _, id := range loadPoints {
+		r := f.board.tracks[id].between(f.jump.first, at)
+		if len(r) == 0 {
+			continue
+		}
+		n := len(r) - 1
+		for n >= 0 && (len(r)-n < 3 || r[len(r)-1].t-r[n].t < 2) {
+			n--
+		}
+		if n < 0 {
+			return
+		}
+		lo, hi := extent(r[n:])
+		steady = steady && hi-lo < f.threshold/2
+		since = min(since, r[n].t)
+	}
+	if steady {
+		f.settled = since
+	} else if at > f.jump.first+lookAhead {
+		f.finish()
+		f.quiet = at
+	}
+}
+
+// finish hands on the step being watched, if any.
+func (f *finder) finish() {
+	if !f.open {
+		return
+	}
+	f.open = false
+	f.jump.end = min(f.jump.first+lookAhead, f.lastBefore(), f.leave)
+	step := found{jump: f.jump, quiet: f.quiet, settled: f.settled}
+	f.quiet = max(f.jump.first, f.settled)
+	if step.end > step.first {
+		f.found(step)
+	}
+}
+
+// lastBefore is when the last load reading before the newest one came: the
+// newest may already belong to the next step.
+func (f *finder) lastBefore() float64 {
+	latest := 0.0
+	for _, id := range loadPoints {
+		if r := f.board.tracks[id].between(f.jump.first, f.last); len(r) > 1 {
+			latest = max(latest, r[len(r)-2].t)
+		}
+	}
+	return latest
+}
+
+// reset forgets what came before a break in the record.
+func (f *finder) reset() {
+	f.finish()
+	f.quiet, f.last = f.board.now, f.board.now
+}

@@ -1,0 +1,171 @@
+package performance
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"tickover/model"
+)
+
+// findings says in a few lines what was found.
+func (r *recorder) findings(rec *model.RunRecord, j *judgement, set int) {
+	add := func(line string) {
+		if line != "" {
+			rec.Findings = append(rec.Findings, line)
+		}
+	}
+	add(r.ranLine())
+	add(r.startLine())
+	add(r.loadLine(rec))
+	add(r.classLine(j, set))
+	add(alarmLine(rec.Alarms))
+}
+
+func (r *recorder) ranLine() string {
+	run := r.in.Run
+	line := fmt.Sprintf("Ran %s, %s of it under load; %s, %s.", clockwords(run.Running), clockwords(run.Loaded),
+		count(run.Cranks, "crank"), count(run.Starts, "start"))
+	if run.CutShort != "" {
+		line += " The record ends early: " + run.CutShort + "."
+	}
+	if r.board.cuts > 0 {
+		line += fmt.Sprintf(" The record has %s; nothing is averaged across them.", count(r.board.cuts, "gap"))
+	}
+	return line
+}
+
+func (r *recorder) startLine() string {
+	for _, s := range r.starts {
+		if math.IsNaN(s.self) {
+			continue
+		}
+		parts := []string{fmt.Sprintf("Reached self-sustained speed %s s after the crank began", short(s.self))}
+		if s.during.n > 0 {
+			parts = append(parts, fmt.Sprintf("battery down to %s V", short(s.during.lo)))
+		}
+		if s.oilUp.seen {
+			parts = append(parts, fmt.Sprintf("1 bar of oil pressure within %s s", short(s.oilUp.at)))
+		} else if s.oil.any {
+			parts = append(parts, "1 bar of oil pressure was not reached in the time watched")
+		}
+		return strings.Join(parts, ", ") + "."
+	}
+	return ""
+}
+
+func (r *recorder) loadLine(rec *model.RunRecord) string {
+	if r.sheet.counted == 0 {
+		return "No active power was read, so nothing is said about load."
+	}
+	line := fmt.Sprintf("Highest load %s kW", short(math.Round(r.sheet.top/10)/100))
+	if share := r.share(r.sheet.top); !math.IsNaN(share) {
+		line += fmt.Sprintf(" (%s %% of rating)", percent(share))
+	}
+	line += fmt.Sprintf(", %s, %s.", count(len(rec.Steps), "load step"), count(len(rec.Steady), "steady span"))
+	return line
+}
+
+// classLine says which classes were met as far as the data go.
+func (r *recorder) classLine(j *judgement, set int) string {
+	line := classWords(j, set, "meets")
+	if set < classes {
+		for i := range classes {
+			if i > set {
+				line += ", " + classWords(j, i, "would also meet")
+			} else if i < set {
+				line += ", " + classWords(j, i, "would meet")
+			}
+		}
+	}
+	return line + "."
+}
+
+// classWords is a set's verdict over all its figures.
+func classWords(j *judgement, set int, meets string) string {
+	var outside, open []string
+	within := 0
+	for k := range keys {
+		v, reason := j.verdict(k, set)
+		switch v {
+		case model.Outside:
+			outside = append(outside, subjects[k].name)
+		case model.NotDetermined:
+			open = append(open, subjects[k].name+" ("+reason+")")
+		case model.Within:
+			within++
+		}
+	}
+	name := sets[set].name
+	switch {
+	case len(outside) > 0:
+		return fmt.Sprintf("%s not met: %s outside", name, strings.Join(outside, ", "))
+	case len(open) == 0:
+		return meets + " " + name
+	case within == 0:
+		return name + " not determined"
+	}
+	return fmt.Sprintf("%s not determined: %d of %d figures within, none outside, open is first of all %s", name, within, within+len(open), open[0])
+}
+
+func alarmLine(alarms []model.AlarmEvent) string {
+	raised, critical := 0, 0
+	var first *model.AlarmEvent
+	for i, a := range alarms {
+		if a.To != model.AlarmUnacknowledged {
+			continue
+		}
+		raised++
+		if a.Priority == model.Critical {
+			critical++
+			if first == nil {
+				first = &alarms[i]
+			}
+		}
+	}
+	switch {
+	case raised == 0:
+		return "No alarm was raised."
+	case first == nil:
+		return fmt.Sprintf("%s raised, none critical.", count(raised, "alarm"))
+	}
+	return fmt.Sprintf("%s raised, %d critical, the first of them %s.", count(raised, "alarm"), critical, first.Label)
+}
+
+// notTested says what this run leaves open.
+func (r *recorder) notTested(rec *model.RunRecord, j *judgement, set int) {
+	reasons := map[string]int{}
+	for k := range keys {
+		v, reason := j.verdict(k, set)
+		if v != model.NotDetermined {
+			continue
+		}
+		if at, ok := reasons[reason]; ok {
+			rec.NotTested[at] = strings.Replace(rec.NotTested[at], ":", ", "+subjects[k].name+":", 1)
+			continue
+		}
+		reasons[reason] = len(rec.NotTested)
+		rec.NotTested = append(rec.NotTested, "Not determined, "+subjects[k].name+": "+reason+".")
+	}
+	if usual := r.usualReading(); usual > 0 {
+		rec.NotTested = append(rec.NotTested, fmt.Sprintf("Readings came every %s: peaks between them, waveform and harmonics are beyond these instruments.", usual.Round(10*time.Millisecond)))
+	}
+	if len(rec.Hand) == 0 {
+		rec.NotTested = append(rec.NotTested, "No measurement by hand is on record: insulation, earth, protective devices and phase rotation are not covered.")
+	}
+}
+
+func count(n int, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	return fmt.Sprintf("%d %ss", n, what)
+}
+
+func clockwords(d time.Duration) string {
+	if d < time.Minute {
+		return d.Round(time.Second).String()
+	}
+	return fmt.Sprintf("%d h %02d min", int(d.Hours()), int(d.Minutes())%60)
+}
