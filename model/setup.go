@@ -10,11 +10,15 @@ type Setup struct {
 	Simulated bool
 }
 
-// Points returns every configured point by its ID. The map is new.
+// Points returns every configured point by its ID, each with the poll interval
+// in force. The map is new.
 func (s *Setup) Points() map[PointID]Point {
 	points := map[PointID]Point{}
 	for _, d := range s.Devices {
 		for _, p := range d.Points {
+			if p.Every == 0 {
+				p.Every = d.Every
+			}
 			points[p.ID] = p
 		}
 	}
