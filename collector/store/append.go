@@ -1,0 +1,301 @@
+package store
+
+import (
+	"errors"
+	"fmt"
+	"path/filepath"
+	"slices"
+	"time"
+
+	"golang.org/x/sys/unix"
+
+	"tickover/model"
+)
+
+// window is the time one block spans. Blocks begin at its multiples.
+const window = 10 * time.Minute
+
+// Append keeps a scan's measured samples and the events that belong to it.
+// Events reach the card before it returns, rows within the tail. The events'
+// Seq is assigned in the slice given.
+//
+// ErrOrder and ErrBoot refuse the scan. After any other error the scan is
+// kept in memory, and later calls try the disk again.
+func (s *Store) Append(scan *model.Scan, events []model.Event) error {
+	if err := s.readOnly(); err != nil {
+		return err
+	}
+	s.writing.Lock()
+	defer s.writing.Unlock()
+	g, err := s.admit(scan)
+	if err != nil {
+		return err
+	}
+	sc := s.schemaOf(g, scan)
+	var sealErr error
+	if s.startsBlock(g, sc, scan.At) {
+		sealErr = s.seal()
+	}
+	s.mu.Lock()
+	g.segment(sc, scan.At.Boot).add(scan)
+	g.last = scan.At
+	s.see(scan.At)
+	s.noteBoot(scan.At)
+	s.number(events)
+	s.health.Appended++
+	due := s.due(scan.At) || len(events) > 0
+	s.boundMemory()
+	s.mu.Unlock()
+	if !due {
+		return sealErr
+	}
+	return errors.Join(sealErr, s.flushRing())
+}
+
+// AppendEvents keeps events that belong to no scan. They are on the card when
+// it returns without error; after an error they are in memory and will be
+// tried again.
+func (s *Store) AppendEvents(events []model.Event) error {
+	if err := s.readOnly(); err != nil || len(events) == 0 {
+		return err
+	}
+	s.writing.Lock()
+	defer s.writing.Unlock()
+	s.mu.Lock()
+	s.number(events)
+	s.mu.Unlock()
+	return s.flushRing()
+}
+
+// SetBusy says whether the set does anything but stand still or run steadily:
+// rows then go to the card within Options.TailBusy instead of TailSteady.
+func (s *Store) SetBusy(busy bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.busy = busy
+}
+
+// Flush writes every row in memory to the ring.
+func (s *Store) Flush() error {
+	if err := s.readOnly(); err != nil {
+		return err
+	}
+	s.writing.Lock()
+	defer s.writing.Unlock()
+	return s.flushRing()
+}
+
+func (s *Store) admit(scan *model.Scan) (*group, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if !s.knowsBoot(scan.At.Boot) {
+		return nil, fmt.Errorf("keep scan of %s at %s: %w", scan.Group, scan.At, ErrBoot)
+	}
+	g := s.group(scan.Group)
+	if !g.last.Before(scan.At) {
+		return nil, fmt.Errorf("keep scan of %s at %s after %s: %w", scan.Group, scan.At, g.last, ErrOrder)
+	}
+	return g, nil
+}
+
+// schemaOf returns the group's schema for a scan, the one in use if it fits.
+func (s *Store) schemaOf(g *group, scan *model.Scan) *schema {
+	if n := len(g.segments); n > 0 && g.segments[n-1].schema.matches(scan) {
+		return g.segments[n-1].schema
+	}
+	sc := &schema{group: scan.Group}
+	for _, sample := range scan.Samples[:scan.Measured] {
+		sc.points = append(sc.points, sample.Point)
+		sc.scales = append(sc.scales, scaleOf(s.opts.Points[sample.Point]))
+	}
+	return sc
+}
+
+// startsBlock reports whether the rows in memory should be sealed before this
+// one: at ten-minute marks, and when boot or columns change.
+func (s *Store) startsBlock(g *group, sc *schema, at model.Instant) bool {
+	for _, other := range s.groups {
+		for _, seg := range other.segments {
+			if seg.boot != at.Boot || int64(at.Offset)/int64(window) > seg.at[0]/int64(window) {
+				return true
+			}
+		}
+	}
+	n := len(g.segments)
+	return n > 0 && (!sameSchema(g.segments[n-1].schema, sc) || len(g.segments[n-1].at) >= maxRows/2)
+}
+
+// number gives events their place and holds them.
+func (s *Store) number(events []model.Event) {
+	for i := range events {
+		s.lastSeq++
+		events[i].Seq = s.lastSeq
+		s.events = append(s.events, events[i])
+		s.see(events[i].At)
+		s.noteBoot(events[i].At)
+		s.health.Events++
+	}
+}
+
+// due reports whether waiting for the next scan would put more than the tail
+// at risk. The next is expected after as long as this one took.
+func (s *Store) due(at model.Instant) bool {
+	tail := s.opts.TailSteady
+	if s.busy {
+		tail = s.opts.TailBusy
+	}
+	gap, sameBoot := at.Sub(s.recent)
+	s.recent = at
+	if s.pending.IsZero() {
+		s.pending = at
+	}
+	risk, _ := at.Sub(s.pending)
+	if !sameBoot {
+		gap = 0
+	}
+	return risk+gap >= tail
+}
+
+// flushRing writes what is only in memory to the ring. Callers hold writing.
+func (s *Store) flushRing() error {
+	b := s.collect(false)
+	if b.empty() {
+		return nil
+	}
+	payload, err := b.encode()
+	if err != nil {
+		return s.fail("ring", err)
+	}
+	if s.ring.next-s.live+slotsFor(len(payload)) > s.ring.slots/2 {
+		return s.makeRoom()
+	}
+	if _, err := s.ring.write(payload); err != nil {
+		return s.fail("ring", err)
+	}
+	s.markKept()
+	s.recovered("ring")
+	return nil
+}
+
+// makeRoom seals, which frees the whole ring. When that fails, everything
+// unsealed is written again close together into the free half.
+func (s *Store) makeRoom() error {
+	sealErr := s.seal()
+	if sealErr == nil {
+		return nil
+	}
+	payload, err := s.collect(true).encode()
+	if err == nil && slotsFor(len(payload)) > s.ring.slots/2 {
+		err = errors.New("ring is full while the data file takes nothing")
+	}
+	if err != nil {
+		return errors.Join(sealErr, s.fail("ring", err))
+	}
+	first := s.ring.next
+	if _, err = s.ring.write(payload); err != nil {
+		return errors.Join(sealErr, s.fail("ring", err))
+	}
+	s.live = first
+	s.markKept()
+	s.recovered("ring")
+	return sealErr
+}
+
+// collect gathers rows and events that are not in the ring, or all unsealed.
+func (s *Store) collect(all bool) *batch {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	b := &batch{}
+	for _, name := range s.groupNames() {
+		for _, seg := range s.groups[name].segments {
+			from := seg.kept
+			if all {
+				from = 0
+			}
+			if from < len(seg.at) {
+				b.rows = append(b.rows, seg.from(from))
+			}
+		}
+	}
+	b.events = s.events[s.kept:]
+	if all {
+		b.events = s.events
+	}
+	for _, boot := range s.boots {
+		if slices.ContainsFunc(b.rows, func(r *rows) bool { return r.boot == boot.Number }) ||
+			slices.ContainsFunc(b.events, func(e model.Event) bool { return e.At.Boot == boot.Number }) {
+			b.boots = append(b.boots, boot)
+		}
+	}
+	return b
+}
+
+func (s *Store) groupNames() []string {
+	names := make([]string, 0, len(s.groups))
+	for name := range s.groups {
+		names = append(names, name)
+	}
+	slices.Sort(names)
+	return names
+}
+
+func (s *Store) markKept() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, g := range s.groups {
+		for _, seg := range g.segments {
+			seg.kept = len(seg.at)
+		}
+	}
+	s.kept = len(s.events)
+	s.pending = model.Instant{}
+	s.health.SyncedSeq = s.lastSeq
+}
+
+// boundMemory gives up the oldest rows when the disk has taken none for too
+// long. Callers hold mu.
+func (s *Store) boundMemory() {
+	held := 0
+	for _, g := range s.groups {
+		for _, seg := range g.segments {
+			held += len(seg.at) * max(len(seg.values), 1)
+		}
+	}
+	for _, g := range s.groups {
+		for held > s.opts.Memory && len(g.segments) > 1 {
+			held -= s.giveUp(g)
+		}
+	}
+}
+
+func (s *Store) giveUp(g *group) int {
+	seg := g.segments[0]
+	g.segments = slices.Clone(g.segments[1:])
+	s.health.Lost += uint64(len(seg.at))
+	return len(seg.at) * max(len(seg.values), 1)
+}
+
+// fail remembers why a part does not work and returns the error.
+func (s *Store) fail(part string, err error) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.trouble[part] = err.Error()
+	return err
+}
+
+func (s *Store) recovered(part string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	delete(s.trouble, part)
+}
+
+func diskTrouble(err error) bool {
+	for _, e := range []error{unix.ENOSPC, unix.EDQUOT, unix.EIO, unix.EROFS} {
+		if errors.Is(err, e) {
+			return true
+		}
+	}
+	return false
+}
+
+func joinDir(dir, name string) string { return filepath.Join(dir, name) }

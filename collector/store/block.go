@@ -1,0 +1,288 @@
+package store
+
+import (
+	"encoding/binary"
+	"errors"
+	"math"
+	"slices"
+	"time"
+
+	"tickover/model"
+)
+
+var errBlock = errors.New("block damaged")
+
+// maxRows bounds a block, so that a damaged count cannot ask for all memory.
+const maxRows = 1 << 16
+
+// schema says what a group's columns are.
+type schema struct {
+	group  string
+	points []model.PointID
+	scales []scale
+}
+
+// matches reports whether a scan has exactly these columns.
+func (s *schema) matches(scan *model.Scan) bool {
+	if len(s.points) != scan.Measured {
+		return false
+	}
+	for i, p := range s.points {
+		if scan.Samples[i].Point != p {
+			return false
+		}
+	}
+	return true
+}
+
+func appendText(b []byte, s string) []byte {
+	return append(binary.AppendUvarint(b, uint64(len(s))), s...)
+}
+
+// encode writes the schema; equal schemas give equal bytes.
+func (s *schema) encode() []byte {
+	b := appendText(nil, s.group)
+	b = binary.AppendUvarint(b, uint64(len(s.points)))
+	for i, p := range s.points {
+		b = appendText(b, string(p))
+		sc := s.scales[i]
+		b = binary.AppendVarint(b, sc.Num)
+		b = binary.AppendVarint(b, sc.Den)
+		b = binary.AppendVarint(b, sc.Off)
+		if sc.float {
+			b = append(b, 1)
+		} else {
+			b = append(b, 0)
+		}
+	}
+	return b
+}
+
+func decodeSchema(b []byte) (*schema, error) {
+	c := cursor{b: b}
+	s := &schema{group: c.text()}
+	for range c.count() {
+		s.points = append(s.points, model.PointID(c.text()))
+		var sc scale
+		sc.Num, sc.Den, sc.Off = c.varint(), c.varint(), c.varint()
+		sc.float = c.byte() == 1
+		s.scales = append(s.scales, sc)
+	}
+	if c.bad || len(c.b) != 0 {
+		return nil, errBlock
+	}
+	return s, nil
+}
+
+// cursor reads small fields and remembers that one was missing.
+type cursor struct {
+	b   []byte
+	bad bool
+}
+
+func (c *cursor) uvarint() uint64 {
+	v, n := binary.Uvarint(c.b)
+	if n <= 0 {
+		c.bad, c.b = true, nil
+		return 0
+	}
+	c.b = c.b[n:]
+	return v
+}
+
+func (c *cursor) varint() int64 {
+	v, n := binary.Varint(c.b)
+	if n <= 0 {
+		c.bad, c.b = true, nil
+		return 0
+	}
+	c.b = c.b[n:]
+	return v
+}
+
+func (c *cursor) take(n uint64) []byte {
+	if n > uint64(len(c.b)) {
+		c.bad, c.b = true, nil
+		return nil
+	}
+	out := c.b[:n]
+	c.b = c.b[n:]
+	return out
+}
+
+// count reads a number of things that each take at least one byte.
+func (c *cursor) count() uint64 {
+	n := c.uvarint()
+	if n > uint64(len(c.b)) {
+		c.bad, c.b = true, nil
+		return 0
+	}
+	return n
+}
+
+func (c *cursor) text() string  { return string(c.take(c.uvarint())) }
+func (c *cursor) bytes() []byte { return c.take(c.uvarint()) }
+func (c *cursor) byte() byte {
+	if b := c.take(1); b != nil {
+		return b[0]
+	}
+	return 0
+}
+
+// rows are some consecutive scans of one group in one boot, by column. Only
+// the writer appends; a reader that copied the struct may go on using what it
+// saw, because what was appended never changes.
+type rows struct {
+	schema *schema
+	boot   uint32
+	at     []int64
+	values [][]float64
+	states [][]status // a column's is nil when all of it is good (decoded blocks only)
+}
+
+func newRows(s *schema, boot uint32) *rows {
+	return &rows{schema: s, boot: boot, values: make([][]float64, len(s.points)), states: make([][]status, len(s.points))}
+}
+
+func (r *rows) add(scan *model.Scan) {
+	r.at = append(r.at, int64(scan.At.Offset))
+	for i, sample := range scan.Samples[:scan.Measured] {
+		r.values[i] = append(r.values[i], sample.Value)
+		r.states[i] = append(r.states[i], statusOf(sample))
+	}
+}
+
+// from returns the rows from index n on.
+func (r *rows) from(n int) *rows { return r.slice(n, len(r.at)) }
+
+func (r *rows) slice(n, m int) *rows {
+	out := newRows(r.schema, r.boot)
+	out.at = r.at[n:m:m]
+	for i := range r.values {
+		if r.values[i] != nil {
+			out.values[i] = r.values[i][n:m:m]
+		}
+		if r.states[i] != nil {
+			out.states[i] = r.states[i][n:m:m]
+		}
+	}
+	return out
+}
+
+func (r *rows) instant(i int) model.Instant {
+	return model.Instant{Boot: r.boot, Offset: time.Duration(r.at[i])}
+}
+
+// encodeRows writes rows as the body of a block. There must be at least one.
+func encodeRows(r *rows) []byte {
+	first, last := r.at[0], r.at[len(r.at)-1]
+	columns := [][]byte{packStamps(r.at)}
+	for i := range r.values {
+		columns = append(columns, packColumn(nil, r.schema.scales[i], r.values[i], r.states[i]))
+	}
+	b := binary.AppendUvarint(nil, uint64(len(r.at)))
+	b = binary.AppendVarint(b, first)
+	b = binary.AppendUvarint(b, uint64(last-first))
+	for _, c := range columns {
+		b = binary.AppendUvarint(b, uint64(len(c)))
+	}
+	for _, c := range columns {
+		b = append(b, c...)
+	}
+	return b
+}
+
+// packStamps writes the time column: distances from the first in the coarsest
+// unit that loses nothing.
+func packStamps(at []int64) []byte {
+	unit := int64(time.Second)
+	for _, t := range at {
+		for (t-at[0])%unit != 0 {
+			unit /= 10
+		}
+	}
+	ticks := make([]int64, len(at))
+	gaps := make([]int64, max(len(at)-1, 1))
+	for i, t := range at {
+		ticks[i] = (t - at[0]) / unit
+		if i > 0 {
+			gaps[i-1] = ticks[i] - ticks[i-1]
+		}
+	}
+	mean := (ticks[len(ticks)-1] + int64(len(gaps))/2) / int64(len(gaps))
+	return packInts(binary.AppendUvarint(nil, uint64(unit)), ticks, mean, twoDigits(middle(gaps)))
+}
+
+// twoDigits rounds to two significant digits, which is what poll intervals have.
+func twoDigits(v int64) int64 {
+	unit := int64(1)
+	for v/unit >= 100 {
+		unit *= 10
+	}
+	return (v + unit/2) / unit * unit
+}
+
+func unpackStamps(in []byte, first int64, n int) ([]int64, error) {
+	unit, used := binary.Uvarint(in)
+	if used <= 0 || unit == 0 || unit > uint64(time.Second) {
+		return nil, errBlock
+	}
+	at, err := unpackInts(in[used:], n)
+	if err != nil {
+		return nil, err
+	}
+	for i := range at {
+		at[i] = first + at[i]*int64(unit)
+	}
+	if !slices.IsSorted(at) {
+		return nil, errBlock
+	}
+	return at, nil
+}
+
+// blockSpan reads a body's row count and first and last offset.
+func blockSpan(body []byte) (n int, first, last int64, err error) {
+	c := cursor{b: body}
+	count, first, span := c.uvarint(), c.varint(), c.uvarint()
+	if c.bad || count == 0 || count > maxRows || span > math.MaxInt64 {
+		return 0, 0, 0, errBlock
+	}
+	return int(count), first, first + int64(span), nil
+}
+
+// decodeRows reads a body. Only the columns that want says are decoded; nil
+// wants all.
+func decodeRows(body []byte, s *schema, boot uint32, want func(model.PointID) bool) (*rows, error) {
+	n, first, _, err := blockSpan(body)
+	if err != nil {
+		return nil, err
+	}
+	c := cursor{b: body}
+	c.uvarint()
+	c.varint()
+	c.uvarint()
+	lengths := make([]uint64, len(s.points)+1)
+	for i := range lengths {
+		lengths[i] = c.uvarint()
+	}
+	r := newRows(s, boot)
+	if r.at, err = unpackStamps(c.take(lengths[0]), first, n); err != nil {
+		return nil, err
+	}
+	for i, p := range s.points {
+		column := c.take(lengths[i+1])
+		if c.bad {
+			return nil, errBlock
+		}
+		if want != nil && !want(p) {
+			continue
+		}
+		if r.values[i], r.states[i], err = unpackColumn(column, s.scales[i], n); err != nil {
+			return nil, err
+		}
+	}
+	if len(c.b) != 0 {
+		return nil, errBlock
+	}
+	return r, nil
+}

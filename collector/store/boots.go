@@ -1,0 +1,134 @@
+package store
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"slices"
+	"time"
+
+	"tickover/model"
+)
+
+// Boot returns this boot's number in the table; 0 for a read-only store.
+func (s *Store) Boot() uint32 { return s.boot }
+
+// AddBoot enters a further boot, for demonstrations that make up a past. The
+// number counts even when an error says that it is not yet on disk.
+func (s *Store) AddBoot(kernel string) (uint32, error) {
+	if err := s.readOnly(); err != nil {
+		return 0, err
+	}
+	s.writing.Lock()
+	defer s.writing.Unlock()
+	number := s.newBoot(kernel)
+	return number, s.seal()
+}
+
+func (s *Store) newBoot(kernel string) uint32 {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	number := uint32(1)
+	for _, b := range s.boots {
+		number = max(number, b.Number+1)
+	}
+	s.boots = append(s.boots, model.Boot{Number: number, Kernel: kernel})
+	s.dirty[number] = true
+	return number
+}
+
+func (s *Store) knowsBoot(number uint32) bool {
+	return number != 0 && slices.ContainsFunc(s.boots, func(b model.Boot) bool { return b.Number == number })
+}
+
+// noteBoot stretches the boot's span. It alone is no reason to write.
+func (s *Store) noteBoot(at model.Instant) {
+	for i := range s.boots {
+		b := &s.boots[i]
+		if b.Number != at.Boot {
+			continue
+		}
+		if b.Last == 0 && b.First == 0 || at.Offset < b.First {
+			b.First = at.Offset
+		}
+		b.Last = max(b.Last, at.Offset)
+		s.dirty[b.Number] = true
+	}
+}
+
+// Estimate adds an opinion about a boot's wall time. One that says what the
+// last of its source said, to the millisecond, is not kept again.
+func (s *Store) Estimate(boot uint32, e model.ClockEstimate) error {
+	if err := s.readOnly(); err != nil {
+		return err
+	}
+	s.writing.Lock()
+	defer s.writing.Unlock()
+	s.mu.Lock()
+	i := slices.IndexFunc(s.boots, func(b model.Boot) bool { return b.Number == boot })
+	if i < 0 {
+		s.mu.Unlock()
+		return fmt.Errorf("date boot %d: %w", boot, ErrBoot)
+	}
+	if n := len(s.boots[i].Estimates); n > 0 && sameEstimate(s.boots[i].Estimates[n-1], e) {
+		s.mu.Unlock()
+		return nil
+	}
+	s.boots[i].Estimates = append(slices.Clip(s.boots[i].Estimates), e)
+	s.dirty[boot] = true
+	s.mu.Unlock()
+	return s.seal()
+}
+
+func sameEstimate(a, b model.ClockEstimate) bool {
+	drift := (b.Wall - int64(b.At)) - (a.Wall - int64(a.At))
+	return a.Source == b.Source && -int64(time.Millisecond) < drift && drift < int64(time.Millisecond)
+}
+
+// Clock returns the table of boots as it is now.
+func (s *Store) Clock() model.Clock {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	return model.Clock{Boots: slices.Clone(s.boots)}
+}
+
+// PutSetup keeps a configuration as it was from an instant on. The same again
+// is not kept twice.
+func (s *Store) PutSetup(at model.Instant, setup model.Setup) error {
+	if err := s.readOnly(); err != nil {
+		return err
+	}
+	text, err := json.Marshal(setup)
+	if err != nil {
+		return fmt.Errorf("keep setup: %w", err)
+	}
+	s.writing.Lock()
+	defer s.writing.Unlock()
+	s.mu.Lock()
+	if n := len(s.setups); n > 0 && bytes.Equal(s.setups[n-1].text, text) {
+		s.mu.Unlock()
+		return nil
+	}
+	s.setups = append(s.setups, datedSetup{at: at, text: text})
+	s.mu.Unlock()
+	return s.seal()
+}
+
+// Setup returns the newest configuration kept; false when there is none.
+func (s *Store) Setup() (model.Setup, bool) {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	var setup model.Setup
+	if len(s.setups) == 0 {
+		return setup, false
+	}
+	err := json.Unmarshal(s.setups[len(s.setups)-1].text, &setup)
+	return setup, err == nil
+}
+
+// Last returns the newest instant of anything kept; zero when there is nothing.
+func (s *Store) Last() model.Instant {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	return s.last
+}

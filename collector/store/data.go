@@ -1,0 +1,242 @@
+package store
+
+import (
+	"bytes"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"hash/crc32"
+	"os"
+	"path/filepath"
+	"runtime/debug"
+	"strconv"
+	"time"
+
+	bolt "go.etcd.io/bbolt"
+	berrors "go.etcd.io/bbolt/errors"
+)
+
+const (
+	dataName  = "tickover.db"
+	ringName  = "tickover.ring"
+	format    = 1 // of the files; see FORMAT.md
+	valueHead = 5 // version byte and CRC before every value
+	// openLimit bounds the opening of a file: a damaged one can send a reader
+	// round in circles.
+	openLimit = 20 * time.Second
+)
+
+var (
+	bucketMeta    = []byte("meta")
+	bucketBoots   = []byte("boots")
+	bucketSchemas = []byte("schemas")
+	bucketBlocks  = []byte("blocks") // holds one bucket for each group, named "g" + group
+	bucketEvents  = []byte("events")
+	bucketSetups  = []byte("setups")
+	allBuckets    = [][]byte{bucketMeta, bucketBoots, bucketSchemas, bucketBlocks, bucketEvents, bucketSetups}
+	keyFormat     = []byte("format")
+	keySealed     = []byte("sealed")
+)
+
+// damage is an error about stored bytes; it is ErrDamaged.
+type damage struct{ what string }
+
+func (d damage) Error() string { return d.what + ": " + ErrDamaged.Error() }
+func (d damage) Unwrap() error { return ErrDamaged }
+
+func damaged(format string, args ...any) error { return damage{fmt.Sprintf(format, args...)} }
+
+// guard runs fn and turns the panics and faults of a damaged file into errors.
+func guard(fn func() error) (err error) {
+	old := debug.SetPanicOnFault(true)
+	defer debug.SetPanicOnFault(old)
+	defer func() {
+		if p := recover(); p != nil {
+			err = damaged("read data file: %v", p)
+		}
+	}()
+	return fn()
+}
+
+// data is the bbolt file. Every access goes through guard.
+type data struct {
+	db   *bolt.DB
+	path string
+}
+
+func boltOptions(o Options, readOnly bool) *bolt.Options {
+	b := &bolt.Options{Timeout: max(o.LockTimeout, time.Millisecond), ReadOnly: readOnly, PageSize: 4096,
+		FreelistType: bolt.FreelistMapType, NoStatistics: true, OpenFile: o.OpenData,
+		InitialMmapSize: 256 << 20, MaxSize: 1 << 30}
+	if strconv.IntSize == 64 && !readOnly {
+		b.InitialMmapSize = 1 << 30
+	}
+	if strconv.IntSize == 64 {
+		var gib int64 = 1 << 30
+		b.MaxSize = int(4 * gib)
+	}
+	return b
+}
+
+// openData opens an existing file and looks whether it can be used at all.
+func openData(o Options, path string) (*data, error) {
+	type result struct {
+		d   *data
+		err error
+	}
+	done := make(chan result, 1)
+	go func() {
+		d := &data{path: path}
+		err := guard(func() (err error) {
+			if err = checkTree(path); err != nil {
+				return err
+			}
+			d.db, err = bolt.Open(path, 0o600, boltOptions(o, o.ReadOnly))
+			if err != nil {
+				return err
+			}
+			return d.db.View(d.look)
+		})
+		done <- result{d, err}
+	}()
+	select {
+	case r := <-done:
+		if r.err != nil && r.d.db != nil {
+			_ = guard(r.d.db.Close)
+		}
+		return r.d, explain(r.err)
+	case <-time.After(openLimit):
+		return nil, damaged("open data file: not done after %s", openLimit)
+	}
+}
+
+// explain turns bbolt's errors into ours.
+func explain(err error) error {
+	switch {
+	case errors.Is(err, berrors.ErrTimeout):
+		return ErrLocked
+	case errors.Is(err, berrors.ErrInvalid), errors.Is(err, berrors.ErrChecksum), errors.Is(err, berrors.ErrVersionMismatch):
+		return damaged("open data file: %v", err)
+	}
+	return err
+}
+
+// look checks the format and touches every bucket.
+func (d *data) look(tx *bolt.Tx) error {
+	meta := tx.Bucket(bucketMeta)
+	if meta == nil {
+		return damaged("open data file: no meta bucket")
+	}
+	value, err := unwrap(keyFormat, meta.Get(keyFormat))
+	if err != nil || len(value) != 4 {
+		return damaged("open data file: format number unreadable")
+	}
+	if v := binary.BigEndian.Uint32(value); v > format {
+		return ErrNewer
+	}
+	for _, name := range allBuckets {
+		if tx.Bucket(name) == nil {
+			return damaged("open data file: bucket %s missing", name)
+		}
+	}
+	return nil
+}
+
+// createData makes a new file under another name and renames it when whole,
+// since a cut during the first pages would leave a file that can't be opened.
+func createData(o Options, path string) error {
+	fresh := path + ".new"
+	if err := os.Remove(fresh); err != nil && !errors.Is(err, os.ErrNotExist) {
+		return fmt.Errorf("make data file: %w", err)
+	}
+	err := guard(func() error {
+		opts := boltOptions(o, false)
+		opts.InitialMmapSize = 0
+		db, err := bolt.Open(fresh, 0o600, opts)
+		if err != nil {
+			return err
+		}
+		return errors.Join(db.Update(layOut), db.Close())
+	})
+	if err == nil {
+		err = os.Rename(fresh, path)
+	}
+	if err != nil {
+		_ = os.Remove(fresh)
+		return fmt.Errorf("make data file: %w", err)
+	}
+	return syncDir(filepath.Dir(path))
+}
+
+func layOut(tx *bolt.Tx) error {
+	for _, name := range allBuckets {
+		if _, err := tx.CreateBucket(name); err != nil {
+			return err
+		}
+	}
+	meta := tx.Bucket(bucketMeta)
+	return errors.Join(put(meta, keyFormat, binary.BigEndian.AppendUint32(nil, format)),
+		put(meta, keySealed, binary.BigEndian.AppendUint64(nil, 0)))
+}
+
+// setAside renames a damaged file, so that it can be looked at later.
+func setAside(path string) (string, error) {
+	for n := 1; ; n++ {
+		aside := fmt.Sprintf("%s.damaged-%d", path, n)
+		if _, err := os.Lstat(aside); errors.Is(err, os.ErrNotExist) {
+			if err := os.Rename(path, aside); err != nil {
+				return "", fmt.Errorf("set damaged file aside: %w", err)
+			}
+			return filepath.Base(aside), syncDir(filepath.Dir(path))
+		}
+	}
+}
+
+// view runs a short read transaction. Nothing that fn saw may be used after.
+func (d *data) view(fn func(tx *bolt.Tx) error) error {
+	return guard(func() error { return d.db.View(fn) })
+}
+
+func (d *data) update(fn func(tx *bolt.Tx) error) error {
+	return guard(func() error { return d.db.Update(fn) })
+}
+
+func (d *data) close() error { return guard(d.db.Close) }
+
+// put stores a value behind its version byte and its CRC, which covers the
+// key too: a value found under another key is as wrong as a changed one.
+func put(b *bolt.Bucket, key, payload []byte) error {
+	value := make([]byte, valueHead, valueHead+len(payload))
+	value = append(value, payload...)
+	value[0] = format
+	binary.LittleEndian.PutUint32(value[1:], valueSum(key, value))
+	return b.Put(key, value)
+}
+
+func valueSum(key, value []byte) uint32 {
+	sum := crc32.Update(0, castagnoli, key)
+	sum = crc32.Update(sum, castagnoli, value[:1])
+	return crc32.Update(sum, castagnoli, value[valueHead:])
+}
+
+// unwrap checks a value and returns its payload, which lives as long as the
+// value does.
+func unwrap(key, value []byte) ([]byte, error) {
+	switch {
+	case len(value) < valueHead || binary.LittleEndian.Uint32(value[1:]) != valueSum(key, value):
+		return nil, damaged("value of key %x fails its checksum", key)
+	case value[0] > format:
+		return nil, ErrNewer
+	}
+	return value[valueHead:], nil
+}
+
+// get returns a copy of a payload, nil when the key is not there.
+func get(b *bolt.Bucket, key []byte) ([]byte, error) {
+	value := b.Get(key)
+	if value == nil {
+		return nil, nil
+	}
+	payload, err := unwrap(key, value)
+	return bytes.Clone(payload), err
+}

@@ -1,0 +1,132 @@
+package store
+
+import (
+	"errors"
+	"io"
+	"log/slog"
+	"os"
+	"time"
+
+	"golang.org/x/sys/unix"
+
+	"tickover/model"
+)
+
+// Errors of Open.
+var (
+	// ErrLocked is returned when another Store, here or in another process,
+	// holds the folder.
+	ErrLocked = errors.New("store is open in another process (stop the daemon, or ask it instead)")
+	// ErrNewer is returned when the files were written by a later version of
+	// this program. They are left as they are.
+	ErrNewer = errors.New("store has a newer format than this program knows (use the newer tickover)")
+	// ErrDamaged is returned by a read-only Open of a file that cannot be
+	// used, and wrapped by reads that meet a damaged part.
+	ErrDamaged = errors.New("store is damaged (run verify for a list)")
+	// ErrNone is returned by a read-only Open of a folder without a store.
+	ErrNone = errors.New("no store in this folder (check --state)")
+)
+
+// Errors of Append.
+var (
+	// ErrOrder is returned when a scan is not later than the one before it in
+	// its group. The scan is not kept.
+	ErrOrder = errors.New("scan is not later than the one before it")
+	// ErrBoot is returned for an instant whose boot is not in the table.
+	ErrBoot = errors.New("boot is not in the store's table")
+	// ErrReadOnly is returned by every write to a store opened to read.
+	ErrReadOnly = errors.New("store was opened for reading only")
+)
+
+// File is what the ring needs of a file. Sync must reach the device.
+type File interface {
+	io.ReaderAt
+	io.WriterAt
+	Sync() error
+	Size() (int64, error)
+	Close() error
+}
+
+// Opener opens a file of the ring as os.OpenFile does.
+type Opener func(name string, flag int, perm os.FileMode) (File, error)
+
+// Options of a store. Only Dir is needed.
+type Options struct {
+	Dir string // folder of the files; made with mode 0700 when it is not there
+	// Points say the resolution of each point's register. A point that isn't
+	// here is stored all the same, in somewhat more bytes.
+	Points     map[model.PointID]model.Point
+	KernelBoot string       // boot id; empty means the running kernel's
+	Log        *slog.Logger // nil discards
+	ReadOnly   bool         // nothing is written, the lock is shared with other readers
+	// LockTimeout is how long Open waits for another holder to let go; 0
+	// means 2 s, negative not at all.
+	LockTimeout time.Duration
+	TailBusy    time.Duration // most samples at risk while busy; 0 means 1 s
+	TailSteady  time.Duration // most samples at risk otherwise; 0 means 5 s
+	Slots       int           // slots of a ring made anew, 4 KiB each; 0 means 1024
+	// Memory bounds the samples held in memory while the disk takes none; 0
+	// means 2,000,000. Beyond it the oldest are given up and counted as lost.
+	Memory int
+	// OpenRing replaces the opening of the ring's file, for tests of faults;
+	// nil means the real one.
+	OpenRing Opener
+	// OpenData replaces the opening of the bbolt file likewise.
+	OpenData func(name string, flag int, perm os.FileMode) (*os.File, error)
+}
+
+func (o Options) withDefaults() Options {
+	o.LockTimeout = orElse(o.LockTimeout, 2*time.Second)
+	o.TailBusy = orElse(o.TailBusy, time.Second)
+	o.TailSteady = orElse(o.TailSteady, 5*time.Second)
+	o.Slots = orElse(o.Slots, 1024)
+	o.Memory = orElse(o.Memory, 2_000_000)
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	if o.OpenRing == nil {
+		o.OpenRing = openFile
+	}
+	if o.OpenData == nil {
+		o.OpenData = os.OpenFile
+	}
+	return o
+}
+
+func orElse[T comparable](v, fallback T) T {
+	var zero T
+	if v == zero {
+		return fallback
+	}
+	return v
+}
+
+// diskFile syncs data only: the ring's size never changes, so there is
+// nothing else worth a second write.
+type diskFile struct{ *os.File }
+
+func (f diskFile) Sync() error { return unix.Fdatasync(int(f.Fd())) }
+
+func (f diskFile) Size() (int64, error) {
+	st, err := f.Stat()
+	if err != nil {
+		return 0, err
+	}
+	return st.Size(), nil
+}
+
+func openFile(name string, flag int, perm os.FileMode) (File, error) {
+	f, err := os.OpenFile(name, flag, perm)
+	if err != nil {
+		return nil, err
+	}
+	return diskFile{f}, nil
+}
+
+func syncDir(dir string) error {
+	d, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	return errors.Join(d.Sync(), d.Close())
+}

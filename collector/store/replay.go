@@ -1,0 +1,146 @@
+package store
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+
+	"tickover/model"
+)
+
+// openRing opens the ring and takes from it what the data file has not got.
+func (s *Store) openRing() (told []string, err error) {
+	ring, err := openRing(joinDir(s.opts.Dir, ringName), s.opts.Slots, s.opts.ReadOnly, s.opts.OpenRing)
+	if err != nil {
+		if ring != nil && diskTrouble(err) && !s.opts.ReadOnly {
+			s.ring = ring
+			s.ring.next = s.sealed + 1
+			s.fail("ring", err)
+			return []string{"the ring cannot be used: " + err.Error()}, nil
+		}
+		return nil, err
+	}
+	s.ring = ring
+	sv, err := ring.survey()
+	if err != nil {
+		return nil, err
+	}
+	if sv.version > slotVersion {
+		return nil, ErrNewer
+	}
+	told = s.replay(sv)
+	ring.next = max(ring.next, s.sealed+1)
+	return told, nil
+}
+
+func (s *Store) replay(sv survey) (told []string) {
+	payloads, missing := sv.batches(s.sealed, s.ring.slots)
+	for _, p := range payloads {
+		b, err := decodeBatch(p)
+		if err != nil {
+			told = append(told, "a whole batch in the ring could not be read: "+err.Error())
+			continue
+		}
+		s.replayBatch(b)
+	}
+	if len(missing) > 0 {
+		told = append(told, fmt.Sprintf("the ring lacks %d slots that were not yet in the data file, from number %d: rows or events of that time may be missing", len(missing), missing[0]))
+	}
+	if torn := s.torn(sv); torn > 0 {
+		told = append(told, fmt.Sprintf("%d slots at the end of the ring are torn, as after a power cut: the write under way then is lost", torn))
+	}
+	return told
+}
+
+// torn counts the broken slots where the next writes would have gone.
+func (s *Store) torn(sv survey) (n int) {
+	next := max(sv.newest, s.sealed) + 1
+	for slices.Contains(sv.broken, (next+uint64(n))%s.ring.slots) && uint64(n) < s.ring.slots {
+		n++
+	}
+	return n
+}
+
+// replayBatch takes what is newer than what is there, so that doing it twice
+// changes nothing.
+func (s *Store) replayBatch(b *batch) {
+	for _, boot := range b.boots {
+		if !slices.ContainsFunc(s.boots, func(k model.Boot) bool { return k.Number == boot.Number }) {
+			s.boots = append(s.boots, boot)
+			slices.SortFunc(s.boots, func(a, b model.Boot) int { return int(a.Number) - int(b.Number) })
+			s.dirty[boot.Number] = true
+		}
+	}
+	for _, r := range b.rows {
+		s.replayRows(r)
+	}
+	for _, e := range b.events {
+		if e.Seq > s.lastSeq {
+			s.lastSeq = e.Seq
+			s.events = append(s.events, e)
+			s.kept++
+			s.see(e.At)
+		}
+	}
+}
+
+func (s *Store) replayRows(r *rows) {
+	g := s.group(r.schema.group)
+	for i := range r.at {
+		at := r.instant(i)
+		if !g.last.Before(at) {
+			continue
+		}
+		seg := g.segment(r.schema, r.boot)
+		seg.at = append(seg.at, r.at[i])
+		for c := range r.values {
+			st := statusGood
+			if r.states[c] != nil {
+				st = r.states[c][i]
+			}
+			seg.values[c] = append(seg.values[c], r.values[c][i])
+			seg.states[c] = append(seg.states[c], st)
+		}
+		seg.kept++
+		g.last = at
+		s.noteBoot(at)
+		s.see(at)
+	}
+}
+
+func (s *Store) group(name string) *group {
+	g := s.groups[name]
+	if g == nil {
+		g = &group{name: name}
+		s.groups[name] = g
+	}
+	return g
+}
+
+// segment returns the one to append to, a new one when the columns, the boot
+// or the size ask for it.
+func (g *group) segment(sc *schema, boot uint32) *segment {
+	if n := len(g.segments); n > 0 {
+		last := g.segments[n-1]
+		if last.boot == boot && len(last.at) < maxRows/2 && sameSchema(last.schema, sc) {
+			return last
+		}
+	}
+	seg := &segment{rows: newRows(sc, boot)}
+	g.segments = append(g.segments, seg)
+	return seg
+}
+
+func sameSchema(a, b *schema) bool {
+	return a == b || a.group == b.group && slices.Equal(a.points, b.points) && slices.Equal(a.scales, b.scales)
+}
+
+func (s *Store) readOnly() error {
+	if s.opts.ReadOnly {
+		return ErrReadOnly
+	}
+	if s.data == nil {
+		return errors.New("store is closed")
+	}
+	return nil
+}

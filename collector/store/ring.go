@@ -1,0 +1,246 @@
+package store
+
+import (
+	"bytes"
+	"cmp"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"hash/crc32"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+)
+
+const (
+	slotSize    = 4096
+	slotHeader  = 32
+	slotRoom    = slotSize - slotHeader
+	slotMagic   = "TkSl"
+	slotVersion = 1
+)
+
+var castagnoli = crc32.MakeTable(crc32.Castagnoli)
+
+// ring is a file of slots, written round and round. Each slot is written
+// whole, and only again a lap later, so that a torn write hurts nothing that
+// was there before.
+type ring struct {
+	path  string
+	open  Opener
+	file  File
+	slots uint64
+	next  uint64 // sequence number of the next slot, from 1
+}
+
+// slot is one valid slot as read.
+type slot struct {
+	seq     uint64
+	first   uint64 // sequence number of the batch's first slot
+	count   uint64 // slots of the batch
+	payload []byte
+}
+
+// openRing opens the file, or makes it with every byte written, because a
+// write into a hole would need the file system's journal each time.
+func openRing(path string, slots int, readOnly bool, open Opener) (*ring, error) {
+	r := &ring{path: path, open: open, slots: uint64(slots), next: 1}
+	if readOnly {
+		return r, r.reopen(os.O_RDONLY)
+	}
+	if err := r.create(); err != nil {
+		return nil, err
+	}
+	return r, r.reopen(os.O_RDWR)
+}
+
+func (r *ring) reopen(flag int) error {
+	if r.file != nil {
+		r.file.Close()
+		r.file = nil
+	}
+	file, err := r.open(r.path, flag, 0o600)
+	if err != nil {
+		return fmt.Errorf("open ring: %w", err)
+	}
+	size, err := file.Size()
+	if err == nil && size < slotSize {
+		err = errors.New("ring file too short")
+	}
+	if err != nil {
+		file.Close()
+		return fmt.Errorf("open ring: %w", err)
+	}
+	r.file, r.slots = file, uint64(size/slotSize)
+	return nil
+}
+
+// create makes the file under another name first: what bears the ring's name
+// is always whole.
+func (r *ring) create() error {
+	if st, err := os.Stat(r.path); err == nil && st.Size() >= slotSize {
+		return nil
+	}
+	fresh := r.path + ".new"
+	file, err := r.open(fresh, os.O_RDWR|os.O_CREATE|os.O_TRUNC, 0o600)
+	if err != nil {
+		return fmt.Errorf("make ring: %w", err)
+	}
+	zero := make([]byte, 64*slotSize)
+	for at := int64(0); at < int64(r.slots)*slotSize && err == nil; at += int64(len(zero)) {
+		zero = zero[:min(int64(len(zero)), int64(r.slots)*slotSize-at)]
+		_, err = file.WriteAt(zero, at)
+	}
+	err = errors.Join(err, file.Sync(), file.Close())
+	if err == nil {
+		err = os.Rename(fresh, r.path)
+	}
+	if err != nil {
+		return fmt.Errorf("make ring: %w", errors.Join(err, os.Remove(fresh)))
+	}
+	return syncDir(filepath.Dir(r.path))
+}
+
+func (r *ring) close() error {
+	if r.file == nil {
+		return nil
+	}
+	err := r.file.Close()
+	r.file = nil
+	return err
+}
+
+// slotsFor returns how many slots a payload takes.
+func slotsFor(payload int) uint64 { return uint64(max((payload+slotRoom-1)/slotRoom, 1)) }
+
+// write puts a payload into the next slots and syncs once. On an error
+// nothing is promised about these slots; the next write takes fresh ones, on
+// a file opened anew, since a kernel may forget what it failed to write.
+func (r *ring) write(payload []byte) (last uint64, err error) {
+	if r.file == nil {
+		if err := r.reopen(os.O_RDWR); err != nil {
+			return 0, err
+		}
+	}
+	first, count := r.next, slotsFor(len(payload))
+	if count > r.slots {
+		return 0, fmt.Errorf("write ring: %d bytes do not fit", len(payload))
+	}
+	r.next += count
+	for i := range count {
+		part := payload[i*slotRoom : min((i+1)*slotRoom, uint64(len(payload)))]
+		if _, err = r.file.WriteAt(encodeSlot(slot{first + i, first, count, part}), r.offset(first+i)); err != nil {
+			break
+		}
+	}
+	if err == nil {
+		err = r.file.Sync()
+	}
+	if err != nil {
+		return 0, fmt.Errorf("write ring: %w", errors.Join(err, r.close()))
+	}
+	return r.next - 1, nil
+}
+
+func (r *ring) offset(seq uint64) int64 { return int64(seq%r.slots) * slotSize }
+
+func encodeSlot(s slot) []byte {
+	b := make([]byte, slotSize)
+	copy(b, slotMagic)
+	b[4] = slotVersion
+	binary.LittleEndian.PutUint16(b[6:], uint16(len(s.payload)))
+	binary.LittleEndian.PutUint64(b[8:], s.seq)
+	binary.LittleEndian.PutUint64(b[16:], s.first)
+	binary.LittleEndian.PutUint32(b[24:], uint32(s.count))
+	copy(b[slotHeader:], s.payload)
+	binary.LittleEndian.PutUint32(b[28:], slotSum(b))
+	return b
+}
+
+// slotSum covers the whole slot but the sum itself, bytes 28 to 31.
+func slotSum(b []byte) uint32 {
+	sum := crc32.Update(0, castagnoli, b[:28])
+	return crc32.Update(sum, castagnoli, b[slotHeader:])
+}
+
+// decodeSlot reads a slot; false when it is not a whole one.
+func decodeSlot(b []byte) (slot, bool) {
+	length := int(binary.LittleEndian.Uint16(b[6:]))
+	if string(b[:4]) != slotMagic || length > slotRoom || slotSum(b) != binary.LittleEndian.Uint32(b[28:]) {
+		return slot{}, false
+	}
+	s := slot{seq: binary.LittleEndian.Uint64(b[8:]), first: binary.LittleEndian.Uint64(b[16:]),
+		count: uint64(binary.LittleEndian.Uint32(b[24:])), payload: bytes.Clone(b[slotHeader : slotHeader+length])}
+	return s, s.seq >= s.first && s.seq-s.first < s.count
+}
+
+// survey is what reading the whole ring found.
+type survey struct {
+	slots   map[uint64]slot // valid slots by sequence number
+	newest  uint64
+	broken  []uint64 // positions that hold neither a whole slot nor zeros
+	version byte     // the highest version of a whole slot
+}
+
+func (r *ring) survey() (survey, error) {
+	sv := survey{slots: map[uint64]slot{}}
+	b := make([]byte, slotSize)
+	for i := range r.slots {
+		if _, err := r.file.ReadAt(b, int64(i)*slotSize); err != nil && !errors.Is(err, io.EOF) {
+			sv.broken = append(sv.broken, i)
+			continue
+		}
+		s, ok := decodeSlot(b)
+		if !ok || s.seq%r.slots != i {
+			if len(bytes.Trim(b, "\x00")) > 0 {
+				sv.broken = append(sv.broken, i)
+			}
+			continue
+		}
+		sv.slots[s.seq] = s
+		sv.newest = max(sv.newest, s.seq)
+		sv.version = max(sv.version, b[4])
+	}
+	r.next = sv.newest + 1
+	return sv, nil
+}
+
+// batches returns the payloads of whole batches newer than sealed, in order,
+// and the sequence numbers newer than sealed that should be there and aren't.
+func (sv survey) batches(sealed, slots uint64) (payloads [][]byte, missing []uint64) {
+	oldest := sealed + 1
+	if sv.newest >= slots {
+		oldest = max(oldest, sv.newest-slots+1)
+	}
+	for seq := oldest; seq <= sv.newest; seq++ {
+		if _, ok := sv.slots[seq]; !ok {
+			missing = append(missing, seq)
+		}
+	}
+	live := []slot{}
+	for _, s := range sv.slots {
+		if s.seq == s.first && s.seq+s.count-1 > sealed {
+			live = append(live, s)
+		}
+	}
+	slices.SortFunc(live, func(a, b slot) int { return cmp.Compare(a.seq, b.seq) })
+	for _, s := range live {
+		if p, ok := sv.join(s); ok {
+			payloads = append(payloads, p)
+		}
+	}
+	return payloads, missing
+}
+
+func (sv survey) join(first slot) ([]byte, bool) {
+	payload := first.payload
+	for i := uint64(1); i < first.count; i++ {
+		s, ok := sv.slots[first.seq+i]
+		if !ok || s.first != first.first || s.count != first.count {
+			return nil, false
+		}
+		payload = append(payload, s.payload...)
+	}
+	return payload, true
+}

@@ -1,0 +1,247 @@
+package store
+
+import (
+	"bytes"
+	"fmt"
+	"iter"
+
+	bolt "go.etcd.io/bbolt"
+
+	"tickover/model"
+)
+
+// Scans returns what was kept, all groups merged in the order of their
+// instants, the newest rows in memory included. Samples carry no Lag. With
+// Query.Points, scans that hold none of them are left out.
+//
+// What is yielded is the caller's. A damaged block is yielded as an error
+// that wraps ErrDamaged; going on gives what follows it. New scans kept while
+// iterating are not seen.
+func (s *Store) Scans(q model.Query) iter.Seq2[*model.Scan, error] {
+	return func(yield func(*model.Scan, error) bool) {
+		readers := s.groupReaders(q)
+		for _, r := range readers {
+			r.skipToNewest()
+			r.advance()
+		}
+		for {
+			next := earliest(readers)
+			if next == nil {
+				return
+			}
+			if err := next.err; err != nil {
+				next.err = nil
+				if !yield(nil, err) {
+					return
+				}
+				next.advance()
+				continue
+			}
+			scan := next.scan()
+			next.i++
+			next.advance()
+			if !yield(scan, nil) {
+				return
+			}
+		}
+	}
+}
+
+// earliest picks the reader whose turn it is; one with an error goes first.
+func earliest(readers []*groupReader) *groupReader {
+	var best *groupReader
+	for _, r := range readers {
+		switch {
+		case r.err != nil:
+			return r
+		case r.now == nil:
+		case best == nil || r.now.instant(r.i).Before(best.now.instant(best.i)):
+			best = r
+		}
+	}
+	return best
+}
+
+// groupReader walks one group: its blocks, then the rows that were in memory
+// when it began.
+type groupReader struct {
+	store  *Store
+	name   string
+	query  model.Query
+	memory []*rows
+	end    model.Instant // blocks count before this only
+	from   []byte        // key to look for next; nil when the blocks are done
+	fresh  bool          // no block was read yet
+	now    *rows
+	i      int
+	arena  []model.Sample
+	err    error
+}
+
+func (s *Store) groupReaders(q model.Query) []*groupReader {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	var readers []*groupReader
+	for _, name := range s.groupNames() {
+		g := s.groups[name]
+		r := &groupReader{store: s, name: name, query: q, end: g.last.Add(1), from: blockKey(q.From), fresh: true}
+		for _, seg := range g.segments {
+			r.memory = append(r.memory, seg.from(0))
+		}
+		if len(r.memory) > 0 {
+			r.end = r.memory[0].instant(0)
+		}
+		readers = append(readers, r)
+	}
+	// Blocks are read after the lock is let go; what is sealed meanwhile is
+	// in memory above as well, and end keeps it from being seen twice.
+	return readers
+}
+
+// advance moves to the next wanted row.
+func (r *groupReader) advance() {
+	for r.err == nil {
+		if r.now == nil || r.i >= len(r.now.at) {
+			r.now, r.i = r.nextRows(), 0
+			if r.now == nil {
+				return
+			}
+			continue
+		}
+		at := r.now.instant(r.i)
+		switch {
+		case !r.query.To.IsZero() && !at.Before(r.query.To):
+			r.now, r.from, r.memory = nil, nil, nil
+			return
+		case r.query.Within(at) && r.wanted():
+			return
+		}
+		r.i++
+	}
+}
+
+// wanted reports whether the rows at hand have any wanted column.
+func (r *groupReader) wanted() bool {
+	if len(r.query.Points) == 0 {
+		return true
+	}
+	for _, p := range r.now.schema.points {
+		if r.query.Wants(p) {
+			return true
+		}
+	}
+	return false
+}
+
+func (r *groupReader) nextRows() *rows {
+	for r.from != nil {
+		rows, err := r.readBlock()
+		if err != nil {
+			r.err = err
+			return nil
+		}
+		if rows != nil {
+			return rows
+		}
+	}
+	if len(r.memory) == 0 {
+		return nil
+	}
+	next := r.memory[0]
+	r.memory = r.memory[1:]
+	return next
+}
+
+// readBlock reads one block in a transaction of its own, so that a slow
+// reader never holds pages back. It returns nil rows at the end.
+func (r *groupReader) readBlock() (*rows, error) {
+	var key, value []byte
+	err := r.store.data.view(func(tx *bolt.Tx) error {
+		bucket := tx.Bucket(bucketBlocks).Bucket([]byte("g" + r.name))
+		if bucket == nil {
+			return nil
+		}
+		k, v := bucket.Cursor().Seek(r.from)
+		if r.fresh {
+			k, v = startingBlock(bucket.Cursor(), r.from)
+		}
+		key, value = bytes.Clone(k), bytes.Clone(v)
+		return nil
+	})
+	r.fresh = false
+	if err != nil {
+		r.from = nil
+		return nil, fmt.Errorf("read blocks of %s: %w", r.name, err)
+	}
+	if key == nil || bytes.Compare(key, blockKey(r.end)) >= 0 {
+		r.from = nil
+		return nil, nil
+	}
+	r.from = append(bytes.Clone(key), 0)
+	return r.decode(key, value)
+}
+
+// startingBlock returns the last block that begins at or before key, else the
+// first of all.
+func startingBlock(c *bolt.Cursor, key []byte) ([]byte, []byte) {
+	k, v := c.Seek(key)
+	if k != nil && bytes.Equal(k, key) {
+		return k, v
+	}
+	if k == nil {
+		k, v = c.Last()
+	} else {
+		k, v = c.Prev()
+	}
+	if k == nil {
+		return c.First()
+	}
+	return k, v
+}
+
+func (r *groupReader) decode(key, value []byte) (*rows, error) {
+	b, err := openBlock(key, value)
+	if err != nil {
+		return nil, fmt.Errorf("read block of %s: %w", r.name, err)
+	}
+	want := r.query.Wants
+	if len(r.query.Points) == 0 {
+		want = nil
+	}
+	return r.store.decodeBlock(r.name, b, want)
+}
+
+func (s *Store) decodeBlock(group string, b block, want func(model.PointID) bool) (*rows, error) {
+	s.mu.RLock()
+	sc := s.schemas[b.schema]
+	s.mu.RUnlock()
+	if sc == nil || sc.group != group {
+		return nil, damaged("block of %s at %s: schema %d unknown", group, b.at, b.schema)
+	}
+	rows, err := decodeRows(b.body, sc, b.at.Boot, want)
+	if err != nil {
+		return nil, damaged("block of %s at %s: %v", group, b.at, err)
+	}
+	return rows, nil
+}
+
+// scan makes the scan of the row at hand.
+func (r *groupReader) scan() *model.Scan {
+	points := r.now.schema.points
+	if cap(r.arena)-len(r.arena) < len(points) {
+		r.arena = make([]model.Sample, 0, max(256, len(points))) // one allocation for several scans
+	}
+	begin := len(r.arena)
+	for c, p := range points {
+		if !r.query.Wants(p) {
+			continue
+		}
+		sample := model.GoodSample(p, r.now.values[c][r.i])
+		if states := r.now.states[c]; states != nil {
+			states[r.i].apply(&sample)
+		}
+		r.arena = append(r.arena, sample)
+	}
+	samples := r.arena[begin:len(r.arena):len(r.arena)]
+	return &model.Scan{Group: r.name, At: r.now.instant(r.i), Samples: samples, Measured: len(samples)}
+}

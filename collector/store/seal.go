@@ -1,0 +1,181 @@
+package store
+
+import (
+	"encoding/binary"
+	"encoding/json"
+	"fmt"
+	"maps"
+	"slices"
+	"time"
+
+	bolt "go.etcd.io/bbolt"
+
+	"tickover/model"
+)
+
+// blockKey orders blocks by boot, then by offset; the sign bit is turned so
+// that the bytes compare as the numbers do.
+func blockKey(at model.Instant) []byte {
+	k := binary.BigEndian.AppendUint32(nil, at.Boot)
+	return binary.BigEndian.AppendUint64(k, uint64(at.Offset)^1<<63)
+}
+
+func parseKey(k []byte) (model.Instant, error) {
+	if len(k) != 12 {
+		return model.Instant{}, damaged("key %x has a wrong length", k)
+	}
+	return model.Instant{Boot: binary.BigEndian.Uint32(k), Offset: time.Duration(binary.BigEndian.Uint64(k[4:]) ^ 1<<63)}, nil
+}
+
+// block is a stored block, checked but not decoded.
+type block struct {
+	at          model.Instant // of the first row
+	schema      uint32
+	rows        int
+	first, last int64
+	body        []byte
+}
+
+// openBlock checks a block's checksum and heading.
+func openBlock(k, v []byte) (block, error) {
+	at, err := parseKey(k)
+	if err != nil {
+		return block{}, err
+	}
+	payload, err := unwrap(k, v)
+	if err != nil {
+		return block{}, err
+	}
+	c := cursor{b: payload}
+	b := block{at: at, schema: uint32(c.uvarint()), body: c.b}
+	b.rows, b.first, b.last, err = blockSpan(c.b)
+	if err != nil || b.first != int64(at.Offset) {
+		return block{}, damaged("block at %s: heading unreadable", at)
+	}
+	return b, nil
+}
+
+// sealing is what one transaction takes over.
+type sealing struct {
+	batch  *batch
+	boots  []model.Boot
+	setups []datedSetup
+	fresh  map[string]uint32 // schemas new with it
+	upTo   uint64
+}
+
+// seal moves everything in memory into the data file in one transaction,
+// which also records up to which slot the ring is now spent. Callers hold
+// writing. After an error all of it is still in memory and in the ring.
+func (s *Store) seal() error {
+	t := &sealing{batch: s.collect(true), fresh: map[string]uint32{}, upTo: s.ring.next - 1}
+	s.mu.RLock()
+	for _, b := range s.boots {
+		if s.dirty[b.Number] {
+			t.boots = append(t.boots, b)
+		}
+	}
+	for _, d := range s.setups {
+		if !d.sealed {
+			t.setups = append(t.setups, d)
+		}
+	}
+	s.mu.RUnlock()
+	if t.batch.empty() && len(t.boots) == 0 && len(t.setups) == 0 {
+		return nil
+	}
+	if err := s.data.update(func(tx *bolt.Tx) error { return s.write(tx, t) }); err != nil {
+		return s.fail("data file", fmt.Errorf("seal rows: %w", err))
+	}
+	s.sealedAll(t)
+	return nil
+}
+
+func (s *Store) write(tx *bolt.Tx, t *sealing) error {
+	for _, b := range t.boots {
+		text, err := json.Marshal(b)
+		if err != nil {
+			return err
+		}
+		if err := put(tx.Bucket(bucketBoots), binary.BigEndian.AppendUint32(nil, b.Number), text); err != nil {
+			return err
+		}
+	}
+	for _, d := range t.setups {
+		if err := put(tx.Bucket(bucketSetups), blockKey(d.at), d.text); err != nil {
+			return err
+		}
+	}
+	for _, r := range t.batch.rows {
+		if err := s.writeBlock(tx, t, r); err != nil {
+			return err
+		}
+	}
+	for _, e := range t.batch.events {
+		text, err := encodeEvent(e)
+		if err != nil {
+			return err
+		}
+		if err := put(tx.Bucket(bucketEvents), binary.BigEndian.AppendUint64(nil, e.Seq), text); err != nil {
+			return err
+		}
+	}
+	return put(tx.Bucket(bucketMeta), keySealed, binary.BigEndian.AppendUint64(nil, t.upTo))
+}
+
+func (s *Store) writeBlock(tx *bolt.Tx, t *sealing, r *rows) error {
+	id, err := s.schemaID(tx, t, r.schema)
+	if err != nil {
+		return err
+	}
+	bucket, err := tx.Bucket(bucketBlocks).CreateBucketIfNotExists([]byte("g" + r.schema.group))
+	if err != nil {
+		return err
+	}
+	bucket.FillPercent = 1 // keys only ever grow
+	payload := append(binary.AppendUvarint(nil, uint64(id)), encodeRows(r)...)
+	return put(bucket, blockKey(r.instant(0)), payload)
+}
+
+func (s *Store) schemaID(tx *bolt.Tx, t *sealing, sc *schema) (uint32, error) {
+	text := sc.encode()
+	if id, ok := s.ids[string(text)]; ok {
+		return id, nil
+	}
+	if id, ok := t.fresh[string(text)]; ok {
+		return id, nil
+	}
+	id := uint32(1)
+	for _, known := range []map[string]uint32{s.ids, t.fresh} {
+		for _, n := range known {
+			id = max(id, n+1)
+		}
+	}
+	t.fresh[string(text)] = id
+	return id, put(tx.Bucket(bucketSchemas), binary.BigEndian.AppendUint32(nil, id), text)
+}
+
+// sealedAll drops from memory what the transaction took.
+func (s *Store) sealedAll(t *sealing) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, r := range t.batch.rows {
+		s.groups[r.schema.group].segments = nil
+		id, fresh := t.fresh[string(r.schema.encode())]
+		if fresh {
+			s.schemas[id] = r.schema
+		}
+	}
+	maps.Copy(s.ids, t.fresh)
+	s.events, s.kept = nil, 0
+	clear(s.dirty)
+	if n := len(s.setups); n > 0 {
+		s.setups = slices.Clone(s.setups[n-1:])
+		s.setups[0].sealed = true
+	}
+	s.sealed, s.live = t.upTo, t.upTo+1
+	s.pending = model.Instant{}
+	s.health.SyncedSeq = s.lastSeq
+	delete(s.trouble, "data file")
+	delete(s.trouble, "ring")
+}

@@ -1,0 +1,324 @@
+// Package store keeps what was measured and what happened: scans by group,
+// events, the table of boots and the setups. A ring of preallocated slots
+// takes the newest rows and every event within seconds; every ten minutes all
+// of it moves into one bbolt file as compressed blocks. FORMAT.md describes
+// every byte.
+//
+// A Store may be used by any number of goroutines. Writes are taken one at a
+// time and are meant for one goroutine, which must give the scans of a group
+// in order; reads see what was kept when they began and never wait for a disk
+// write.
+package store
+
+import (
+	"encoding/binary"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+
+	bolt "go.etcd.io/bbolt"
+
+	"tickover/model"
+)
+
+// Store is one open store.
+type Store struct {
+	opts Options
+	log  *slog.Logger
+	lock *os.File // the folder, locked
+	data *data
+	ring *ring
+
+	writing sync.Mutex // one writer at a time; taken before mu
+
+	mu      sync.RWMutex // guards what follows; never held across a disk write
+	boots   []model.Boot
+	boot    uint32
+	groups  map[string]*group
+	schemas map[uint32]*schema
+	ids     map[string]uint32 // schema by its encoding
+	events  []model.Event     // not yet sealed
+	kept    int               // how many of events are in the ring
+	lastSeq uint64            // of events
+	last    model.Instant
+	setups  []datedSetup // the newest sealed one and those not yet sealed
+	dirty   map[uint32]bool
+	sealed  uint64 // highest slot whose content is in the data file
+	live    uint64 // first slot that still matters while sealing fails
+	busy    bool
+	pending model.Instant // oldest row not in the ring; zero when all are
+	recent  model.Instant // of the scan before
+	health  model.StoreHealth
+	trouble map[string]string // what fails now, by part
+}
+
+// group is the unsealed part of one group.
+type group struct {
+	name     string
+	last     model.Instant
+	segments []*segment
+}
+
+// segment is a run of rows that will be one block.
+type segment struct {
+	*rows
+	kept int // rows that are in the ring
+}
+
+type datedSetup struct {
+	at     model.Instant
+	text   []byte // JSON
+	sealed bool
+}
+
+// Open opens the store in a folder and makes it when there is none. It
+// returns ErrLocked, ErrNewer, and for ReadOnly ErrNone and ErrDamaged. A
+// damaged data file is set aside otherwise, a fresh one begun from what the
+// ring holds, and an event says so.
+func Open(o Options) (*Store, error) {
+	o = o.withDefaults()
+	s := &Store{opts: o, log: o.Log, groups: map[string]*group{}, schemas: map[uint32]*schema{},
+		ids: map[string]uint32{}, dirty: map[uint32]bool{}, trouble: map[string]string{}}
+	if err := s.open(); err != nil {
+		return nil, errors.Join(err, s.release())
+	}
+	return s, nil
+}
+
+func (s *Store) open() error {
+	path := filepath.Join(s.opts.Dir, dataName)
+	if s.opts.ReadOnly {
+		if _, err := os.Stat(path); errors.Is(err, os.ErrNotExist) {
+			return ErrNone
+		}
+	} else if err := os.MkdirAll(s.opts.Dir, 0o700); err != nil {
+		return fmt.Errorf("make store folder: %w", err)
+	}
+	var err error
+	if s.lock, err = lockDir(s.opts.Dir, s.opts.ReadOnly, s.opts.LockTimeout); err != nil {
+		return err
+	}
+	told, err := s.openOrReplace(path)
+	if err != nil {
+		return err
+	}
+	more, err := s.openRing()
+	if err != nil {
+		return err
+	}
+	if s.opts.ReadOnly {
+		return nil
+	}
+	return s.begin(append(told, more...))
+}
+
+// openOrReplace opens the data file; a damaged one is set aside.
+func (s *Store) openOrReplace(path string) (told []string, err error) {
+	if _, err := os.Stat(path); errors.Is(err, os.ErrNotExist) {
+		if err := createData(s.opts, path); err != nil {
+			return nil, err
+		}
+	}
+	err = s.openAndLoad(path)
+	if err == nil || s.opts.ReadOnly || !errors.Is(err, ErrDamaged) {
+		return nil, err
+	}
+	aside, renameErr := setAside(path)
+	if renameErr != nil {
+		return nil, errors.Join(err, renameErr)
+	}
+	told = []string{fmt.Sprintf("the data file was damaged and is now %s; a fresh one was begun from what the ring held (%v)", aside, err)}
+	if err := createData(s.opts, path); err != nil {
+		return nil, err
+	}
+	return told, s.openAndLoad(path)
+}
+
+func (s *Store) openAndLoad(path string) error {
+	d, err := openData(s.opts, path)
+	if err != nil {
+		return err
+	}
+	if err := d.view(s.load); err != nil {
+		return errors.Join(err, d.close())
+	}
+	s.data = d
+	return nil
+}
+
+// load reads the small tables and where each group ends.
+func (s *Store) load(tx *bolt.Tx) error {
+	s.boots, s.setups, s.sealed = nil, nil, 0
+	clear(s.schemas)
+	clear(s.ids)
+	clear(s.groups)
+	value, err := get(tx.Bucket(bucketMeta), keySealed)
+	if err != nil || len(value) != 8 {
+		return damaged("read data file: sealed sequence unreadable")
+	}
+	s.sealed = binary.BigEndian.Uint64(value)
+	s.live = s.sealed + 1
+	return errors.Join(s.loadBoots(tx), s.loadSchemas(tx), s.loadGroups(tx), s.loadEvents(tx), s.loadSetup(tx))
+}
+
+func (s *Store) loadBoots(tx *bolt.Tx) error {
+	return tx.Bucket(bucketBoots).ForEach(func(k, v []byte) error {
+		text, err := unwrap(k, v)
+		if err != nil {
+			return err
+		}
+		var b model.Boot
+		if err := json.Unmarshal(text, &b); err != nil {
+			return damaged("read boot %x: %v", k, err)
+		}
+		s.boots = append(s.boots, b)
+		return nil
+	})
+}
+
+func (s *Store) loadSchemas(tx *bolt.Tx) error {
+	return tx.Bucket(bucketSchemas).ForEach(func(k, v []byte) error {
+		text, err := unwrap(k, v)
+		if err != nil {
+			return err
+		}
+		sc, err := decodeSchema(text)
+		if err != nil || len(k) != 4 {
+			return damaged("read schema %x", k)
+		}
+		id := binary.BigEndian.Uint32(k)
+		s.schemas[id], s.ids[string(text)] = sc, id
+		return nil
+	})
+}
+
+func (s *Store) loadGroups(tx *bolt.Tx) error {
+	return tx.Bucket(bucketBlocks).ForEachBucket(func(name []byte) error {
+		g := &group{name: string(name[1:])}
+		k, v := tx.Bucket(bucketBlocks).Bucket(name).Cursor().Last()
+		s.groups[g.name] = g
+		if k == nil {
+			return nil
+		}
+		at, err := parseKey(k)
+		if err != nil {
+			return err
+		}
+		g.last = at
+		if b, err := openBlock(k, v); err == nil {
+			g.last.Offset = time.Duration(b.last)
+		}
+		s.see(g.last)
+		return nil
+	})
+}
+
+func (s *Store) loadEvents(tx *bolt.Tx) error {
+	k, v := tx.Bucket(bucketEvents).Cursor().Last()
+	if k == nil {
+		return nil
+	}
+	if len(k) != 8 {
+		return damaged("read event key %x", k)
+	}
+	s.lastSeq = binary.BigEndian.Uint64(k)
+	if text, err := unwrap(k, v); err == nil {
+		if _, at, _, err := eventHead(text); err == nil {
+			s.see(at)
+		}
+	}
+	return nil
+}
+
+func (s *Store) loadSetup(tx *bolt.Tx) error {
+	k, v := tx.Bucket(bucketSetups).Cursor().Last()
+	if k == nil {
+		return nil
+	}
+	at, err := parseKey(k)
+	if err != nil {
+		return err
+	}
+	text, err := unwrap(k, v)
+	if err != nil {
+		return nil // verify says so; the daemon stores its own anew
+	}
+	s.setups = []datedSetup{{at, append([]byte(nil), text...), true}}
+	return nil
+}
+
+func (s *Store) see(at model.Instant) {
+	if s.last.Before(at) {
+		s.last = at
+	}
+}
+
+// begin registers this boot and tells what opening found.
+func (s *Store) begin(told []string) error {
+	kernel := s.opts.KernelBoot
+	if kernel == "" {
+		text, err := os.ReadFile("/proc/sys/kernel/random/boot_id")
+		if err != nil {
+			return fmt.Errorf("read boot id: %w", err)
+		}
+		kernel = string(text[:min(len(text), 36)])
+	}
+	for _, b := range s.boots {
+		if b.Kernel == kernel {
+			s.boot = b.Number
+		}
+	}
+	if s.boot == 0 {
+		s.boot = s.newBoot(kernel)
+		if err := s.seal(); err != nil {
+			s.log.Warn("boot not yet in the data file", "error", err)
+		}
+	}
+	for _, text := range told {
+		s.log.Warn(text)
+		at := s.last
+		if at.Boot != s.boot {
+			at = model.Instant{Boot: s.boot}
+		}
+		if err := s.AppendEvents([]model.Event{{At: at, Kind: model.StoreEvent, Text: text}}); err != nil {
+			s.log.Warn("event not yet on disk", "error", err)
+		}
+	}
+	return nil
+}
+
+// Close seals what is in memory and lets the files go. The Store must not be
+// used afterwards, and every read must have ended.
+func (s *Store) Close() error {
+	var err error
+	if !s.opts.ReadOnly {
+		s.writing.Lock()
+		defer s.writing.Unlock()
+		err = s.flushRing()
+		if sealErr := s.seal(); sealErr != nil {
+			err = errors.Join(err, sealErr)
+		} else {
+			err = nil // all of it is in the data file, whatever the ring says
+		}
+	}
+	return errors.Join(err, s.release())
+}
+
+func (s *Store) release() error {
+	var errs []error
+	if s.ring != nil {
+		errs = append(errs, s.ring.close())
+	}
+	if s.data != nil {
+		errs = append(errs, s.data.close())
+	}
+	if s.lock != nil {
+		errs = append(errs, s.lock.Close())
+	}
+	return errors.Join(errs...)
+}
