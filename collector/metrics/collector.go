@@ -1,0 +1,134 @@
+package metrics
+
+import (
+	"log/slog"
+	"net/http"
+	"runtime"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+
+	"tickover/model"
+)
+
+const (
+	// leastFresh and freshPolls say how old a sample may be to be served:
+	// the longer of 5 s and three poll intervals.
+	leastFresh = 5 * time.Second
+	freshPolls = 3
+)
+
+// Collector turns the latest snapshot into metrics at each scrape. Make one
+// with New.
+type Collector struct {
+	latest   func() *model.Snapshot
+	now      func() model.Instant
+	version  string
+	interval map[model.PointID]time.Duration // poll intervals, as far as not the default
+	slowest  time.Duration
+	set      set
+	daemon   daemon
+	rating   model.Rating
+	registry *prometheus.Registry
+}
+
+// New makes a collector with a registry of its own. latest gives the newest
+// snapshot, nil while there is none; now gives the present instant; points are
+// those configured, with their poll intervals; version is the program's.
+func New(latest func() *model.Snapshot, points map[model.PointID]model.Point, now func() model.Instant, version string) *Collector {
+	c := &Collector{latest: latest, now: now, version: version, interval: map[model.PointID]time.Duration{},
+		set: newSet(points), daemon: newDaemon(), registry: prometheus.NewRegistry()}
+	for id, p := range points {
+		c.interval[id] = p.Every
+		c.slowest = max(c.slowest, p.Every)
+	}
+	c.registry.MustRegister(c, collectors.NewGoCollector(),
+		collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	return c
+}
+
+// Nameplate adds the set's rating to what is served.
+func (c *Collector) Nameplate(r model.Rating) { c.rating = r }
+
+// Handler serves the metrics. A series that cannot be made is logged and left
+// out; the others are served.
+func (c *Collector) Handler() http.Handler {
+	return promhttp.HandlerFor(c.registry, promhttp.HandlerOpts{
+		EnableOpenMetrics: true,
+		ErrorHandling:     promhttp.ContinueOnError,
+		ErrorLog:          slog.NewLogLogger(slog.Default().Handler(), slog.LevelError),
+	})
+}
+
+// Describe implements prometheus.Collector.
+func (c *Collector) Describe(out chan<- *prometheus.Desc) {
+	c.set.describe(out)
+	c.daemon.describe(out)
+}
+
+// Collect implements prometheus.Collector.
+func (c *Collector) Collect(out chan<- prometheus.Metric) {
+	send := sender(out)
+	send.value(c.daemon.build, 1, c.version, runtime.Version())
+	c.set.nameplate(send, c.rating)
+	snap := c.latest()
+	if snap == nil {
+		return
+	}
+	now := c.now()
+	for id, r := range snap.Readings {
+		if age, known := now.Sub(r.Good); known && !r.Good.IsZero() {
+			send.value(c.daemon.sampleAge, max(age, 0).Seconds(), string(id))
+		}
+		if c.fresh(id, r, now) {
+			c.set.reading(send, id, r.Value)
+		}
+	}
+	c.set.state(send, snap)
+	c.set.alarms(send, snap.Alarms)
+	c.daemon.collect(send, snap, now)
+}
+
+// fresh reports whether a reading may be served. Derived points have no poll
+// interval of their own; they are held to the slowest that is configured.
+func (c *Collector) fresh(id model.PointID, r model.Reading, now model.Instant) bool {
+	every, measured := c.interval[id]
+	if !measured {
+		every = c.slowest
+	}
+	age, known := now.Sub(r.At)
+	return r.Quality == model.Good && known && age <= max(freshPolls*every, leastFresh)
+}
+
+// sender makes metrics from the numbers of a snapshot.
+type sender chan<- prometheus.Metric
+
+// series is one metric name. The zero value is not usable.
+type series struct {
+	desc *prometheus.Desc
+	kind prometheus.ValueType
+}
+
+func gauge(name, help string, labels ...string) series {
+	return series{prometheus.NewDesc(name, help, labels, nil), prometheus.GaugeValue}
+}
+
+func counter(name, help string, labels ...string) series {
+	return series{prometheus.NewDesc(name, help, labels, nil), prometheus.CounterValue}
+}
+
+func (s sender) value(to series, v float64, labels ...string) {
+	s <- prometheus.MustNewConstMetric(to.desc, to.kind, v, labels...)
+}
+
+func (s sender) count(to series, n uint64, labels ...string) { s.value(to, float64(n), labels...) }
+
+func (s sender) truth(to series, yes bool, labels ...string) {
+	v := 0.0
+	if yes {
+		v = 1
+	}
+	s.value(to, v, labels...)
+}

@@ -1,0 +1,287 @@
+package metrics
+
+import (
+	"flag"
+	"fmt"
+	"io"
+	"net/http/httptest"
+	"os"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/testutil"
+
+	"tickover/model"
+)
+
+var update = flag.Bool("update", false, "record the list of names anew")
+
+const second = time.Second
+
+// bench is a collector over a snapshot and a clock that the test sets.
+type bench struct {
+	snap   *model.Snapshot
+	now    model.Instant
+	points map[model.PointID]model.Point
+	*Collector
+}
+
+func newBench(points map[model.PointID]model.Point) *bench {
+	b := &bench{now: model.Instant{Boot: 3, Offset: 100 * second}, points: points}
+	b.snap = &model.Snapshot{At: b.now, Readings: map[model.PointID]model.Reading{}}
+	b.Collector = New(func() *model.Snapshot { return b.snap }, points, func() model.Instant { return b.now }, "1.2.3")
+	return b
+}
+
+func (b *bench) read(id model.PointID, v float64) {
+	b.snap.Readings[id] = model.Reading{Sample: model.GoodSample(id, v), At: b.now, Good: b.now, Last: v}
+}
+
+func (b *bench) scrape(t *testing.T) string {
+	t.Helper()
+	w := httptest.NewRecorder()
+	b.Handler().ServeHTTP(w, httptest.NewRequest("GET", "/metrics", nil))
+	body, err := io.ReadAll(w.Body)
+	if err != nil || w.Code != 200 {
+		t.Fatalf("scrape: %d, %v: %s", w.Code, err, body)
+	}
+	return string(body)
+}
+
+// full is a bench on which every metric has a value.
+func full() *bench {
+	points := map[model.PointID]model.Point{}
+	for _, q := range model.Quantities() {
+		id := model.PointID("own." + strings.ReplaceAll(q.String(), " ", "."))
+		points[id] = model.Point{ID: id, Quantity: q, Every: second}
+	}
+	b := newBench(points)
+	b.Nameplate(model.Rating{Name: "standby", Site: "fish hatchery", ApparentPower: 50e3, Voltage: 400, Frequency: 50, Class: "G1"})
+	for id := range points {
+		b.read(id, 1)
+	}
+	for _, m := range wellKnown() {
+		for id := range m.points {
+			b.read(id, 1)
+		}
+	}
+	b.snap.State = model.Loaded
+	b.snap.Alarms = []model.AlarmStatus{{Rule: model.AlarmRule{ID: "oil.pressure.low", Priority: model.Critical},
+		State: model.AlarmLatchedUnacknowledged, Watching: true, FirstOut: true, Unwatched: 42 * second}}
+	b.snap.Lines = []model.LineHealth{{Name: "skid", Open: true, Messages: 7, Exceptions: map[byte]uint64{2: 1}}}
+	b.snap.Devices = []model.DeviceHealth{{Name: "meter", Line: "skid", Up: true, Reads: 9, Failures: map[model.Cause]uint64{model.NoAnswer: 2}}}
+	b.snap.Store = model.StoreHealth{Bytes: 4096, FreeDisk: 1 << 30, Appended: 5}
+	b.snap.Clock = model.Clock{Boots: []model.Boot{{Number: 3, Estimates: []model.ClockEstimate{{Source: model.ClockSynchronised}}}}}
+	return b
+}
+
+func TestNamesAreLintedAndInBaseUnits(t *testing.T) {
+	registry := prometheus.NewPedanticRegistry()
+	registry.MustRegister(full())
+	problems, err := testutil.GatherAndLint(registry)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, p := range problems {
+		t.Errorf("%s: %s", p.Metric, p.Text)
+	}
+	families, err := registry.Gather()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range families {
+		if fault := unitFault(f.GetName()); fault != "" {
+			t.Errorf("%s: %s", f.GetName(), fault)
+		}
+	}
+}
+
+// promlint lets kilopascals and kilowatts through; this does not.
+func TestTheUnitCheckCatchesWhatTheLinterLetsThrough(t *testing.T) {
+	for _, name := range []string{"genset_oil_pressure_kilopascals", "genset_power_kilowatts", "genset_oil_pressure_bar",
+		"genset_load_percent", "genset_speed_rpm", "genset_energy_kilowatt_hours_total", "genset_coolant_temperature",
+		"genset_coolant_temperature_kelvin", "genset_voltage_v", "genset_battery_millivolts", "genset_busy_ms_total"} {
+		if unitFault(name) == "" {
+			t.Errorf("%s passes", name)
+		}
+	}
+}
+
+// units are the base units a name may end in; numbers are names of what has no unit.
+var (
+	units = []string{"volts", "amperes", "hertz", "watts", "vars", "voltamperes", "joules", "celsius", "pascals", "seconds",
+		"ratio", "second", "ohms", "radians", "meters", "meter", "bytes"}
+	numbers = []string{"state", "active", "awaits_person", "watching", "first_out", "info", "simulated", "synchronised", "open",
+		"up", "degraded", "counts", "messages", "failures", "exceptions", "retries", "reopened", "overruns", "reads", "scans", "events"}
+	scaled = []string{"kilo", "mega", "milli", "micro", "percent", "minute", "hour", "bar", "psi", "rpm", "kelvin"}
+)
+
+func unitFault(name string) string {
+	for _, s := range scaled {
+		if strings.Contains(name, s) {
+			return "is not in a base unit: " + s
+		}
+	}
+	name = strings.TrimSuffix(name, "_total")
+	ends := func(s string) bool { return strings.HasSuffix(name, "_"+s) }
+	if !slices.ContainsFunc(units, ends) && !slices.ContainsFunc(numbers, ends) {
+		return "ends in no unit known here"
+	}
+	return ""
+}
+
+func TestNamesAreThoseOnRecord(t *testing.T) {
+	registry := prometheus.NewPedanticRegistry()
+	registry.MustRegister(full())
+	families, err := registry.Gather()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var is strings.Builder
+	for _, f := range families {
+		var labels []string
+		for _, l := range f.GetMetric()[0].GetLabel() {
+			labels = append(labels, l.GetName())
+		}
+		fmt.Fprintf(&is, "%s{%s} %s\n", f.GetName(), strings.Join(labels, ","), strings.ToLower(f.GetType().String()))
+	}
+	compare(t, "../../testdata/metrics/names.txt", is.String())
+}
+
+func compare(t *testing.T, file, is string) {
+	t.Helper()
+	if *update {
+		if err := os.WriteFile(file, []byte(is), 0o666); err != nil {
+			t.Fatal(err)
+		}
+	}
+	was, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if string(was) != is {
+		t.Errorf("the names differ from %s; now:\n%s", file, is)
+	}
+}
+
+// Every name described is one that some snapshot fills: a name nobody sees is
+// a mistake.
+func TestEveryDescribedMetricCanAppear(t *testing.T) {
+	b := full()
+	described := make(chan *prometheus.Desc, 1000)
+	b.Describe(described)
+	close(described)
+	registry := prometheus.NewPedanticRegistry()
+	registry.MustRegister(b)
+	families, err := registry.Gather()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if n := len(described); n != len(families) {
+		t.Errorf("%d names are described, %d appear", n, len(families))
+	}
+}
+
+func TestValuesAreShownWithTheirLabels(t *testing.T) {
+	b := newBench(map[model.PointID]model.Point{
+		"shed.door": {ID: "shed.door", Quantity: model.State}, "vane": {ID: "vane", Quantity: model.Angle}})
+	b.read(model.VoltageL1N, 230.5)
+	b.read(model.VoltageL31, 400)
+	b.read(model.CurrentN, 3)
+	b.read(model.OilPressure, 350000)
+	b.read(model.EnergyActive, 3.6e6)
+	b.read("shed.door", 1)
+	b.read("vane", 180)
+	b.snap.State = model.Loaded
+	text := b.scrape(t)
+	for _, want := range []string{
+		`genset_phase_voltage_volts{phase="L1"} 230.5`,
+		`genset_line_voltage_volts{phases="L3-L1"} 400`,
+		`genset_current_amperes{phase="N"} 3`,
+		`genset_oil_pressure_pascals 350000`,
+		`genset_energy_joules_total 3.6e+06`,
+		`genset_point_state{point="shed.door"} 1`,
+		`genset_point_angle_radians{point="vane"} 3.141592653589793`,
+		`genset_engine_state{state="loaded"} 1`,
+		`genset_engine_state{state="standstill"} 0`,
+		`# TYPE genset_energy_joules_total counter`,
+		`go_goroutines`,
+	} {
+		if !strings.Contains(text, want) {
+			t.Errorf("no %q in the scrape", want)
+		}
+	}
+}
+
+func TestAlarmsAndHealthAreShown(t *testing.T) {
+	text := full().scrape(t)
+	for _, want := range []string{
+		`genset_alarm_state{alarm="oil.pressure.low",priority="critical",state="latched, unacknowledged"} 1`,
+		`genset_alarm_active{alarm="oil.pressure.low",priority="critical"} 1`,
+		`genset_alarm_unwatched_seconds_total{alarm="oil.pressure.low",priority="critical"} 42`,
+		`tickover_build_info{goversion="go`,
+		`tickover_line_exceptions_total{code="2",line="skid"} 1`,
+		`tickover_device_failures_total{cause="no answer",device="meter",line="skid"} 2`,
+		`tickover_device_up{device="meter",line="skid"} 1`,
+		`tickover_clock_synchronised 1`,
+		`genset_info{class="G1",name="standby",site="fish hatchery"} 1`,
+	} {
+		if !strings.Contains(text, want) {
+			t.Errorf("no %q in the scrape", want)
+		}
+	}
+}
+
+func TestWhatMayNotBeBelievedIsLeftOut(t *testing.T) {
+	b := newBench(map[model.PointID]model.Point{
+		model.OilPressure:        {ID: model.OilPressure, Every: second},
+		model.CoolantTemperature: {ID: model.CoolantTemperature, Every: 10 * second},
+	})
+	for _, id := range []model.PointID{model.OilPressure, model.CoolantTemperature, model.SpeedPoint} {
+		b.read(id, 7)
+	}
+	old := b.snap.Readings[model.SpeedPoint]
+	old.Sample = model.BadSample(model.SpeedPoint, model.SensorFailed)
+	b.snap.Readings[model.SpeedPoint] = old
+	shown := func(name string) bool { return strings.Contains(b.scrape(t), "\n"+name+" 7\n") }
+	for _, c := range []struct {
+		after             time.Duration
+		oil, coolant, any bool
+	}{{5 * second, true, true, true}, {6 * second, false, true, true}, {30 * second, false, true, true}, {31 * second, false, false, true}} {
+		b.now = b.snap.At.Add(c.after)
+		if got := shown("genset_oil_pressure_pascals"); got != c.oil {
+			t.Errorf("oil pressure, polled each second, after %s: shown %v", c.after, got)
+		}
+		if got := shown("genset_coolant_temperature_celsius"); got != c.coolant {
+			t.Errorf("coolant, polled every 10 s, after %s: shown %v", c.after, got)
+		}
+		if shown("genset_speed_revolutions_per_second") {
+			t.Errorf("a Bad speed is shown after %s", c.after)
+		}
+		age := fmt.Sprintf(`tickover_sample_age_seconds{point="oil.pressure"} %d`, c.after/second)
+		if !strings.Contains(b.scrape(t), age) {
+			t.Errorf("no %q", age)
+		}
+	}
+}
+
+func TestASampleOfAnEarlierBootIsStale(t *testing.T) {
+	b := newBench(nil)
+	b.read(model.OilPressure, 7)
+	b.now = model.Instant{Boot: 4, Offset: 100 * second}
+	if text := b.scrape(t); strings.Contains(text, "genset_oil_pressure_pascals") || strings.Contains(text, "tickover_sample_age_seconds{") {
+		t.Error("a sample of an earlier boot is shown")
+	}
+}
+
+func TestWithoutASnapshotOnlyTheProgramIsShown(t *testing.T) {
+	b := newBench(nil)
+	b.snap = nil
+	text := b.scrape(t)
+	if !strings.Contains(text, `tickover_build_info{`) || strings.Contains(text, "genset_") {
+		t.Errorf("got:\n%s", text)
+	}
+}

@@ -1,0 +1,117 @@
+package metrics
+
+import "tickover/model"
+
+// measured is one metric that shows well-known points.
+type measured struct {
+	name, help string
+	counter    bool
+	label      string                   // "" for a metric of one point
+	points     map[model.PointID]string // each with its label's value
+}
+
+var (
+	phases = [3]string{"L1", "L2", "L3"}
+	lines  = [3]string{"L1-L2", "L2-L3", "L3-L1"}
+)
+
+// byPhase gives the three points of a quantity their labels.
+func byPhase(ids [3]model.PointID, names [3]string) map[model.PointID]string {
+	m := map[model.PointID]string{}
+	for i, id := range ids {
+		m[id] = names[i]
+	}
+	return m
+}
+
+// wellKnown lists the metrics of the well-known points. Names never change:
+// other people's dashboards depend on them.
+func wellKnown() []measured {
+	currents := byPhase(model.PhaseCurrents, phases)
+	currents[model.CurrentN] = "N"
+	return append(single(),
+		measured{"genset_phase_voltage_volts", "Voltage from a phase to neutral.", false, "phase", byPhase(model.PhaseVoltages, phases)},
+		measured{"genset_line_voltage_volts", "Voltage between two phases.", false, "phases", byPhase(model.LineVoltages, lines)},
+		measured{"genset_current_amperes", "Current in a phase or in the neutral.", false, "phase", currents},
+		measured{"genset_phase_active_power_watts", "Active power of a phase.", false, "phase", byPhase(model.PhaseActive, phases)},
+		measured{"genset_phase_reactive_power_vars", "Reactive power of a phase.", false, "phase", byPhase(model.PhaseReactive, phases)},
+		measured{"genset_phase_apparent_power_voltamperes", "Apparent power of a phase.", false, "phase", byPhase(model.PhaseApparent, phases)},
+		measured{"genset_phase_power_factor_ratio", "Power factor of a phase, signed as the meter gives it.", false, "phase", byPhase(model.PhasePowerFactor, phases)},
+	)
+}
+
+func single() []measured {
+	one := func(p model.PointID, name, help string) measured {
+		return measured{name, help, false, "", map[model.PointID]string{p: ""}}
+	}
+	energy := one(model.EnergyActive, "genset_energy_joules_total", "Active energy by the meter's counter.")
+	energy.counter = true
+	return []measured{
+		energy,
+		one(model.FrequencyPoint, "genset_frequency_hertz", "Frequency of the voltage."),
+		one(model.PowerActive, "genset_active_power_watts", "Active power of all phases."),
+		one(model.PowerReactive, "genset_reactive_power_vars", "Reactive power of all phases."),
+		one(model.PowerApparent, "genset_apparent_power_voltamperes", "Apparent power of all phases."),
+		one(model.PowerFactorTotal, "genset_power_factor_ratio", "Power factor of all phases, signed as the meter gives it."),
+		one(model.OilPressure, "genset_oil_pressure_pascals", "Engine oil pressure, gauge."),
+		one(model.OilTemperature, "genset_oil_temperature_celsius", "Engine oil temperature."),
+		one(model.CoolantTemperature, "genset_coolant_temperature_celsius", "Coolant temperature."),
+		one(model.AmbientTemperature, "genset_ambient_temperature_celsius", "Air temperature at the set."),
+		one(model.ExhaustTemperature, "genset_exhaust_temperature_celsius", "Exhaust gas temperature."),
+		one(model.BatteryVoltage, "genset_battery_voltage_volts", "Starter battery voltage."),
+		one(model.SpeedPoint, "genset_speed_revolutions_per_second", "Engine speed."),
+		one(model.FuelLevel, "genset_fuel_level_ratio", "Fuel in the tank, 1 is full."),
+		one(model.OilSwitch, "genset_oil_switch_state", "Oil pressure switch, 1 means pressure is low."),
+		one(model.ChargeLamp, "genset_charge_lamp_state", "Charging lamp, 1 means lit, not charging."),
+		one(model.KeyOn, "genset_key_state", "Ignition key, 1 means on."),
+		one(model.LoadRatio, "genset_load_ratio", "Active power over the rated one."),
+		one(model.LoadApparentRatio, "genset_load_apparent_ratio", "Highest phase current over the rated one."),
+		one(model.VoltageUnbalance, "genset_voltage_unbalance_ratio", "Voltage unbalance by NEMA MG 1, from line voltages."),
+		one(model.CurrentUnbalance, "genset_current_unbalance_ratio", "Current unbalance in the form of NEMA MG 1."),
+		one(model.NegativeVoltage, "genset_negative_sequence_voltage_ratio", "Negative over positive sequence voltage, from magnitudes."),
+		one(model.NegativeCurrent, "genset_negative_sequence_current_ratio", "Estimated negative sequence current over rated current."),
+		one(model.NeutralEstimate, "genset_neutral_current_estimate_amperes", "Neutral current estimated from the phase currents."),
+		one(model.ZeroSequenceVoltage, "genset_zero_sequence_voltage_volts", "Shift of the neutral."),
+		one(model.VoltsPerHertzRatio, "genset_volts_per_hertz_ratio", "Volts per hertz over the rated ones."),
+	}
+}
+
+// generic is the metric for points of the user's own, by quantity. scale turns
+// the canonical unit into the metric's.
+type generic struct {
+	suffix  string
+	scale   float64
+	counter bool
+}
+
+func byQuantity() map[model.Quantity]generic {
+	return map[model.Quantity]generic{
+		model.Voltage:          {"voltage_volts", 1, false},
+		model.Current:          {"current_amperes", 1, false},
+		model.Frequency:        {"frequency_hertz", 1, false},
+		model.ActivePower:      {"active_power_watts", 1, false},
+		model.ReactivePower:    {"reactive_power_vars", 1, false},
+		model.ApparentPower:    {"apparent_power_voltamperes", 1, false},
+		model.PowerFactor:      {"power_factor_ratio", 1, false},
+		model.Energy:           {"energy_joules_total", 1, true},
+		model.ReactiveEnergy:   {"reactive_energy_var_seconds_total", 1, true},
+		model.ApparentEnergy:   {"apparent_energy_voltampere_seconds_total", 1, true},
+		model.Temperature:      {"temperature_celsius", 1, false},
+		model.TemperatureRate:  {"temperature_rate_celsius_per_second", 1, false},
+		model.Pressure:         {"pressure_pascals", 1, false},
+		model.PressureRate:     {"pressure_rate_pascals_per_second", 1, false},
+		model.PressurePerSpeed: {"pressure_per_speed_pascal_seconds", 1, false},
+		model.Speed:            {"speed_revolutions_per_second", 1, false},
+		model.Duration:         {"duration_seconds", 1, false},
+		model.Ratio:            {"ratio", 1, false},
+		model.Volume:           {"volume_cubic_meters", 1, false},
+		model.VolumeFlow:       {"flow_cubic_meters_per_second", 1, false},
+		model.Resistance:       {"resistance_ohms", 1, false},
+		model.Angle:            {"angle_radians", radiansPerDegree, false},
+		model.VoltsPerHertz:    {"volts_per_hertz", 1, false},
+		model.Count:            {"counts", 1, false},
+		model.State:            {"state", 1, false},
+		model.AbsoluteHumidity: {"humidity_grams_per_cubic_meter", 1000, false},
+		model.Length:           {"length_meters", 1, false},
+	}
+}
