@@ -1,0 +1,93 @@
+// Package running tells what the engine does, by vote of whatever signals
+// there are, and cuts the history of its states into runs.
+//
+// It owns no clock and does no input or output: time comes with the scans. An
+// Engine is not safe for use by several goroutines at once; Runs is a pure
+// function.
+package running
+
+import (
+	"time"
+
+	"tickover/model"
+)
+
+// Engine follows one engine through its states.
+type Engine struct {
+	figures figures
+	inputs  inputs
+
+	state  model.EngineState
+	before model.EngineState // last known state, when state is unknown
+	since  model.Instant
+	first  model.Instant // first scan since New, Resume or a reboot
+
+	battery battery
+	pace    pace
+	turns   doubt // that it turns, or turns no longer
+	fires   doubt // that it runs on its own fuel, or no longer
+}
+
+// New makes an Engine in the unknown state. What the rating leaves out is
+// taken as 50 Hz, four poles, 230/400 V; a battery's nominal voltage is told
+// from what is measured; without a rated power, 500 W count as load.
+func New(r model.Rating) *Engine {
+	return &Engine{figures: newFigures(r), inputs: newInputs()}
+}
+
+// State returns the state and since when.
+func (e *Engine) State() (model.EngineState, model.Instant) { return e.state, e.since }
+
+// Resume continues from a state known at an earlier instant, after the daemon
+// restarted. When the next scan comes from another boot, or over a minute
+// later, the state is unknown until the signals confirm it.
+func (e *Engine) Resume(state model.EngineState, at model.Instant) {
+	*e = Engine{figures: e.figures, inputs: newInputs(), state: state, before: state, since: at, first: at}
+}
+
+// Step takes in one scan of any group and returns the state after it, and the
+// change when there was one. The change belongs to the scan's instant.
+func (e *Engine) Step(scan *model.Scan) (model.EngineState, *model.StateChange) {
+	e.begin(scan.At)
+	e.inputs.take(scan)
+	e.battery.follow(&e.inputs, scan, &e.figures, e.state)
+	view := e.look(scan)
+	next := e.decide(view, scan.At)
+	if next == e.state {
+		return e.state, nil
+	}
+	return next, e.enter(next, scan.At, view)
+}
+
+func (e *Engine) enter(next model.EngineState, at model.Instant, view view) *model.StateChange {
+	change := &model.StateChange{From: e.state, To: next, Evidence: view.evidence(next)}
+	if e.state != model.EngineUnknown {
+		e.before = e.state
+	}
+	e.state, e.since = next, at
+	return change
+}
+
+// longGap is how long a daemon may have been away and still believe that the
+// engine did what it did before.
+const longGap = time.Minute
+
+// begin forgets everything at a new boot and after a long absence.
+func (e *Engine) begin(at model.Instant) {
+	if e.first.IsZero() {
+		e.first = at
+		return
+	}
+	last := e.inputs.now
+	if last.IsZero() {
+		last = e.first
+	}
+	if gap, same := at.Sub(last); same && gap < longGap {
+		return
+	}
+	before := e.before
+	if e.state != model.EngineUnknown {
+		before = e.state
+	}
+	*e = Engine{figures: e.figures, inputs: newInputs(), before: before, since: at, first: at}
+}

@@ -1,0 +1,229 @@
+package running
+
+import (
+	"time"
+
+	"tickover/model"
+)
+
+// Weights of the votes. A signal that something moves weighs more than a
+// signal that nothing does, for most sensors fail towards zero.
+const (
+	dipVote      = 8 // nothing but a starter draws so much
+	speedVote    = 5
+	standVote    = 3 // a speed pickup at zero
+	voltsVote    = 3
+	oilVote      = 2
+	hertzVote    = 2
+	slightVote   = 1
+	decisiveVote = 3 // enough to leave the unknown state at once
+)
+
+// vote is one point's opinion on one question.
+type vote struct {
+	point  model.PointID
+	weight int // positive for yes
+	value  float64
+}
+
+// poll is all opinions on one question.
+type poll []vote
+
+func (p *poll) cast(point model.PointID, value float64, weight int) {
+	if weight != 0 {
+		*p = append(*p, vote{point, weight, value})
+	}
+}
+
+func (p poll) sum() (sum int) {
+	for _, v := range p {
+		sum += v.weight
+	}
+	return sum
+}
+
+// side counts the points on the winning side, and those of them that spoke in
+// this very scan.
+func (p poll) side(in *inputs) (points, fresh int) {
+	sum := p.sum()
+	for _, v := range p {
+		if v.weight*sum > 0 {
+			points++
+			if in.fresh(v.point) {
+				fresh++
+			}
+		}
+	}
+	return points, fresh
+}
+
+// grade is the weight for a value: yes from the upper limit, no below the
+// lower one, nothing between.
+func grade(v, no, yes float64, weightNo, weightYes int) int {
+	switch {
+	case v >= yes:
+		return weightYes
+	case v < no:
+		return -weightNo
+	}
+	return 0
+}
+
+// view is what the signals say at one scan.
+type view struct {
+	turning, firing poll
+	rate            float64 // of rated speed; meaningless unless seen
+	seen            bool
+	by              model.PointID // which point the rate comes from
+	watts           float64
+	load            loadSeen
+	dip             bool
+	in              *inputs
+	figures         *figures
+}
+
+// look collects the votes.
+func (e *Engine) look(scan *model.Scan) view {
+	v := view{in: &e.inputs, figures: &e.figures, dip: e.battery.dip}
+	v.askSpeed()
+	v.askMeter()
+	v.askOil()
+	v.askBattery(e.battery, e.before, e.state)
+	v.askLamp()
+	v.findRate()
+	v.findLoad(e.state == model.Loaded)
+	e.pace.follow(&v)
+	return v
+}
+
+func (v *view) askSpeed() {
+	if s, ok := v.in.get(model.SpeedPoint); ok {
+		v.turning.cast(model.SpeedPoint, s, grade(s, standsBelow, turnsAbove, standVote, speedVote))
+		v.firing.cast(model.SpeedPoint, s, grade(s/v.figures.speed, cranksBelow, firesAbove, standVote, standVote))
+	}
+}
+
+// askMeter takes voltage as a sign of turning but its absence only slightly as
+// a sign of rest: the excitation may be off.
+func (v *view) askMeter() {
+	if u, id := v.in.volts(); id != "" {
+		v.turning.cast(id, u, grade(u, deadVolts, liveVolts, slightVote, voltsVote))
+		v.firing.cast(id, u, grade(u/v.figures.volts, excited/2, excited, slightVote, voltsVote))
+	}
+	if f, ok := v.hertz(); ok {
+		v.turning.cast(model.FrequencyPoint, f, grade(f, 0, 0.1*v.figures.frequency, 0, hertzVote))
+		v.firing.cast(model.FrequencyPoint, f, grade(f/v.figures.frequency, 0, firesAbove, 0, hertzVote))
+	}
+	if p, ok := v.in.get(model.PowerActive); ok && p > v.figures.load {
+		v.turning.cast(model.PowerActive, p, slightVote)
+		v.firing.cast(model.PowerActive, p, slightVote)
+	}
+}
+
+// frozenAfter is how long a frequency may stay the same to the last digit and
+// be believed without a voltage beside it.
+const frozenAfter = 10 * time.Second
+
+// hertz is the frequency, if it is alive: some meters hold the last value when
+// the voltage is gone.
+func (v *view) hertz() (float64, bool) {
+	f, ok := v.in.get(model.FrequencyPoint)
+	if !ok || f <= 0 {
+		return 0, false
+	}
+	if u, id := v.in.volts(); id != "" {
+		return f, u >= liveVolts
+	}
+	return f, !v.in.frozen(model.FrequencyPoint, frozenAfter)
+}
+
+func (v *view) askOil() {
+	if p, ok := v.in.get(model.OilPressure); ok {
+		v.turning.cast(model.OilPressure, p, grade(p, oilStands, oilTurns, oilVote, oilVote))
+	}
+}
+
+// askBattery takes a dip for the starter. A high voltage counts only when the
+// engine was turned before: a mains charger floats at the same.
+func (v *view) askBattery(b battery, before, state model.EngineState) {
+	switch {
+	case !b.known:
+	case b.dip:
+		v.turning.cast(model.BatteryVoltage, b.volts, dipVote)
+	case b.volts < notCharging*b.scale:
+		v.turning.cast(model.BatteryVoltage, b.volts, -slightVote)
+	case b.volts >= charging*b.scale && (state.Turning() || state == model.EngineUnknown && before != model.Standstill):
+		v.turning.cast(model.BatteryVoltage, b.volts, slightVote)
+		v.firing.cast(model.BatteryVoltage, b.volts, slightVote)
+	}
+}
+
+// askLamp reads the charge lamp, which says something only with the key on.
+func (v *view) askLamp() {
+	lamp, ok := v.in.get(model.ChargeLamp)
+	key, known := v.in.get(model.KeyOn)
+	if !ok {
+		return
+	}
+	weight := 0
+	if lamp != 0 {
+		weight = -slightVote
+	} else if known && key != 0 {
+		weight = slightVote
+	}
+	v.turning.cast(model.ChargeLamp, lamp, weight)
+	v.firing.cast(model.ChargeLamp, lamp, weight)
+}
+
+// findRate takes the speed from the best witness: a live frequency, else the
+// pickup, else the voltage.
+func (v *view) findRate() {
+	u, id := v.in.volts()
+	strong := id != "" && u >= excited*v.figures.volts
+	if f, ok := v.hertz(); ok && (strong || id == "") {
+		v.rate, v.seen, v.by = f/v.figures.frequency, true, model.FrequencyPoint
+		return
+	}
+	if s, ok := v.in.get(model.SpeedPoint); ok {
+		v.rate, v.seen, v.by = s/v.figures.speed, true, model.SpeedPoint
+		return
+	}
+	if strong {
+		v.rate, v.seen, v.by = u/v.figures.volts, true, id
+	}
+}
+
+// loadSeen says whether load is known, and by what.
+type loadSeen struct {
+	known, on bool
+	by        model.PointID
+	value     float64
+}
+
+// findLoad compares power, else current, with the rating, with hysteresis.
+func (v *view) findLoad(was bool) {
+	limit := 1.0
+	if was {
+		limit = loadedBelow / loadedAbove
+	}
+	if p, ok := v.in.get(model.PowerActive); ok {
+		v.load = loadSeen{true, p >= limit*v.figures.load, model.PowerActive, p}
+		return
+	}
+	sum := 0.0
+	for _, id := range model.PhaseActive {
+		p, ok := v.in.get(id)
+		if !ok {
+			v.loadByCurrent(limit)
+			return
+		}
+		sum += p
+	}
+	v.load = loadSeen{true, sum >= limit*v.figures.load, model.PowerActive, sum}
+}
+
+func (v *view) loadByCurrent(limit float64) {
+	if a, id := v.in.highest(model.PhaseCurrents[:]); id != "" {
+		v.load = loadSeen{true, a >= limit*v.figures.amps, id, a}
+	}
+}
