@@ -89,7 +89,9 @@ func (r *reading) checkPoints() {
 			if p.fromProfile {
 				at, s = d.sec.at("profile"), d.sec.source
 			}
-			seen.again(s, at, "points", string(p.ID))
+			if seen[string(p.ID)] != at {
+				seen.again(s, at, "points", string(p.ID))
+			}
 		}
 	}
 }
@@ -109,7 +111,7 @@ func (d *deviceRead) checkOverlaps() {
 	var all []stretch
 	for i := range d.points {
 		p := &d.points[i]
-		if p.values["register"] == nil {
+		if !p.placed {
 			continue
 		}
 		all = append(all, stretch{p.Register.Table, int(p.Register.Address), p.Register.Span(), p, false})

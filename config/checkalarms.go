@@ -72,8 +72,8 @@ func (r *reading) checkOrder(mild, grave *alarmRead) {
 		beyond = mild.Limit > grave.Limit || mild.Low < grave.Low
 	}
 	if beyond {
-		mild.wrong(mild.at(key), fmt.Sprintf("let the %s come first, or exchange the two", mild.Priority),
-			"the %s at %s comes after the %s at %s (line %d)", mild.Priority, mild.values[key].Value,
+		mild.wrong(mild.at(key), fmt.Sprintf("let the %s alarm come first, or exchange the two", mild.Priority),
+			"this %s alarm at %s comes after the %s one at %s (line %d)", mild.Priority, mild.values[key].Value,
 			grave.Priority, grave.values[key].Value, grave.at(key).Line)
 	}
 }

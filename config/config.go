@@ -17,6 +17,9 @@ const (
 	DefaultStateDir = "/var/lib/tickover"
 )
 
+// defaultPowerFactor is what three-phase sets are rated at (common practice).
+const defaultPowerFactor = 0.8
+
 // Config is a configuration without mistakes.
 type Config struct {
 	Setup  model.Setup
@@ -44,6 +47,7 @@ func Parse(name string, text []byte) (*Config, error) {
 	r := &reading{folder: filepath.Dir(name)}
 	s := newSource(name, text, &r.found)
 	c := &Config{Listen: DefaultListen, StateDir: DefaultStateDir}
+	c.Setup.Rating.PowerFactor = defaultPowerFactor
 	if doc := s.document(text); doc != nil {
 		r.top(s, doc, c)
 	}
@@ -152,7 +156,7 @@ func readRating(s *source, n *yaml.Node) model.Rating {
 	r := model.Rating{
 		Name: sec.words("name"), Site: sec.words("site"), Class: sec.words("judged by"),
 		ApparentPower: sec.within("apparent power", model.ApparentPower, 100, 1e8),
-		PowerFactor:   0.8,
+		PowerFactor:   defaultPowerFactor,
 		Voltage:       sec.within("voltage", model.Voltage, 10, 50000),
 		Frequency:     sec.within("frequency", model.Frequency, 10, 1000),
 		Battery:       sec.within("battery", model.Voltage, 1, 1000),

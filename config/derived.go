@@ -117,7 +117,7 @@ func (r *reading) checkDerivedInputs() {
 }
 
 func (r *reading) apart(derived model.PointID, a, b *pointRead, want, got beat) {
-	text := fmt.Sprintf("%s needs %s and %s read together, but one is read every %s and the other every %s", derived, a.ID, b.ID, want.every, got.every)
+	text := fmt.Sprintf("%s needs %s and %s read together, but one is read every %s and the other every %s", derived, a.ID, b.ID, clock(want.every), clock(got.every))
 	hint := "give both one interval"
 	if want.line != got.line {
 		text = fmt.Sprintf("%s needs %s and %s read together, but they are on the lines %s and %s", derived, a.ID, b.ID, want.line, got.line)

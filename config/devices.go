@@ -42,7 +42,7 @@ func (r *reading) device(s *source, n *yaml.Node) {
 	for _, n := range sec.items("points") {
 		d.override(sec.source, n)
 	}
-	if len(d.points) == 0 && !profileFailed {
+	if len(d.points) == 0 && len(sec.items("points")) == 0 && !profileFailed {
 		sec.wrong(sec.at("points"), "add points: below it, or a profile that has some", "nothing is read from this device")
 	}
 	for i := range d.points {
@@ -106,7 +106,7 @@ func (d *deviceRead) without(sec section) {
 	for i, t := range texts {
 		at := slices.IndexFunc(d.points, func(p pointRead) bool { return string(p.ID) == t })
 		if at < 0 {
-			sec.wrong(nodes[i], didYouMean(t, d.ids()), "the profile has no point %q to leave out", t)
+			sec.wrong(nodes[i], didYouMeanOr(t, d.ids(), "only points of the profile can be left out"), "the profile has no point %q to leave out", t)
 			continue
 		}
 		d.points = slices.Delete(d.points, at, at+1)

@@ -16,6 +16,7 @@ type pointRead struct {
 	model.Point
 	section
 	fromProfile bool
+	placed      bool // the register was read without a mistake
 }
 
 var dottedWords = regexp.MustCompile(`^[a-z][a-z0-9]*(\.[a-z0-9]+)*$`)

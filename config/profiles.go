@@ -52,7 +52,7 @@ func (r *reading) profile(sec section, d *deviceRead) {
 		at = r.path(name)
 		var err error
 		if text, err = readProfile(at); err != nil {
-			sec.wrong(sec.at("profile"), "a path is relative to the folder of the configuration", "the profile cannot be read: %v", err)
+			sec.wrong(sec.at("profile"), "a path is relative to the folder of the configuration", "the profile %s cannot be read: %v", name, reason(err))
 			return
 		}
 	} else if !embedded {
@@ -63,6 +63,15 @@ func (r *reading) profile(sec section, d *deviceRead) {
 	if doc := s.document(text); doc != nil {
 		r.profiled(s, doc, d)
 	}
+}
+
+// reason is what the system said, without the path that stands beside it.
+func reason(err error) error {
+	var p *fs.PathError
+	if errors.As(err, &p) {
+		return p.Err
+	}
+	return err
 }
 
 // readProfile reads a regular file of a sensible size: the path comes from a
@@ -110,7 +119,7 @@ func (r *reading) profiled(s *source, doc *yaml.Node, d *deviceRead) {
 
 // readChain reads where the profile's model is looked for.
 func readChain(s *source, n *yaml.Node) *model.Chain {
-	sec, ok := s.section(n, "the model", "model", "length", "bases")
+	sec, ok := s.section(n, "the sunspec part", "model", "length", "bases")
 	if !ok {
 		return nil
 	}
@@ -121,8 +130,11 @@ func readChain(s *source, n *yaml.Node) *model.Chain {
 	c.Model, c.Length = uint16(number), uint16(length)
 	texts, nodes := sec.list("bases")
 	for i, t := range texts {
+		if !s.plainNumber(nodes[i], t) {
+			continue
+		}
 		b, err := wholeNumber(t)
-		if err != nil || b < 0 || b > 65535-chainStart || !s.plainNumber(nodes[i], t) {
+		if err != nil || b < 0 || b > 65535-chainStart {
 			s.wrong(nodes[i], "bases are addresses in the frame, such as 40000", "%q cannot be a base", t)
 			continue
 		}

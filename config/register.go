@@ -13,6 +13,7 @@ import (
 
 // register reads where a point lies and how it lies there.
 func (p *pointRead) register() {
+	before := len(*p.found)
 	if n := p.values["register"]; n != nil {
 		if table, address, ok := p.place(n); ok {
 			p.Register.Table, p.Register.Address = table, address
@@ -29,6 +30,7 @@ func (p *pointRead) register() {
 	}
 	p.exponent()
 	p.missing()
+	p.placed = p.values["register"] != nil && len(*p.found) == before
 	if p.Register.Span() > 65536 {
 		p.wrong(p.at("register"), "the last register is 65535", "%s at %d ends beyond the last register", p.Register.Type, p.Register.Address)
 	}

@@ -48,7 +48,8 @@ func (p *pointRead) unscaled(float bool) {
 		if !float {
 			p.Register.Resolution = model.Resolution{Num: 1, Den: 1}
 		}
-	case float && len(q.Units()) == 1 && q.Unit() == "":
+	case float && q.Unit() == "":
+	case p.misspelt["one count is"] || p.misspelt["scale"] || p.misspelt["unit"]:
 	case float:
 		p.wrong(p.at("register"), "add unit: with one of "+strings.Join(q.Units(), ", "), "the unit of %s in this register is not said", p.ID)
 	default:

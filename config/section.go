@@ -21,11 +21,14 @@ type section struct {
 	what   string // in words, for messages: "the device"
 	node   *yaml.Node
 	values map[string]*yaml.Node
+	// misspelt holds the keys that an unknown key was probably meant to be:
+	// their absence is no second mistake.
+	misspelt map[string]bool
 }
 
 // section reads a mapping, noting keys it does not know and keys given twice.
 func (s *source) section(n *yaml.Node, what string, known ...string) (section, bool) {
-	sec := section{s, what, n, map[string]*yaml.Node{}}
+	sec := section{s, what, n, map[string]*yaml.Node{}, map[string]bool{}}
 	if n.Kind != yaml.MappingNode {
 		s.wrong(n, "write its keys below it, one a line, as key: value", "%s needs keys and values here", what)
 		return sec, false
@@ -37,6 +40,7 @@ func (s *source) section(n *yaml.Node, what string, known ...string) (section, b
 			s.wrong(key, "", "a key is a plain word")
 		case !contains(known, key.Value):
 			s.wrong(key, didYouMean(key.Value, known), "%s has no key %q", what, key.Value)
+			sec.misspelt[nearest(key.Value, known)] = true
 		case sec.values[key.Value] != nil:
 			s.wrong(key, fmt.Sprintf("it is already in line %d: keep one", sec.values[key.Value].Line), "%q is given twice", key.Value)
 		default:
@@ -59,9 +63,12 @@ func contains(list []string, word string) bool {
 func (s section) need(keys ...string) bool {
 	all := true
 	for _, k := range keys {
-		if s.values[k] == nil {
+		if s.values[k] != nil {
+			continue
+		}
+		all = false
+		if !s.misspelt[k] {
 			s.wrong(s.node, "add "+k+": ...", "%s needs %q", s.what, k)
-			all = false
 		}
 	}
 	return all
@@ -136,7 +143,7 @@ func (s section) within(key string, q model.Quantity, lo, hi float64) float64 {
 		return 0
 	}
 	if v < lo || v > hi {
-		s.wrong(s.at(key), fmt.Sprintf("it lies between %g %[3]s and %[2]g %[3]s", lo, hi, q.Unit()), "%q cannot be %s", key, s.values[key].Value)
+		s.wrong(s.at(key), fmt.Sprintf("it lies between %s and %s", plain(lo, q), plain(hi, q)), "%q cannot be %s", key, s.values[key].Value)
 		return 0
 	}
 	return v
@@ -167,10 +174,28 @@ func (s section) duration(key string, lo, hi time.Duration) time.Duration {
 		return 0
 	}
 	if v < lo.Seconds() || v > hi.Seconds() {
-		s.wrong(s.at(key), fmt.Sprintf("it lies between %s and %s", lo, hi), "%q cannot be %s", key, s.values[key].Value)
+		s.wrong(s.at(key), fmt.Sprintf("it lies between %s and %s", clock(lo), clock(hi)), "%q cannot be %s", key, s.values[key].Value)
 		return 0
 	}
 	return time.Duration(math.Round(v * 1e9))
+}
+
+// plain writes a value in its canonical unit without powers of ten.
+func plain(v float64, q model.Quantity) string {
+	return strings.TrimSpace(strconv.FormatFloat(v, 'f', -1, 64) + " " + q.Unit())
+}
+
+// clock writes a time in the largest unit that leaves a whole number.
+func clock(d time.Duration) string {
+	for _, u := range []struct {
+		size time.Duration
+		name string
+	}{{time.Hour, "h"}, {time.Minute, "min"}, {time.Second, "s"}} {
+		if d >= u.size && d%u.size == 0 {
+			return fmt.Sprintf("%d %s", d/u.size, u.name)
+		}
+	}
+	return fmt.Sprintf("%g ms", float64(d)/1e6)
 }
 
 // whole reads a whole number between lo and hi.

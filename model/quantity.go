@@ -146,7 +146,7 @@ type UnitError struct {
 }
 
 func (e *UnitError) Error() string {
-	return fmt.Sprintf("%q is not a %s: %s", e.Text, e.Want, e.Reason)
+	return fmt.Sprintf("%q is no %s: %s", e.Text, e.Want, e.Reason)
 }
 
 // ParseValue reads a written value such as "1.2 bar" as the quantity wanted

@@ -1,0 +1,177 @@
+package config
+
+import (
+	"bytes"
+	"os"
+	"reflect"
+	"testing"
+	"time"
+
+	"tickover/model"
+)
+
+func load(t *testing.T, name string) *Config {
+	t.Helper()
+	c, err := Load("../testdata/config/" + name)
+	if err != nil {
+		t.Fatalf("\n%v", err)
+	}
+	return c
+}
+
+func same(t *testing.T, what string, got, want any) {
+	t.Helper()
+	if !reflect.DeepEqual(got, want) {
+		t.Errorf("%s:\n got %+v\nwant %+v", what, got, want)
+	}
+}
+
+func TestEveryFieldOfSetAndLines(t *testing.T) {
+	c := load(t, "everything.yaml")
+	same(t, "rating", c.Setup.Rating, model.Rating{Name: "Hatchery standby set", Site: "Pump house", ApparentPower: 50000,
+		PowerFactor: 0.85, Voltage: 400, Frequency: 50, Poles: 4, Battery: 24, Class: "G2"})
+	same(t, "listen", c.Listen, "0.0.0.0:9000")
+	same(t, "permission", c.Unauthenticated, true)
+	same(t, "web config", c.WebConfig, "../testdata/config/web.yaml")
+	same(t, "state", c.StateDir, "/srv/tickover")
+	same(t, "lines", c.Setup.Lines, []model.Line{
+		{Name: "skid", Kind: model.SerialLine, Address: "/dev/ttyUSB0", Baud: 9600, Parity: model.NoParity, StopBits: 2,
+			Timeout: 300 * time.Millisecond, Silence: 10 * time.Millisecond, KernelRS485: true, LowLatency: true},
+		{Name: "gate", Kind: model.TCPLine, Address: "192.0.2.10:502", Timeout: 2 * time.Second},
+		{Name: "tunnel", Kind: model.RTUOverTCP, Address: "gateway.example:4001"},
+	})
+}
+
+func TestProfileOfOnesOwnAndItsOverrides(t *testing.T) {
+	d := load(t, "everything.yaml").Setup.Devices[0]
+	same(t, "adapter", d, model.Device{Name: "adapter", Line: "skid", Unit: 7, Every: 500 * time.Millisecond,
+		Timeout: 250 * time.Millisecond, MinGap: 4 * time.Millisecond, MaxRegisters: 16, PoweredBySet: true,
+		Points: []model.Point{{ID: model.BatteryVoltage, Quantity: model.Voltage, Device: "adapter",
+			Register: model.Register{Resolution: model.Resolution{Num: 1, Den: 100}}}}})
+}
+
+func TestEveryFieldOfPoints(t *testing.T) {
+	d := load(t, "everything.yaml").Setup.Devices[1]
+	sf := uint16(202)
+	want := []model.Point{
+		{ID: "oil.pressure", Label: "Oil", Quantity: model.Pressure, Every: 200 * time.Millisecond, Fast: true, Low: -50000, High: 1050000, Class: 10000,
+			Register: model.Register{Table: model.InputRegisters, Type: model.Int16, Missing: []uint64{0x8000, 32767}, Resolution: model.Resolution{Num: 125, Den: 2, Off: -500000}}},
+		{ID: "radiator.outlet", Quantity: model.Temperature, Register: model.Register{Table: model.InputRegisters, Address: 16, Type: model.Float32,
+			Order: model.LowWordFirstBytesSwapped, Resolution: model.Resolution{Num: 5, Den: 9, Off: -160, Single: true}}},
+		{ID: "power.active", Quantity: model.ActivePower, Register: model.Register{Address: 100, Type: model.Float64, Order: model.LowWordFirst, Resolution: model.Resolution{Num: 1000, Den: 1}}},
+		{ID: "energy.active", Quantity: model.Energy, Register: model.Register{Address: 200, Type: model.Uint32, Exponent: &sf, Resolution: model.Resolution{Num: 360000, Den: 1}}},
+		{ID: "oil.switch", Quantity: model.State, Register: model.Register{Table: model.Coils, Address: 3, Type: model.BitValue, Invert: true, Resolution: model.Resolution{Num: 1, Den: 1}}},
+		{ID: "charge.lamp", Quantity: model.State, Register: model.Register{Address: 300, Type: model.BitValue, Bit: 5, Resolution: model.Resolution{Num: 1, Den: 1}}},
+		{ID: "starts", Quantity: model.Count, Register: model.Register{Address: 301, Resolution: model.Resolution{Num: 1, Den: 1}}},
+		{ID: "power.factor", Quantity: model.PowerFactor, Register: model.Register{Address: 302, Type: model.Int16, Resolution: model.Resolution{Num: 1, Den: 1000}}},
+	}
+	for i := range want {
+		want[i].Device = "engine"
+		same(t, string(want[i].ID), d.Points[i], want[i])
+	}
+	d.Points = nil
+	same(t, "device", d, model.Device{Name: "engine", Line: "gate", Unit: 247, Every: 2 * time.Second, Timeout: 400 * time.Millisecond, MinGap: 20 * time.Millisecond, MaxRegisters: 32})
+}
+
+func TestEveryFieldOfAlarms(t *testing.T) {
+	want := []model.AlarmRule{
+		// 0.5 bar per 1000 r/min is 50 kPa per 1000/60 revolutions a second.
+		{ID: "oil.low", Label: "Oil low", Priority: model.Critical, Kind: model.BelowLimit, Point: "oil.pressure", Limit: 3000, PerSpeed: true, Deadband: 10000,
+			OnDelay: 2 * time.Second, OffDelay: 3 * time.Second, Latch: true, ArmedIn: []model.EngineState{model.Idling, model.Loaded},
+			ArmDelay: 10 * time.Second, GoodOnce: true, Action: "Stop it.", Basis: "the engine maker"},
+		{ID: "outlet.rising", Label: "outlet.rising", Priority: model.Warning, Kind: model.RisingFaster, Point: "radiator.outlet", Limit: 0.1, Window: 30 * time.Second},
+		{ID: "frequency.band", Label: "frequency.band", Kind: model.OutsideBand, Point: "frequency", Low: 47, Limit: 53},
+		{ID: "oil.falling", Label: "oil.falling", Priority: model.Warning, Kind: model.FallingFaster, Point: "oil.pressure", Limit: 100000.0 / 60},
+		{ID: "meter.lost", Label: "meter.lost", Priority: model.Warning, Kind: model.DeviceLost, Device: "meter"},
+		{ID: "oil.failed", Label: "oil.failed", Priority: model.Critical, Kind: model.PointFailed, Point: "oil.pressure"},
+		{ID: "unbalance", Label: "unbalance", Priority: model.Warning, Kind: model.AboveLimit, Point: "voltage.unbalance", Limit: 0.03},
+	}
+	got := load(t, "everything.yaml").Setup.Alarms
+	if len(got) != len(want) {
+		t.Fatalf("%d alarms", len(got))
+	}
+	for i := range want {
+		same(t, want[i].ID, got[i], want[i])
+	}
+}
+
+func TestHatchery(t *testing.T) {
+	c := load(t, "hatchery.yaml")
+	points := c.Setup.Points()
+	for _, p := range []model.PointID{model.OilPressure, model.OilTemperature, model.CoolantTemperature, model.AmbientTemperature,
+		model.ExhaustTemperature, model.BatteryVoltage, model.SpeedPoint, model.FuelLevel, model.OilSwitch, model.ChargeLamp, model.KeyOn,
+		model.VoltageL1N, model.VoltageL31, model.CurrentL3, model.FrequencyPoint, model.PowerActive, model.EnergyActive} {
+		if _, ok := points[p]; !ok {
+			t.Errorf("%s is not there", p)
+		}
+	}
+	// 12 mA of 4..20 mA over 0..10 bar.
+	oil := points[model.OilPressure]
+	if s := oil.Sample([]uint16{12000}, 0); s.Quality != model.Good || s.Value != 500000 {
+		t.Errorf("12 mA: %+v", s)
+	}
+	if s := oil.Sample([]uint16{0}, 0); s.Cause != model.Implausible {
+		t.Errorf("a broken wire: %+v", s)
+	}
+}
+
+func TestDefaults(t *testing.T) {
+	c, err := Parse("x.yaml", []byte("lines: [{name: a, serial: /dev/a}]\ndevices: [{name: d, line: a, unit: 1, profile: sunspec 201}]\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	same(t, "listen", c.Listen, "127.0.0.1:8485")
+	same(t, "state", c.StateDir, "/var/lib/tickover")
+	same(t, "permission", c.Unauthenticated, false)
+	same(t, "rating", c.Setup.Rating, model.Rating{PowerFactor: 0.8})
+	same(t, "bases", c.Setup.Devices[0].Chain.Bases, []uint16{40000, 50000, 0})
+}
+
+func TestLoopbackNeedsNoPassword(t *testing.T) {
+	body := "lines: [{name: a, serial: /dev/a}]\ndevices: [{name: d, line: a, unit: 1, profile: sunspec 201}]\nlisten: "
+	for _, c := range []struct {
+		listen string
+		good   bool
+	}{
+		{"127.0.0.1:1", true}, {"127.9.9.9:0", true}, {"localhost:80", true}, {`"[::1]:80"`, true},
+		{`":80"`, false}, {"192.0.2.1:80", false}, {`"[::]:80"`, false}, {"name.example:80", false}, {"127.0.0.1:99999", false},
+		{"192.0.2.1:80\nweb config: w.yaml", true}, {"192.0.2.1:80\nreading without password: allowed", true},
+		{"192.0.2.1:80\nreading without password: refused", false},
+	} {
+		if _, err := Parse("x.yaml", []byte(body+c.listen+"\n")); (err == nil) != c.good {
+			t.Errorf("%s: %v", c.listen, err)
+		}
+	}
+}
+
+func TestExampleHasNoMistakes(t *testing.T) {
+	if _, err := Parse("tickover.yaml", Example()); err != nil {
+		t.Fatalf("\n%v", err)
+	}
+	const installed = "../deploy/tickover.yaml"
+	if *update {
+		if err := os.WriteFile(installed, Example(), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if text, err := os.ReadFile(installed); err != nil || !bytes.Equal(text, Example()) {
+		t.Errorf("%s differs from config/example.yaml (%v)", installed, err)
+	}
+	if _, err := Load(installed); err != nil {
+		t.Error(err)
+	}
+}
+
+func TestWhere(t *testing.T) {
+	for want, r := range map[string]model.Register{
+		"holding 0 (40001)":         {},
+		"input 9998 (39999)":        {Table: model.InputRegisters, Address: 9998},
+		"holding 9999 (410000)":     {Address: 9999},
+		"discrete 7 (10008)":        {Table: model.DiscreteInputs, Address: 7, Type: model.BitValue},
+		"holding 300 (40301) bit 5": {Address: 300, Type: model.BitValue, Bit: 5},
+	} {
+		if got := Where(r); got != want {
+			t.Errorf("got %s, want %s", got, want)
+		}
+	}
+}
