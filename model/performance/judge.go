@@ -113,6 +113,9 @@ func (j *judgement) write(k key, set int, m measure) model.Figure {
 	}
 	f.Verdict, f.Reason = m.verdict(lowest, highest)
 	f.Limit = "≤ " + short(highest) + " " + s.unit
+	if sets[set].limits[k].plusDroop {
+		f.Limit += fmt.Sprintf(" (%s %% and the droop)", short(sets[set].limits[k].max))
+	}
 	f.LimitSource, f.Confidence = sets[set].source, sets[set].limits[k].confident
 	return f
 }

@@ -16,6 +16,7 @@ const (
 	voltageGain        = 0.005
 	frequencyStep      = 0.02 // Hz, on the difference of two means or extremes
 	voltageStep        = 0.1  // % of rated, on the difference of two means
+	beatNoise          = 0.25 // %, width of a steady reading's own noise
 	fullEnough         = 0.90 // of rating: a load that counts as rated
 	onEnough           = 0.50 // of rating: the first step of a published class G2 specification
 	unloadedBelow      = 0.02 // of rating
@@ -200,7 +201,7 @@ func (r *recorder) modulation() measure {
 		if s.beats == 0 {
 			continue
 		}
-		m := plain(100*s.beat, 0)
+		m := plain(100*s.beat, beatNoise)
 		m.bound, m.seen = model.AtLeast, seconds(s.usual)
 		m = m.open("a meter's readings are averages over many periods and hide modulation faster than that")
 		worst = worse(worst, m)

@@ -35,22 +35,13 @@ type recorder struct {
 	steps  []stepResult
 	known  bool // Run.States says when it was at rated speed
 	was    bool
-	scans  int
-	good   int
 }
 
 // Record works a run out. It goes over the scans once and returns their first
 // error, wrapped. What the data cannot support is in the record as not known,
 // with the reason.
 func Record(in Input) (*model.RunRecord, error) {
-	r := &recorder{in: in, board: newBoard(in.Rating), states: states{spans: in.Run.States}, starts: cranks(in.Run)}
-	r.known = slices.ContainsFunc(in.Run.States, func(s model.StateSpan) bool { return s.State != model.EngineUnknown })
-	r.keeper.board, r.sheet.board, r.sheet.from = r.board, r.board, 0
-	r.finder = finder{board: r.board, threshold: stepThreshold(in.Rating), found: func(f found) {
-		if s, ok := r.board.analyse(f, r.finder.threshold); ok {
-			r.steps = append(r.steps, s)
-		}
-	}}
+	r := newRecorder(in)
 	if in.Scans != nil {
 		for scan, err := range in.Scans {
 			if err != nil {
@@ -63,17 +54,25 @@ func Record(in Input) (*model.RunRecord, error) {
 	return r.record(), nil
 }
 
+func newRecorder(in Input) *recorder {
+	r := &recorder{in: in, board: newBoard(in.Rating), states: states{spans: in.Run.States}, starts: cranks(in.Run)}
+	r.known = slices.ContainsFunc(in.Run.States, func(s model.StateSpan) bool { return s.State != model.EngineUnknown })
+	r.keeper.board, r.sheet.board = r.board, r.board
+	r.finder = finder{board: r.board, threshold: stepThreshold(in.Rating), found: func(f found) {
+		if s, ok := r.board.analyse(f, r.finder.threshold); ok {
+			r.steps = append(r.steps, s)
+		}
+	}}
+	return r
+}
+
 // see takes one scan through every part.
 func (r *recorder) see(scan *model.Scan) {
-	r.scans++
 	if r.board.breaks(scan.At) {
 		r.cut()
 	}
 	r.states.move(scan.At)
 	r.board.post(scan)
-	if len(r.board.tracks) > 0 {
-		r.good++
-	}
 	r.followEngine()
 	for _, s := range r.starts {
 		s.see(scan, r.in.Rating)

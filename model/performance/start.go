@@ -21,6 +21,7 @@ type crossing struct {
 	last, at float64
 	seen     bool
 	any      bool // there were readings at all
+	already  bool // over at the first reading
 }
 
 func (c *crossing) add(t float64, over bool) {
@@ -29,9 +30,7 @@ func (c *crossing) add(t float64, over bool) {
 		return
 	case over:
 		c.seen, c.at = true, t
-		if !c.any {
-			c.last = 0
-		}
+		c.already = !c.any
 	default:
 		c.last = t
 	}
@@ -265,8 +264,12 @@ func (c crossing) figure(name string) model.Figure {
 	case !c.seen:
 		return model.NotKnown(name, "", "s", fmt.Sprintf("not reached in the %s s watched", short(c.last)))
 	}
-	return model.Figure{Name: name, Value: c.at, Unit: "s", Known: true, Bound: model.Interval, Low: min(c.last, c.at), High: c.at,
+	f := model.Figure{Name: name, Value: c.at, Unit: "s", Known: true, Bound: model.Interval, Low: min(c.last, c.at), High: c.at,
 		Verdict: model.NoLimit, Seen: seconds(c.at - c.last)}
+	if c.already {
+		f.Note = "it was there at the first reading of the crank"
+	}
+	return f
 }
 
 func (c *start) oilFigures() []model.Figure {

@@ -163,7 +163,7 @@ func extreme(r []reading, j jump, sign float64, what, unit string) model.Figure 
 	_, at := peak(in, 0, sign)
 	usual, _ := spacing(in)
 	return model.Figure{Name: name, Value: in[at].v, Unit: unit, Known: true, Bound: model.AtLeast, Verdict: model.NoLimit,
-		Seen: seconds(usual), Note: fmt.Sprintf("seen %s s after the step", short(max(0, in[at].t-j.first)))}
+		Seen: seconds(usual), Note: j.when(in[at].t)}
 }
 
 func (b *board) voltageFigures(s *stepResult, f found) {

@@ -119,7 +119,11 @@ func (f *finder) see() (began bool) {
 			f.finish()
 		}
 	}
-	level, ok := f.level(max(f.quiet, before-recent), before)
+	since := max(f.quiet, before-recent)
+	if f.open {
+		since = max(since, f.settled)
+	}
+	level, ok := f.level(since, before)
 	if !ok || !p.away(level, f.threshold) {
 		return false
 	}

@@ -11,6 +11,11 @@ import (
 // than the one at first. end is where the look at it ends.
 type jump struct{ before, first, end float64 }
 
+// when says how long after the step a reading came.
+func (j jump) when(t float64) string {
+	return fmt.Sprintf("seen %s to %s s after the step", short(max(0, t-j.first)), short(t-j.before))
+}
+
 // peak finds how far readings went from level in one direction (sign -1 or
 // +1), as a magnitude, and when.
 func peak(r []reading, level, sign float64) (size float64, at int) {
@@ -23,18 +28,33 @@ func peak(r []reading, level, sign float64) (size float64, at int) {
 	return size, at
 }
 
-// limb is how many readings must lie on the way from the step to the peak for
-// the curve between readings to be bounded by its neighbours.
+// limb is how many readings must lie between the step and nine tenths of the
+// peak for the curve between readings to be bounded by its neighbours.
 const limb = 4
 
-// hidden returns by how much the truth may have gone beyond the peak at index
-// at, +Inf when the readings are too sparse to say. It trusts that each
+// quick is the distance of readings in s beyond which nothing bounds a peak
+// between them: a small set may dip and be back within half a second.
+const quick = 0.25
+
+// hidden returns how far from level the truth may have gone between readings
+// whose peak is size, +Inf when they are too sparse to say. It trusts that each
 // reading is at most an average over the time since the one before.
-func hidden(r []reading, at int) float64 {
-	if at < limb || at+1 >= len(r) {
+func hidden(r []reading, level, sign, size float64) float64 {
+	reach := 0
+	for reach < len(r) && sign*(r[reach].v-level) < 0.9*size {
+		reach++
+	}
+	if usual, _ := spacing(r); reach <= limb || usual > quick {
 		return math.Inf(1)
 	}
-	return max(math.Abs(r[at].v-r[at-1].v), math.Abs(r[at].v-r[at+1].v), math.Abs(r[at-1].v-r[at-2].v))
+	most := size
+	for i := 1; i < len(r); i++ {
+		// Between two readings the curve goes no further beyond the outer
+		// one than it moved from one to the other.
+		outer := max(sign*(r[i].v-level), sign*(r[i-1].v-level))
+		most = max(most, outer+math.Abs(r[i].v-r[i-1].v))
+	}
+	return most
 }
 
 // excursion is a peak as a measure in percent of rated. smooth says that the
@@ -47,16 +67,20 @@ func excursion(r []reading, j jump, level, rated, sign float64, smooth bool) mea
 	usual, widest := spacing(within(in, j.before, j.first+10))
 	size, at := peak(in, level, sign)
 	size = max(size, 0)
-	m := measure{known: true, value: sign * 100 * size / rated, lo: 100 * size / rated, bound: model.AtLeast, seen: seconds(usual)}
-	m.note = fmt.Sprintf("seen %s s after the step", short(math.Max(0, in[at].t-j.first)))
+	unc := voltageStep
+	if smooth {
+		unc = 100 * frequencyStep / rated
+	}
+	m := measure{known: true, value: sign*100*size/rated + 0, lo: max(0, 100*size/rated-unc), unc: unc, bound: model.AtLeast, seen: seconds(usual)}
+	m.note = j.when(in[at].t)
 	if widest > gap(usual) {
 		return m.open(fmt.Sprintf("no readings for %s s around the step", short(widest)))
 	}
-	more := math.Inf(1)
+	most := math.Inf(1)
 	if smooth {
-		more = hidden(in, at)
+		most = hidden(in, level, sign, size)
 	}
-	m.hi = 100 * (size + more) / rated
+	m.hi = 100*most/rated + unc
 	m.why = fmt.Sprintf("values came every %s s; between two of them it may have gone further", short(usual))
 	return m
 }
@@ -71,39 +95,51 @@ func within(r []reading, from, to float64) []reading {
 
 // recovery says how long after the step the readings were inside level±half
 // for good. The true instant lies after the last reading outside, less the
-// time one reading may average over, and before the second of the readings
-// after it: with the first, an excursion between two inside readings would be
-// missed.
+// time one reading may average over, and before the third of the readings
+// after the last that leaves room for a hidden way out: with the first, an
+// excursion between two inside readings or one averaged away would be missed.
 func recovery(r []reading, j jump, level, half float64) measure {
 	in := within(r, j.before, j.end)
-	if len(in) < 4 || math.IsNaN(level) {
+	if len(in) < 5 || math.IsNaN(level) {
 		return unknown("too few readings after the step")
 	}
 	usual, widest := spacing(within(in, j.before, j.first+15))
-	last := 0 // the reading before the step stands in when none was outside
-	for i, x := range in {
-		if math.Abs(x.v-level) > half && x.t > j.before {
-			last = i
-		}
-	}
+	outside, doubt := lastOutside(in, level, half)
 	m := measure{known: true, bound: model.Interval, seen: seconds(usual)}
-	if last > 0 {
-		m.lo = max(0, in[last-1].t-j.first)
+	if outside > 0 {
+		m.lo = max(0, in[outside-1].t-j.first)
 	}
-	m.value = max(m.lo, in[last].t-j.before)
+	m.value = max(m.lo, in[doubt].t-j.before)
 	switch {
-	case last+2 >= len(in) || in[len(in)-1].t-in[last].t < 2:
+	case doubt+3 >= len(in) || in[len(in)-1].t-in[doubt].t < 2:
 		m.bound = model.AtLeast
 		return m.open("it had not come back for good before the next change")
 	case widest > gap(usual):
 		return m.open(fmt.Sprintf("no readings for %s s after the step", short(widest)))
 	}
-	m.hi = in[last+2].t - j.before
+	m.hi = in[doubt+3].t - j.before
 	m.value = (m.lo + m.hi) / 2
-	if last == 0 {
+	if outside == 0 {
 		m.note = "no reading was outside the band"
 	}
 	return m
+}
+
+// lastOutside returns the index of the last reading outside the band and of the
+// last after which the curve may still have been outside before the next
+// reading: it moved so fast that its neighbours leave room for it. 0, the
+// reading before the step, stands for none.
+func lastOutside(r []reading, level, half float64) (outside, doubt int) {
+	for i := 1; i < len(r); i++ {
+		off := math.Abs(r[i].v - level)
+		if off > half {
+			outside, doubt = i, i
+		}
+		if move := math.Abs(r[i].v - r[i-1].v); i > 1 && max(off, math.Abs(r[i-1].v-level))+move > half {
+			doubt = max(doubt, i-1)
+		}
+	}
+	return outside, doubt
 }
 
 // worse returns the measure that speaks more against the set.

@@ -73,9 +73,9 @@ func (r *recorder) classLine(j *judgement, set int) string {
 	if set < classes {
 		for i := range classes {
 			if i > set {
-				line += ", " + classWords(j, i, "would also meet")
+				line += "; " + classWords(j, i, "would also meet")
 			} else if i < set {
-				line += ", " + classWords(j, i, "would meet")
+				line += "; " + classWords(j, i, "would meet")
 			}
 		}
 	}
@@ -106,7 +106,7 @@ func classWords(j *judgement, set int, meets string) string {
 	case within == 0:
 		return name + " not determined"
 	}
-	return fmt.Sprintf("%s not determined: %d of %d figures within, none outside, open is first of all %s", name, within, within+len(open), open[0])
+	return fmt.Sprintf("%s not determined: %d of %d figures within, none outside, open among others %s", name, within, within+len(open), open[0])
 }
 
 func alarmLine(alarms []model.AlarmEvent) string {
@@ -149,7 +149,7 @@ func (r *recorder) notTested(rec *model.RunRecord, j *judgement, set int) {
 		rec.NotTested = append(rec.NotTested, "Not determined, "+subjects[k].name+": "+reason+".")
 	}
 	if usual := r.usualReading(); usual > 0 {
-		rec.NotTested = append(rec.NotTested, fmt.Sprintf("Readings came every %s: peaks between them, waveform and harmonics are beyond these instruments.", usual.Round(10*time.Millisecond)))
+		rec.NotTested = append(rec.NotTested, fmt.Sprintf("Readings came every %s: peaks between them, waveform and harmonics are beyond these instruments.", usual.Round(100*time.Millisecond)))
 	}
 	if len(rec.Hand) == 0 {
 		rec.NotTested = append(rec.NotTested, "No measurement by hand is on record: insulation, earth, protective devices and phase rotation are not covered.")

@@ -1,0 +1,180 @@
+package performance
+
+import (
+	"flag"
+	"fmt"
+	"iter"
+	"os"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"tickover/model"
+	"tickover/model/electrical"
+	"tickover/model/plant"
+)
+
+var update = flag.Bool("update", false, "record the expected output anew")
+
+func instant(s float64) model.Instant {
+	return model.Instant{Boot: 1, Offset: time.Duration(s * 1e9)}
+}
+
+// day is the hatchery's test day with the engine states as its script made
+// them; meter and engine are read by turns, every interval.
+func day(interval time.Duration, change func(*model.Scan)) Input {
+	states := []model.StateSpan{}
+	add := func(s model.EngineState, from, to float64) {
+		states = append(states, model.StateSpan{State: s, From: instant(from), To: instant(to)})
+	}
+	add(model.Standstill, 0, 124)
+	add(model.Cranking, 124, 134)
+	add(model.Standstill, 134, 257)
+	add(model.Cranking, 257, 260)
+	add(model.RunningUp, 260, 263)
+	add(model.Idling, 263, 354)
+	add(model.Unloaded, 354, 571)
+	add(model.Loaded, 571, 841)
+	add(model.Unloaded, 841, 931)
+	add(model.Loaded, 931, 1201)
+	add(model.Unloaded, 1201, 1291)
+	add(model.Loaded, 1291, 4891)
+	add(model.Unloaded, 4891, 5191)
+	add(model.RunningDown, 5191, 5197)
+	add(model.Standstill, 5197, 7310)
+	run := model.Run{ID: "1", Started: instant(100), Ended: instant(7000), Cranked: instant(124), Stopped: instant(5197), Cranks: 2, Starts: 1,
+		Running: 4931 * time.Second, Loaded: 4140 * time.Second, States: states}
+	r := plant.HatcheryRating()
+	return Input{Run: run, Rating: r, Scans: dayScans(interval, r, change), Simulated: true}
+}
+
+func dayScans(interval time.Duration, r model.Rating, change func(*model.Scan)) iter.Seq2[*model.Scan, error] {
+	return func(yield func(*model.Scan, error) bool) {
+		p := plant.New(7, r)
+		script, length := plant.HatcheryDay()
+		player := plant.NewPlayer(p, script, length, false)
+		meter, engine := groups()
+		for !player.Done() {
+			for _, g := range []struct {
+				name   string
+				points []model.PointID
+			}{{"meter/1s", meter}, {"engine/1s", engine}} {
+				player.Advance(interval / 2)
+				scan := &model.Scan{Group: g.name, At: model.Instant{Boot: 1, Offset: p.Now()}}
+				for _, id := range g.points {
+					if v, ok := p.Value(id); ok {
+						scan.Samples = append(scan.Samples, model.GoodSample(id, v))
+					} else {
+						scan.Samples = append(scan.Samples, model.BadSample(id, model.NoAnswer))
+					}
+				}
+				scan.Measured = len(scan.Samples)
+				if change != nil {
+					change(scan)
+				}
+				electrical.Derive(r, scan)
+				if !yield(scan, nil) {
+					return
+				}
+			}
+		}
+	}
+}
+
+func groups() (meter, engine []model.PointID) {
+	meter = []model.PointID{model.FrequencyPoint, model.PowerActive, model.EnergyActive}
+	for k := range 3 {
+		meter = append(meter, model.PhaseVoltages[k], model.LineVoltages[k], model.PhaseCurrents[k], model.PhaseActive[k], model.PhasePowerFactor[k])
+	}
+	return meter, []model.PointID{model.OilPressure, model.CoolantTemperature, model.BatteryVoltage, model.AmbientTemperature}
+}
+
+// write renders a record as people would check it.
+func write(rec *model.RunRecord) string {
+	var b strings.Builder
+	line := func(format string, a ...any) { fmt.Fprintf(&b, format+"\n", a...) }
+	line("judged by %s", rec.Class)
+	for _, f := range rec.Findings {
+		line("finding: %s", f)
+	}
+	for _, f := range rec.NotTested {
+		line("open: %s", f)
+	}
+	for _, s := range rec.FirstStart {
+		line("crank at %s, started %v", s.At, s.Started)
+		figures(line, s.Figures)
+	}
+	for _, s := range rec.Steps {
+		line("step at %s on %s from %.0f W to %.0f W, f %.2f to %.2f Hz", s.At, s.Phases, s.From, s.To, s.Before[model.FrequencyPoint], s.After[model.FrequencyPoint])
+		figures(line, s.Figures)
+	}
+	for _, s := range rec.Steady {
+		f := s.Points[model.FrequencyPoint]
+		line("steady %s to %s: %.0f W, f %.3f Hz (%.2f to %.2f)", s.From, s.To, s.Load, f.Mean, f.Min, f.Max)
+	}
+	line("figures")
+	figures(line, rec.Figures)
+	for _, s := range rec.Soak {
+		line("log %s over %s: %.1f kW %.2f Hz coolant %.1f °C oil %.2f bar", s.At, s.Over, s.Values[model.PowerActive]/1000,
+			s.Values[model.FrequencyPoint], s.Values[model.CoolantTemperature], s.Values[model.OilPressure]/1e5)
+	}
+	return b.String()
+}
+
+func figures(line func(string, ...any), list []model.Figure) {
+	for _, f := range list {
+		value := "not known"
+		switch {
+		case f.Known && f.Bound == model.Interval:
+			value = fmt.Sprintf("%.2f .. %.2f %s", f.Low, f.High, f.Unit)
+		case f.Known && f.Bound == model.AtLeast:
+			value = fmt.Sprintf("at least %.2f %s", f.Value, f.Unit)
+		case f.Known:
+			value = fmt.Sprintf("%.2f ± %.2f %s", f.Value, f.Uncertainty, f.Unit)
+		}
+		line("  %-40s %-24s %-8s %-14s %s", f.Name, value, f.Limit, f.Verdict, strings.TrimSpace(f.Reason+" | "+f.Note))
+	}
+}
+
+func record(t testing.TB, in Input) *model.RunRecord {
+	t.Helper()
+	rec, err := Record(in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return rec
+}
+
+func golden(t *testing.T, name, got string) {
+	t.Helper()
+	path := "../../testdata/performance/" + name
+	if *update {
+		if err := os.WriteFile(path, []byte(got), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if string(want) != got {
+		t.Errorf("%s differs; got:\n%s", name, got)
+	}
+}
+
+// The simulated test day at one reading a second. The expected text is
+// recorded with -update and read by a person.
+func TestHatcheryDay(t *testing.T) {
+	rec := record(t, day(time.Second, nil))
+	golden(t, "hatchery_day.txt", write(rec))
+	phases := []string{}
+	for _, s := range rec.Steps {
+		phases = append(phases, s.Phases)
+	}
+	all := "L1 L2 L3"
+	want := []string{"L1", "L1", "L1", "L1", all, all, all, all, all, all}
+	if !slices.Equal(phases, want) {
+		t.Errorf("steps on %q, want %q", phases, want)
+	}
+}

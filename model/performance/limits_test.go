@@ -1,0 +1,139 @@
+package performance
+
+import (
+	"encoding/csv"
+	"math"
+	"os"
+	"regexp"
+	"strconv"
+	"testing"
+
+	"tickover/model"
+)
+
+func table(t *testing.T, name string) [][]string {
+	t.Helper()
+	f, err := os.Open("../../testdata/reference/" + name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	rows, err := csv.NewReader(f).ReadAll()
+	if err != nil || len(rows) < 2 {
+		t.Fatalf("%s: %v", name, err)
+	}
+	return rows[1:]
+}
+
+var digits = regexp.MustCompile(`[0-9]+(\.[0-9]+)?`)
+
+// Every row of the class table that this program judges, against the table's
+// own cells.
+func TestClassTable(t *testing.T) {
+	byRow := map[string]key{
+		"frequency_droop": droop, "steady_state_frequency_band": band,
+		"transient_freq_difference_load_off_100pct": differenceOff, "transient_freq_difference_load_on": differenceOn,
+		"transient_freq_deviation_from_rated_load_on": deviationOn,
+		"frequency_recovery_time_load_on":             frequencyRecoveryOn, "frequency_recovery_time_load_off": frequencyRecoveryOff,
+		"steady_state_voltage_deviation": voltageDeviation, "voltage_unbalance_no_load": unbalanceNoLoad,
+		"transient_voltage_load_off_100pct": voltageRise, "transient_voltage_load_on": voltageDip,
+		"voltage_recovery_time_load_on": voltageRecoveryOn, "voltage_recovery_time_load_off": voltageRecoveryOff,
+		"voltage_modulation": modulation,
+	}
+	for _, row := range table(t, "iso8528_5_classes.csv") {
+		k, judged := byRow[row[0]]
+		if judged {
+			delete(byRow, row[0])
+		}
+		for i := range classes {
+			want, err := strconv.ParseFloat(digits.FindString(row[3+i]), 64)
+			l, limited := sets[i].limits[k]
+			switch {
+			case row[0] == "related_frequency_tolerance_band":
+				l.max = sets[i].tolerance
+			case !judged:
+				continue
+			case limited != (err == nil):
+				t.Errorf("%s %s: limited %v, the table says %q", row[0], sets[i].name, limited, row[3+i])
+			}
+			if err == nil && l.max != want {
+				t.Errorf("%s %s: %v, the table says %q", row[0], sets[i].name, l.max, row[3+i])
+			}
+			if judged && row[2] != subjects[k].unit {
+				t.Errorf("%s: unit %q, the table says %q", row[0], subjects[k].unit, row[2])
+			}
+		}
+	}
+	if len(byRow) > 0 {
+		t.Errorf("not in the table: %v", byRow)
+	}
+}
+
+// synthetic is a run of spans without noise: no load, then full load.
+func synthetic(noLoad, full, share float64) Input {
+	in := Input{Rating: model.Rating{ApparentPower: 50e3, PowerFactor: 0.8, Voltage: 400, Frequency: 50}}
+	in.Run = model.Run{ID: "1", Started: instant(0), States: []model.StateSpan{{State: model.Loaded, From: instant(0), To: instant(900)}}}
+	in.Scans = func(yield func(*model.Scan, error) bool) {
+		for t := 1.0; t < 400; t++ {
+			f, p := noLoad, 0.0
+			if t > 200 {
+				f, p = full, 40e3*share
+			}
+			s := &model.Scan{Group: "meter/1s", At: instant(t), Samples: []model.Sample{
+				model.GoodSample(model.FrequencyPoint, f), model.GoodSample(model.PowerActive, p)}}
+			for k := range 3 {
+				s.Samples = append(s.Samples, model.GoodSample(model.PhaseVoltages[k], 231-p/40e3))
+			}
+			if !yield(s, nil) {
+				return
+			}
+		}
+	}
+	return in
+}
+
+func named(t *testing.T, rec *model.RunRecord, name string) model.Figure {
+	t.Helper()
+	for _, f := range rec.Figures {
+		if f.Name == name {
+			return f
+		}
+	}
+	t.Fatalf("no figure %q", name)
+	return model.Figure{}
+}
+
+// The droop examples of the standard's definition and of published no-load
+// maxima.
+func TestDroopExamples(t *testing.T) {
+	for _, row := range table(t, "droop_examples.csv") {
+		var v [4]float64
+		for i := range v {
+			v[i], _ = strconv.ParseFloat(row[i], 64)
+		}
+		f := named(t, record(t, synthetic(v[1], v[2], 1)), "frequency droop")
+		if math.Abs(f.Value-v[3]) > 1e-9 || !f.Known {
+			t.Errorf("%v to %v Hz: %+v, want %v %%", v[1], v[2], f, v[3])
+		}
+	}
+	in := synthetic(52, 50, 1) // 4.0 %: G2 within, G3 outside
+	for class, want := range map[string]model.Verdict{"G1": model.Within, "G2": model.Within, "G3": model.Outside} {
+		in.Limits = class
+		if f := named(t, record(t, in), "frequency droop"); f.Verdict != want {
+			t.Errorf("%s: %v, want %v", class, f.Verdict, want)
+		}
+	}
+}
+
+// A droop from half load is extended, and not judged to be within.
+func TestDroopFromHalfLoad(t *testing.T) {
+	f := named(t, record(t, synthetic(52, 51, 0.5)), "frequency droop")
+	if math.Abs(f.Value-4) > 1e-9 || f.Verdict != model.NotDetermined || f.Reason == "" {
+		t.Errorf("%+v", f)
+	}
+	in := synthetic(53, 51, 0.5) // already 4 % of fall at half load
+	in.Limits = "G3"
+	if f := named(t, record(t, in), "frequency droop"); f.Verdict != model.Outside {
+		t.Errorf("%+v", f)
+	}
+}
