@@ -138,7 +138,7 @@ func (w *watch) restore(e model.AlarmEvent) {
 	}
 	w.countedTo = e.At
 	w.value, w.limit = e.Value, e.Limit
-	if e.From == e.To {
+	if e.From == e.To && e.Who == "" {
 		w.unwatched, w.reason = e.Unwatched, e.Why
 		return
 	}

@@ -236,7 +236,7 @@ func (s *stage) tell(events []model.AlarmEvent) []string {
 		switch {
 		case e.Unwatched:
 			text = fmt.Sprintf("%s %s: UNWATCHED", e.At, e.Rule)
-		case e.From == e.To:
+		case e.From == e.To && e.Who == "":
 			text = fmt.Sprintf("%s %s: sight", e.At, e.Rule)
 		case e.To == model.AlarmUnacknowledged:
 			text += fmt.Sprintf(" %s, %.6g against %.6g", e.Priority, e.Value, e.Limit)

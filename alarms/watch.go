@@ -67,13 +67,24 @@ func (w *watch) arming(m *Machine) (armed bool, why string) {
 	case !e.known:
 		return false, "the engine state is not known"
 	case len(w.rule.ArmedIn) > 0 && !slices.Contains(w.rule.ArmedIn, e.held):
-		return false, "not watched in this engine state"
+		return false, idleWords(e.held)
 	case w.rule.ArmDelay > 0 && !e.sinceStart(w.rule.ArmDelay, m.at):
 		return false, "waits after the start"
 	case w.rule.GoodOnce && !w.good:
 		return false, "waits for a first normal value in this run"
 	}
 	return true, ""
+}
+
+// idleWords are whole sentences, since a step must not put any together.
+func idleWords(s model.EngineState) string {
+	words := [...]string{"not watched while the engine state is unknown", "not watched at standstill", "not watched while cranking",
+		"not watched while running up", "not watched at idle", "not watched without load", "not watched under load",
+		"not watched while running down"}
+	if int(s) < len(words) {
+		return words[s]
+	}
+	return words[0]
 }
 
 func (w *watch) needsEngine() bool {
@@ -111,13 +122,18 @@ func (w *watch) look(m *Machine) (abnormal, seen bool) {
 			return false, false
 		}
 	}
-	w.value, w.limit = v, w.setpoint(m)
+	w.value, w.limit = v, w.setpoint(m, v)
 	return w.beyond(v), true
 }
 
-// setpoint is the limit in force.
-func (w *watch) setpoint(m *Machine) float64 {
-	if !w.rule.PerSpeed {
+// setpoint is the limit in force for a value; of a band, the nearer end.
+func (w *watch) setpoint(m *Machine, v float64) float64 {
+	switch {
+	case w.rule.Kind == model.FallingFaster:
+		return -w.rule.Limit
+	case w.rule.Kind == model.OutsideBand && v < (w.rule.Low+w.rule.Limit)/2:
+		return w.rule.Low
+	case !w.rule.PerSpeed:
 		return w.rule.Limit
 	}
 	if n, ok := w.speed.value(m.at); ok {
@@ -138,14 +154,12 @@ func (w *watch) beyond(v float64) bool {
 		db = w.rule.Deadband
 	}
 	switch w.rule.Kind {
-	case model.BelowLimit:
+	case model.BelowLimit, model.FallingFaster:
 		return v < w.limit+db
 	case model.AboveLimit, model.RisingFaster:
 		return v > w.limit-db
-	case model.FallingFaster:
-		return v < -w.limit+db
 	case model.OutsideBand:
-		return v < w.rule.Low+db || v > w.limit-db
+		return v < w.rule.Low+db || v > w.rule.Limit-db
 	}
 	return false
 }

@@ -48,7 +48,7 @@ func alarmEvents(transitions []model.AlarmEvent) []model.Event {
 	var events []model.Event
 	for i := range transitions {
 		t := &transitions[i]
-		events = append(events, model.Event{At: t.At, Kind: model.AlarmTransition, Text: t.Label + ": " + t.To.String(), Who: t.Who, Alarm: t})
+		events = append(events, model.Event{At: t.At, Kind: model.AlarmTransition, Text: t.Words(), Who: t.Who, Alarm: t})
 	}
 	return events
 }

@@ -142,6 +142,30 @@ func (e AlarmEvent) Quiet() bool {
 	return e.From != e.To && calm(e.From) && calm(e.To)
 }
 
+// Words says what happened, without when and by whom, such as "Oil pressure
+// low: unacknowledged, 0.40 bar against 1.05 bar".
+func (e AlarmEvent) Words() string {
+	said := e.Label
+	if said == "" {
+		said = e.Rule
+	}
+	switch {
+	case e.Unwatched:
+		said += ": not watched"
+	case e.From == e.To && e.Who == "":
+		return said + ": " + e.Why
+	default:
+		said += ": " + e.To.String()
+	}
+	if e.To == AlarmUnacknowledged && !e.Unwatched && e.Quality == Good && e.Quantity != NoQuantity && e.Quantity != State {
+		said += ", " + e.Quantity.ShowWithUnit(e.Value) + " against " + e.Quantity.ShowWithUnit(e.Limit)
+	}
+	if e.Why != "" {
+		said += " (" + e.Why + ")"
+	}
+	return said
+}
+
 // AlarmStatus is where one alarm stands now.
 type AlarmStatus struct {
 	Rule     AlarmRule

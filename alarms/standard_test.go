@@ -1,0 +1,107 @@
+package alarms
+
+import (
+	"math"
+	"strings"
+	"testing"
+	"time"
+
+	"tickover/model"
+)
+
+func TestStandardRulesAreWhole(t *testing.T) {
+	ids := map[string]bool{}
+	for _, r := range hatchery() {
+		switch {
+		case ids[r.ID]:
+			t.Errorf("two rules are called %s", r.ID)
+		case r.Label == "" || r.Action == "" || r.Basis == "":
+			t.Errorf("%s lacks its label, action or basis", r.ID)
+		case (r.Point == "") == (r.Device == ""):
+			t.Errorf("%s looks at %q and %q", r.ID, r.Point, r.Device)
+		case r.Kind == model.OutsideBand && r.Low+2*r.Deadband >= r.Limit:
+			t.Errorf("%s leaves no band", r.ID)
+		}
+		ids[r.ID] = true
+		for _, word := range []string{"safe", "compl", "shut down by", "protects"} {
+			if strings.Contains(strings.ToLower(r.Label+r.Action+r.Basis), word) {
+				t.Errorf("%s promises too much: %q", r.ID, word)
+			}
+		}
+	}
+}
+
+// The figures asked of the rules, whatever their limits are.
+func TestStandardRulesKeepTheirPromises(t *testing.T) {
+	rules := map[string]model.AlarmRule{}
+	for _, r := range hatchery() {
+		rules[r.ID] = r
+	}
+	none := rules["oil.pressure.missing"]
+	if d := none.ArmDelay + none.OnDelay + time.Second; d > 10*time.Second || none.Priority != model.Critical {
+		t.Errorf("missing oil pressure is %s after %s with one poll a second, want critical within 10 s", none.Priority, d)
+	}
+	if r := rules["device.engine.lost"]; r.OnDelay > 15*time.Second {
+		t.Errorf("a lost device is told after %s, want 15 s", r.OnDelay)
+	}
+	if r := rules["battery.charging"]; r.ArmDelay+r.OnDelay > 2*time.Minute {
+		t.Errorf("a battery that is not charged is told after %s, want 2 min", r.ArmDelay+r.OnDelay)
+	}
+	for _, pair := range [][2]string{{"oil.pressure.sinking", "oil.pressure.low"}} {
+		if rules[pair[0]].Limit <= rules[pair[1]].Limit || rules[pair[0]].Low <= rules[pair[1]].Low {
+			t.Errorf("%s warns after %s", pair[0], pair[1])
+		}
+	}
+	if rules["coolant.warm"].Limit >= rules["coolant.hot"].Limit {
+		t.Error("coolant.warm warns after coolant.hot")
+	}
+}
+
+// 10 psi for each 1000 r/min is 68.95 kPa for each 16.67 revolutions a second
+// (psi by NIST SP 811; the rule itself is from memory).
+func TestOilLimitFollowsTheWorkshopRule(t *testing.T) {
+	m := New(hatchery())
+	for _, c := range []struct{ rpm, psi float64 }{{1500, 15}, {3000, 30}} {
+		m.Step(&model.Scan{At: m.at.Add(time.Second), Samples: []model.Sample{
+			model.GoodSample(model.SpeedPoint, c.rpm/60), model.GoodSample(model.OilPressure, 4e5)}})
+		got := m.byID["oil.pressure.low"].limit
+		if want := c.psi * 6894.757; math.Abs(got-want)/want > 0.02 {
+			t.Errorf("at %v r/min the limit is %.0f Pa, want %.0f within 2 %%", c.rpm, got, want)
+		}
+	}
+}
+
+func TestSpeedComesFromTheFrequencyWhenThereIsNoOther(t *testing.T) {
+	m := New(hatchery())
+	m.Step(&model.Scan{At: model.Instant{Boot: 1}, Samples: []model.Sample{
+		model.GoodSample(model.FrequencyPoint, 50), model.GoodSample(model.OilPressure, 4e5)}})
+	if got, want := m.byID["oil.pressure.low"].limit, 25*oilPerSpeed; got != want {
+		t.Errorf("50 Hz of four poles give %v Pa, want %v", got, want)
+	}
+}
+
+func TestRulesNeedTheirPointsAndRating(t *testing.T) {
+	rules := Standard(model.Rating{}, nil, nil)
+	if len(rules) != 1 || rules[0].ID != "engine.unseen" {
+		t.Errorf("a set of which nothing is known has %d rules", len(rules))
+	}
+	points := map[model.PointID]model.Point{model.BatteryVoltage: {}, model.VoltageL12: {}, model.FrequencyPoint: {}}
+	for _, r := range Standard(model.Rating{Battery: 24, Voltage: 400, Frequency: 60}, points, nil) {
+		switch r.ID {
+		case "battery.charging":
+			near(t, r.ID, r.Limit, 26.2)
+		case "voltage.l12.off":
+			near(t, r.ID, r.Low, 360)
+			near(t, r.ID, r.Limit, 440)
+		case "frequency.high":
+			near(t, r.ID, r.Limit, 66)
+		}
+	}
+}
+
+func near(t *testing.T, what string, got, want float64) {
+	t.Helper()
+	if math.Abs(got-want) > 1e-9*math.Abs(want) {
+		t.Errorf("%s is %v, want %v", what, got, want)
+	}
+}
