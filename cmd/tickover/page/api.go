@@ -1,0 +1,212 @@
+package page
+
+import (
+	"bytes"
+	"net/http"
+	"strconv"
+
+	"tickover/model"
+)
+
+func (f *face) clock() model.Clock {
+	if snap := f.src.Latest(); snap != nil {
+		return snap.Clock
+	}
+	return model.Clock{}
+}
+
+// latest answers that nothing is known yet when there is no snapshot.
+func (f *face) latest(w http.ResponseWriter) *model.Snapshot {
+	snap := f.src.Latest()
+	if snap == nil {
+		w.Header().Set("Retry-After", "1")
+		refuse(w, http.StatusServiceUnavailable, "nothing was read yet", "ask again in a second")
+	}
+	return snap
+}
+
+func (f *face) apiNow(w http.ResponseWriter, _ *http.Request) {
+	if snap := f.latest(w); snap != nil {
+		send(w, f.wireNow(snap))
+	}
+}
+
+func (f *face) wireNow(snap *model.Snapshot) wireNow {
+	now := f.moment(snap)
+	_, source := snap.Clock.Wall(snap.At)
+	out := wireNow{At: wall(snap.Clock, snap.At), Instant: snap.At.String(), Simulated: snap.Simulated, Clock: source.String(),
+		Engine: wireEngine{snap.State.String(), seconds(now, snap.Since)}, Points: map[model.PointID]wirePoint{}, Alarms: []wireAlarm{},
+		Devices: []wireDevice{}, Store: wireStore{snap.Store.Degraded, snap.Store.Bytes, snap.Store.Lost}}
+	if age := seconds(now, snap.At); age != nil {
+		out.Age = *age
+	}
+	g := f.gauge(snap, now)
+	for id, r := range snap.Readings {
+		out.Points[id] = g.wire(id, r)
+	}
+	for _, a := range snap.Alarms {
+		out.Alarms = append(out.Alarms, alarmOf(a, snap.Clock))
+	}
+	for _, d := range snap.Devices {
+		out.Devices = append(out.Devices, wireDevice{d.Name, d.Line, d.Unit, d.Up, d.Trouble})
+	}
+	return out
+}
+
+func (f *face) apiAlarms(w http.ResponseWriter, _ *http.Request) {
+	snap := f.latest(w)
+	if snap == nil {
+		return
+	}
+	out := []wireAlarm{}
+	for _, a := range snap.Alarms {
+		out = append(out, alarmOf(a, snap.Clock))
+	}
+	send(w, out)
+}
+
+func (f *face) apiRuns(w http.ResponseWriter, r *http.Request) {
+	runs, err := f.src.Runs(r.Context())
+	if err != nil {
+		f.fail(w, r, err)
+		return
+	}
+	out, clock := []wireRun{}, f.clock()
+	for _, run := range runs {
+		out = append(out, runOf(run, clock))
+	}
+	send(w, out)
+}
+
+// mostEvents bounds one answer of events.
+const mostEvents = 1000
+
+// apiEvents answers one page of events; "next" is the value of "after" for the
+// following page, null at the end.
+func (f *face) apiEvents(w http.ResponseWriter, r *http.Request) {
+	q, err := f.question(r)
+	if err != nil {
+		f.fail(w, r, err)
+		return
+	}
+	after, most, ok := paging(r)
+	if !ok {
+		refuse(w, http.StatusBadRequest, "after or limit is no number", "limit goes from 1 to 1000; after is the seq of the last event seen")
+		return
+	}
+	out := struct {
+		Events []wireEvent `json:"events"`
+		Next   *uint64     `json:"next"`
+	}{Events: []wireEvent{}}
+	clock := f.clock()
+	for e, err := range f.src.Events(r.Context(), q) {
+		switch {
+		case err != nil:
+			f.fail(w, r, err)
+			return
+		case e.Seq <= after && e.Seq != 0:
+			continue
+		case len(out.Events) == most:
+			next := out.Events[most-1].Seq
+			out.Next = &next
+		}
+		if out.Next != nil {
+			break
+		}
+		out.Events = append(out.Events, eventOf(e, clock))
+	}
+	send(w, out)
+}
+
+func paging(r *http.Request) (after uint64, most int, ok bool) {
+	most = mostEvents
+	var err error
+	if s := r.URL.Query().Get("after"); s != "" {
+		if after, err = strconv.ParseUint(s, 10, 64); err != nil {
+			return 0, 0, false
+		}
+	}
+	if s := r.URL.Query().Get("limit"); s != "" {
+		if most, err = strconv.Atoi(s); err != nil || most < 1 || most > mostEvents {
+			return 0, 0, false
+		}
+	}
+	return after, most, true
+}
+
+// contentTypes of the report's formats.
+var contentTypes = map[string]string{"html": "text/html; charset=utf-8", "json": "application/json; charset=utf-8", "text": "text/plain; charset=utf-8"}
+
+func (f *face) apiReport(w http.ResponseWriter, r *http.Request) {
+	format := r.URL.Query().Get("format")
+	if format == "" {
+		format = "json"
+	}
+	if contentTypes[format] == "" {
+		refuse(w, http.StatusBadRequest, "there is no such format", "format is html, json or text")
+		return
+	}
+	f.report(w, r, format)
+}
+
+func (f *face) runReport(w http.ResponseWriter, r *http.Request) { f.report(w, r, "html") }
+
+// report answers with a run's report. It is drawn up whole before the first
+// byte leaves, so that one that fails half-way is an error and not half a
+// report, and a slow reader holds no transaction of the store.
+func (f *face) report(w http.ResponseWriter, r *http.Request, format string) {
+	run, err := f.run(r, r.PathValue("id"))
+	if err != nil {
+		f.fail(w, r, err)
+		return
+	}
+	var b bytes.Buffer
+	if err := f.src.Report(r.Context(), &b, run.ID, format); err != nil {
+		f.fail(w, r, err)
+		return
+	}
+	w.Header().Set("Content-Type", contentTypes[format])
+	if format == "html" {
+		w.Header().Set("Content-Security-Policy", reportPolicy(b.String()))
+	}
+	_, _ = w.Write(b.Bytes()) // the reader may be gone
+}
+
+// apiExport streams samples. One that fails half-way is cut off, so that the
+// reader notices.
+func (f *face) apiExport(w http.ResponseWriter, r *http.Request) {
+	if format := r.URL.Query().Get("format"); format != "" && format != "csv" {
+		refuse(w, http.StatusBadRequest, "there is no such format", "format is csv")
+		return
+	}
+	q, err := f.question(r)
+	if err != nil {
+		f.fail(w, r, err)
+		return
+	}
+	out := &started{ResponseWriter: w}
+	w.Header().Set("Content-Type", "text/csv; charset=utf-8")
+	w.Header().Set("Content-Disposition", `attachment; filename="tickover.csv"`)
+	err = f.src.Export(r.Context(), out, q, "csv")
+	switch {
+	case err == nil:
+	case out.yes:
+		f.log.Error("export cut off", "err", err)
+		panic(http.ErrAbortHandler)
+	default:
+		w.Header().Del("Content-Disposition")
+		f.fail(w, r, err)
+	}
+}
+
+// started notes whether anything was written.
+type started struct {
+	http.ResponseWriter
+	yes bool
+}
+
+// Write passes on.
+func (s *started) Write(p []byte) (int, error) {
+	s.yes = true
+	return s.ResponseWriter.Write(p)
+}

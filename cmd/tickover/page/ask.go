@@ -1,0 +1,155 @@
+package page
+
+import (
+	"errors"
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"tickover/model"
+)
+
+// A badQuestion is a request that cannot be answered, with the status to
+// answer it with and what to ask instead.
+type badQuestion struct {
+	status        int
+	message, hint string
+}
+
+func (b *badQuestion) Error() string { return b.message }
+
+// fail answers a request that came to nothing.
+func (f *face) fail(w http.ResponseWriter, r *http.Request, err error) {
+	var b *badQuestion
+	if errors.As(err, &b) {
+		refuse(w, b.status, b.message, b.hint)
+		return
+	}
+	if r.Context().Err() != nil {
+		return // the reader left
+	}
+	f.log.Error("request failed", "path", r.URL.Path, "err", err)
+	refuse(w, http.StatusInternalServerError, "this could not be read", "the daemon's log says why")
+}
+
+// question reads from, to, run and points.
+func (f *face) question(r *http.Request) (model.Query, error) {
+	var q model.Query
+	in := r.URL.Query()
+	if id := in.Get("run"); id != "" {
+		run, err := f.run(r, id)
+		if err != nil {
+			return q, err
+		}
+		q.From, q.To = run.Started, run.Ended
+	}
+	for field, to := range map[string]*model.Instant{"from": &q.From, "to": &q.To} {
+		if err := f.instant(in, field, to); err != nil {
+			return q, err
+		}
+	}
+	for list := range strings.SplitSeq(in.Get("points"), ",") {
+		if p := strings.TrimSpace(list); p != "" {
+			q.Points = append(q.Points, model.PointID(p))
+		}
+	}
+	return q, f.known(q.Points)
+}
+
+// known refuses points that are not set up and not worked out here.
+func (f *face) known(points []model.PointID) error {
+	if len(points) == 0 {
+		return nil
+	}
+	setup := f.src.Setup()
+	all := setup.Points()
+	snap := f.src.Latest()
+	for _, p := range points {
+		_, configured := all[p]
+		_, well := model.KnownQuantity(p)
+		seen := false
+		if snap != nil {
+			_, seen = snap.Readings[p]
+		}
+		if !configured && !well && !seen {
+			return &badQuestion{http.StatusBadRequest, fmt.Sprintf("there is no point %q", p), "GET /api/v1/now lists the points"}
+		}
+	}
+	return nil
+}
+
+func (f *face) instant(in url.Values, field string, to *model.Instant) error {
+	text := in.Get(field)
+	if text == "" {
+		return nil
+	}
+	clock := model.Clock{}
+	if snap := f.src.Latest(); snap != nil {
+		clock = snap.Clock
+	}
+	i, err := parseInstant(text, clock)
+	if err != nil {
+		return &badQuestion{http.StatusBadRequest, fmt.Sprintf("%q in %s: %v", text, field, err),
+			"write a time such as 2025-11-08T18:30:00Z, or boot and time since it such as 3+1h2m3s"}
+	}
+	*to = i
+	return nil
+}
+
+// parseInstant reads "3+1h2m3s" or a time of RFC 3339, which the clock then
+// places in the latest boot that had begun by then. A plus sign that a query
+// string turned into a space is taken for what it was.
+func parseInstant(text string, clock model.Clock) (model.Instant, error) {
+	text = strings.Replace(text, " ", "+", 1)
+	if boot, offset, ok := strings.Cut(text, "+"); ok && !strings.Contains(boot, "T") {
+		n, err := strconv.ParseUint(boot, 10, 32)
+		d, wrong := time.ParseDuration(offset)
+		if err != nil || wrong != nil || n == 0 || d < 0 {
+			return model.Instant{}, errors.New("no boot and time since it")
+		}
+		return model.Instant{Boot: uint32(n), Offset: d}, nil
+	}
+	t, err := time.Parse(time.RFC3339, text)
+	if err != nil {
+		return model.Instant{}, errors.New("no time")
+	}
+	return place(t, clock)
+}
+
+func place(t time.Time, clock model.Clock) (model.Instant, error) {
+	var found model.Instant
+	for _, b := range clock.Boots {
+		e, ok := b.Best()
+		if !ok {
+			continue
+		}
+		offset := e.At + t.Sub(time.Unix(0, e.Wall))
+		if found.IsZero() || offset >= b.First {
+			found = model.Instant{Boot: b.Number, Offset: max(offset, 0)}
+		}
+	}
+	if found.IsZero() {
+		return found, errors.New("the time of day is not known here, so it cannot be found")
+	}
+	return found, nil
+}
+
+// run finds a run by its ID or "last".
+func (f *face) run(r *http.Request, id string) (model.Run, error) {
+	runs, err := f.src.Runs(r.Context())
+	if err != nil {
+		return model.Run{}, err
+	}
+	if id == "last" && len(runs) > 0 {
+		return runs[len(runs)-1], nil
+	}
+	i := slices.IndexFunc(runs, func(run model.Run) bool { return run.ID == id })
+	if i < 0 {
+		return model.Run{}, &badQuestion{http.StatusNotFound, fmt.Sprintf("there is no run %q", id), "GET /api/v1/runs lists the runs; \"last\" is the newest"}
+	}
+	return runs[i], nil
+}

@@ -1,0 +1,156 @@
+package page
+
+import (
+	"crypto/sha256"
+	"crypto/subtle"
+	"encoding/base64"
+	"encoding/json"
+	"net"
+	"net/http"
+	"strings"
+	"sync"
+	"time"
+)
+
+// pagePolicy allows the page its own style and script, by their hashes, and
+// nothing else.
+var pagePolicy = "default-src 'none'; style-src '" + hash(styleSource) + "'; script-src '" + hash(scriptSource) +
+	"'; connect-src 'self'; form-action 'self'; img-src data:; base-uri 'none'; frame-ancestors 'none'"
+
+func hash(text string) string {
+	sum := sha256.Sum256([]byte(text))
+	return "sha256-" + base64.StdEncoding.EncodeToString(sum[:])
+}
+
+// guarded sets the headers that every answer carries.
+func guarded(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		h := w.Header()
+		h.Set("Content-Security-Policy", "default-src 'none'; frame-ancestors 'none'; base-uri 'none'")
+		h.Set("X-Content-Type-Options", "nosniff")
+		h.Set("X-Frame-Options", "DENY")
+		h.Set("Referrer-Policy", "no-referrer")
+		h.Set("Cross-Origin-Resource-Policy", "same-origin")
+		h.Set("Cache-Control", "no-store")
+		next.ServeHTTP(w, r)
+	})
+}
+
+// refuse answers with an error and what to do about it.
+func refuse(w http.ResponseWriter, status int, message, hint string) {
+	w.Header().Set("Content-Type", "application/json; charset=utf-8")
+	w.WriteHeader(status)
+	e := json.NewEncoder(w)
+	e.SetEscapeHTML(false)
+	_ = e.Encode(map[string]string{"error": message, "hint": hint}) // the reader may be gone
+}
+
+// largestBody bounds what anybody may send, in bytes.
+const largestBody = 16 << 10
+
+// writing lets a request through that may write: small, well-formed and with
+// the token.
+func (f *face) writing(next http.HandlerFunc) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		r.Body = http.MaxBytesReader(w, r.Body, largestBody)
+		if err := readForm(r); err != nil {
+			refuse(w, http.StatusBadRequest, "the request cannot be read", "send a form or a JSON object of strings, at most 16 KiB")
+			return
+		}
+		if f.opts.TrustLocal {
+			next(w, r)
+			return
+		}
+		if f.opts.Token == "" {
+			refuse(w, http.StatusForbidden, "writing is switched off", "set a token in the configuration, or use the command line on the computer itself")
+			return
+		}
+		who := remote(r)
+		if !f.guesses.allowed(who, time.Now()) {
+			w.Header().Set("Retry-After", "60")
+			refuse(w, http.StatusTooManyRequests, "too many wrong tokens from this address", "wait a minute")
+			return
+		}
+		if !matches(tokenOf(r), f.opts.Token) {
+			f.guesses.wrong(who, time.Now())
+			w.Header().Set("WWW-Authenticate", "Bearer")
+			refuse(w, http.StatusUnauthorized, "the token is missing or wrong", "send it as \"Authorization: Bearer\" or in the form field \"token\"")
+			return
+		}
+		next(w, r)
+	}
+}
+
+// matches compares in a time that tells nothing of the token.
+func matches(got, want string) bool {
+	a, b := sha256.Sum256([]byte(got)), sha256.Sum256([]byte(want))
+	return subtle.ConstantTimeCompare(a[:], b[:]) == 1
+}
+
+func tokenOf(r *http.Request) string {
+	if t, ok := strings.CutPrefix(r.Header.Get("Authorization"), "Bearer "); ok {
+		return t
+	}
+	return r.PostForm.Get("token")
+}
+
+// readForm fills r.PostForm from a form or from a JSON object of strings.
+func readForm(r *http.Request) error {
+	if !strings.HasPrefix(r.Header.Get("Content-Type"), "application/json") {
+		return r.ParseForm()
+	}
+	var fields map[string]string
+	if err := json.NewDecoder(r.Body).Decode(&fields); err != nil {
+		return err
+	}
+	r.PostForm = map[string][]string{}
+	for k, v := range fields {
+		r.PostForm.Set(k, v)
+	}
+	return nil
+}
+
+func remote(r *http.Request) string {
+	host, _, err := net.SplitHostPort(r.RemoteAddr)
+	if err != nil {
+		return r.RemoteAddr
+	}
+	return host
+}
+
+// guesses counts wrong tokens by address.
+type guesses struct {
+	mu    sync.Mutex
+	since time.Time // start of the minute counted
+	count map[string]int
+}
+
+// A minute's worth: what one address may get wrong, and how many addresses are
+// told apart before all are counted as one.
+const (
+	mostGuesses   = 10
+	mostAddresses = 1000
+)
+
+func (g *guesses) allowed(who string, now time.Time) bool {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	g.turn(now)
+	return g.count[who] < mostGuesses && g.count[""] < mostGuesses
+}
+
+func (g *guesses) wrong(who string, now time.Time) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	g.turn(now)
+	if _, known := g.count[who]; !known && len(g.count) >= mostAddresses {
+		who = ""
+	}
+	g.count[who]++
+}
+
+func (g *guesses) turn(now time.Time) {
+	if g.count == nil || now.Sub(g.since) >= time.Minute {
+		g.since, g.count = now, map[string]int{}
+	}
+}

@@ -1,0 +1,116 @@
+// Package page serves the telephone page and the local API. It reads from a
+// Source and writes to it only what a person said: acknowledgements and notes.
+//
+// The handler may be used by any number of requests at once. It keeps no
+// goroutine of its own; a stream lives in its request.
+package page
+
+import (
+	"context"
+	"io"
+	"iter"
+	"log/slog"
+	"net/http"
+	"sync"
+	"time"
+
+	"tickover/model"
+)
+
+// Source is the daemon as the page sees it. Every method may be called at any
+// time from any goroutine.
+type Source interface {
+	// Latest returns what is known now; nil before the first scan.
+	Latest() *model.Snapshot
+	// Setup returns the configuration in force.
+	Setup() model.Setup
+	// Runs lists the runs kept, in order.
+	Runs(context.Context) ([]model.Run, error)
+	// Report writes a run's report; format is "html", "json" or "text", run an
+	// ID or "last".
+	Report(ctx context.Context, w io.Writer, run, format string) error
+	// Events yields what happened, in order of the store.
+	Events(context.Context, model.Query) iter.Seq2[model.Event, error]
+	// Export writes the samples asked for; format is "csv".
+	Export(ctx context.Context, w io.Writer, q model.Query, format string) error
+	// Acknowledge says that a person has seen an alarm.
+	Acknowledge(ctx context.Context, rule, who, why string) error
+	// Note keeps a person's words.
+	Note(ctx context.Context, who, text string) error
+	// Changed returns a channel that is closed when the next snapshot is
+	// there; nil means never.
+	Changed() <-chan struct{}
+}
+
+// Options of the handler. The zero value serves reading only.
+type Options struct {
+	// Token must come with everything that writes, as "Authorization: Bearer"
+	// or as the form field "token". Empty means that nobody may write.
+	Token string
+	// TrustLocal lets everybody write who reaches the handler; for the Unix
+	// socket in the state folder only.
+	TrustLocal bool
+	// Version of the program, shown at the foot.
+	Version string
+	// Log receives what could not be told to the reader; nil means nowhere.
+	Log *slog.Logger
+	// Now tells the moment on the clock that instants are on. Nil counts on
+	// from the moment the handler first met the snapshot.
+	Now func() model.Instant
+}
+
+// face is the handler's state.
+type face struct {
+	src     Source
+	opts    Options
+	log     *slog.Logger
+	guesses guesses
+	streams chan struct{} // one slot for each open stream
+
+	mu      sync.Mutex
+	newest  *model.Snapshot // the snapshot met last and when it was first met
+	met     time.Time
+	drawn   fragments // the fragments drawn last, for the key they were drawn for
+	drawnAt drawKey
+}
+
+// mostStreams is how many pages may listen at once.
+const mostStreams = 64
+
+// New returns the handler of the page and the API.
+func New(src Source, opts Options) http.Handler {
+	f := &face{src: src, opts: opts, log: opts.Log, streams: make(chan struct{}, mostStreams)}
+	if f.log == nil {
+		f.log = slog.New(slog.DiscardHandler)
+	}
+	mux := http.NewServeMux()
+	mux.HandleFunc("GET /{$}", f.now)
+	mux.HandleFunc("GET /runs", f.runs)
+	mux.HandleFunc("GET /runs/{id}", f.runReport)
+	mux.HandleFunc("GET /api/v1/now", f.apiNow)
+	mux.HandleFunc("GET /api/v1/stream", f.apiStream)
+	mux.HandleFunc("GET /api/v1/runs", f.apiRuns)
+	mux.HandleFunc("GET /api/v1/runs/{id}/report", f.apiReport)
+	mux.HandleFunc("GET /api/v1/events", f.apiEvents)
+	mux.HandleFunc("GET /api/v1/alarms", f.apiAlarms)
+	mux.HandleFunc("GET /api/v1/export", f.apiExport)
+	mux.HandleFunc("POST /api/v1/alarms/{rule}/acknowledge", f.writing(f.acknowledge))
+	mux.HandleFunc("POST /api/v1/notes", f.writing(f.note))
+	mux.HandleFunc("/api/", func(w http.ResponseWriter, _ *http.Request) {
+		refuse(w, http.StatusNotFound, "there is no such address", "see /api/v1/now, /api/v1/runs, /api/v1/events, /api/v1/alarms, /api/v1/export")
+	})
+	return guarded(mux)
+}
+
+// moment is now on the clock of instants.
+func (f *face) moment(snap *model.Snapshot) model.Instant {
+	if f.opts.Now != nil {
+		return f.opts.Now()
+	}
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.newest != snap {
+		f.newest, f.met = snap, time.Now()
+	}
+	return snap.At.Add(time.Since(f.met))
+}

@@ -1,0 +1,245 @@
+package page
+
+import (
+	"bufio"
+	"encoding/json"
+	"errors"
+	"net/http"
+	"net/http/httptest"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	"tickover/model"
+)
+
+const token = "a long and secret word"
+
+func serve(s *shed, o Options) http.Handler {
+	if o.Now == nil {
+		o.Now = func() model.Instant { return now }
+	}
+	return New(s, o)
+}
+
+// ask sends one request straight to the handler.
+func ask(h http.Handler, method, target, body string, header ...string) *httptest.ResponseRecorder {
+	r := httptest.NewRequest(method, target, strings.NewReader(body))
+	if body != "" {
+		r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+	}
+	for i := 0; i+1 < len(header); i += 2 {
+		r.Header.Set(header[i], header[i+1])
+	}
+	w := httptest.NewRecorder()
+	h.ServeHTTP(w, r)
+	return w
+}
+
+func decode[T any](t *testing.T, w *httptest.ResponseRecorder) T {
+	t.Helper()
+	var v T
+	if err := json.Unmarshal(w.Body.Bytes(), &v); err != nil {
+		t.Fatalf("%v in %s", err, w.Body)
+	}
+	return v
+}
+
+func TestNowShowsEveryFigureWithItsAge(t *testing.T) {
+	body := ask(serve(hatchery(), Options{}), "GET", "/", "").Body.String()
+	for _, want := range []string{"3.2<small>4</small>", "83.6<small></small>", "50.1<small>2</small>", "229.7", "231.2", "233.9", "43.2", "12.5", "8.1",
+		"14.3", "35.9", "14.08", "for 22 min", "<b>loaded</b>", "●", "SIMULATED", "This logger only watches", `id="cautions"`, "carbon monoxide"} {
+		if !strings.Contains(body, want) {
+			t.Errorf("the page does not show %q", want)
+		}
+	}
+	if n := strings.Count(body, `class="age">`); n != 12 {
+		t.Errorf("%d ages, want one for each of 12 readings", n)
+	}
+}
+
+func TestStaleReadingsAreStruckAndSayWhy(t *testing.T) {
+	s := hatchery()
+	failed := reading(model.OilPressure, 324000, 40*time.Second)
+	failed.Sample = model.BadSample(model.OilPressure, model.NoAnswer)
+	s.snap.Readings[model.OilPressure] = failed
+	s.snap.Readings[model.FrequencyPoint] = reading(model.FrequencyPoint, 50.1, 6*time.Second)
+	delete(s.snap.Readings, model.BatteryVoltage)
+	body := ask(serve(s, Options{}), "GET", "/", "").Body.String()
+	for _, want := range []string{`class="big stale"><div class="what"><b>Oil</b><span class="unit">bar</span><span class="age"><i>no answer</i> 40 s ago`,
+		"<i>too old</i> 6 s ago", `class="small none"><span class="name"><b>Battery</b> <span class="age">not set up`} {
+		if !strings.Contains(body, want) {
+			t.Errorf("the page does not hold %q", want)
+		}
+	}
+	if v := decode[wireNow](t, ask(serve(s, Options{}), "GET", "/api/v1/now", "")).Points[model.OilPressure]; v.Value != nil || !v.Stale || *v.Age != 40 || *v.LastGood != 324000 {
+		t.Errorf("the API gives %+v", v)
+	}
+}
+
+func TestSlowlyPolledPointIsNotStaleBetweenTwoPolls(t *testing.T) {
+	s := hatchery()
+	s.setup.Devices = []model.Device{{Name: "panel", Every: 10 * time.Second, Points: []model.Point{{ID: model.OilPressure, Device: "panel", Quantity: model.Pressure}}}}
+	for age, want := range map[time.Duration]bool{25 * time.Second: false, 31 * time.Second: true} {
+		s.snap.Readings[model.OilPressure] = reading(model.OilPressure, 1e5, age)
+		if got := decode[wireNow](t, ask(serve(s, Options{}), "GET", "/api/v1/now", "")).Points[model.OilPressure].Stale; got != want {
+			t.Errorf("after %v stale is %v", age, got)
+		}
+	}
+}
+
+func TestStoppedScansAreSaid(t *testing.T) {
+	s := hatchery()
+	s.snap.At = now.Add(-9 * time.Second)
+	if body := ask(serve(s, Options{}), "GET", "/", "").Body.String(); !strings.Contains(body, "Nothing new for 9 s") {
+		t.Error("the page looks alive nine seconds after the last scan")
+	}
+}
+
+func TestCriticalAlarmTakesTheScreen(t *testing.T) {
+	h := serve(hatchery().alarmed(), Options{Token: token})
+	body := ask(h, "GET", "/", "").Body.String()
+	for _, want := range []string{`class="screen"`, "CRITICAL", "Oil pressure low", "0.62 bar, limit 1.05 bar", "lever on the injection pump",
+		"/api/v1/alarms/oil.pressure.low/acknowledge", "Battery not charged", "acknowledged"} {
+		if !strings.Contains(body, want) {
+			t.Errorf("the page does not hold %q", want)
+		}
+	}
+	if body := ask(h, "GET", "/?look", "").Body.String(); strings.Contains(body, `class="screen"`) || !strings.Contains(body, `class="strip"`) {
+		t.Error("the readings cannot be seen while the alarm waits")
+	}
+	if body := ask(serve(hatchery(), Options{}), "GET", "/", "").Body.String(); strings.Contains(body, `class="screen"`) {
+		t.Error("the screen is taken without an alarm")
+	}
+}
+
+func TestAlarmThatDoesNotWatchIsListed(t *testing.T) {
+	s := hatchery()
+	s.snap.Alarms[0].Watching, s.snap.Alarms[0].Why = false, "oil.pressure does not answer"
+	if body := ask(serve(s, Options{}), "GET", "/", "").Body.String(); !strings.Contains(body, "Not watching") || !strings.Contains(body, "oil.pressure does not answer") {
+		t.Error("a deaf alarm is not shown")
+	}
+}
+
+func TestBeforeTheFirstScan(t *testing.T) {
+	s := hatchery()
+	s.snap = nil
+	h := serve(s, Options{})
+	if w := ask(h, "GET", "/", ""); w.Code != 200 || !strings.Contains(w.Body.String(), "Nothing was read yet") {
+		t.Errorf("page: %d %s", w.Code, w.Body)
+	}
+	for _, path := range []string{"/api/v1/now", "/api/v1/alarms"} {
+		if w := ask(h, "GET", path, ""); w.Code != http.StatusServiceUnavailable {
+			t.Errorf("%s: %d", path, w.Code)
+		}
+	}
+}
+
+func TestPagesReferToNothingOutsideAndKeepTheirPolicy(t *testing.T) {
+	outside := regexp.MustCompile(`(?i)(https?:|src=|url\(|@import|<link rel="style|<iframe| style="| on[a-z]+=")`)
+	words := regexp.MustCompile(`(?i)\b(safe|unsafe|complies|compliant)\b`)
+	h := serve(hatchery().alarmed(), Options{Token: token, Version: "1"})
+	for _, path := range []string{"/", "/runs"} {
+		w := ask(h, "GET", path, "")
+		if hit := outside.FindString(w.Body.String()); hit != "" {
+			t.Errorf("%s holds %q", path, hit)
+		}
+		if hit := words.FindString(w.Body.String()); hit != "" {
+			t.Errorf("%s says %q", path, hit)
+		}
+		if n := w.Body.Len(); n > 60_000 {
+			t.Errorf("%s has %d bytes", path, n)
+		}
+		for _, part := range []string{"style", "script"} {
+			m := regexp.MustCompile(`(?s)<` + part + `>(.*?)</` + part + `>`).FindStringSubmatch(w.Body.String())
+			if m != nil && !strings.Contains(w.Header().Get("Content-Security-Policy"), part+"-src '"+hash(m[1])+"'") {
+				t.Errorf("%s: the policy does not allow its own %s", path, part)
+			}
+		}
+	}
+}
+
+func TestEveryAnswerIsGuarded(t *testing.T) {
+	h := serve(hatchery(), Options{Token: token})
+	for _, path := range []string{"/", "/runs", "/runs/1", "/runs/9", "/api/v1/now", "/api/v1/nothing", "/api/v1/export"} {
+		w := ask(h, "GET", path, "")
+		if !strings.HasPrefix(w.Header().Get("Content-Security-Policy"), "default-src 'none'") || w.Header().Get("X-Content-Type-Options") != "nosniff" ||
+			w.Header().Get("X-Frame-Options") != "DENY" || w.Header().Get("Referrer-Policy") != "no-referrer" {
+			t.Errorf("%s: headers %v", path, w.Header())
+		}
+	}
+}
+
+func TestReportKeepsItsStyleAndNothingElse(t *testing.T) {
+	s := hatchery()
+	s.report = "<html><style>p{}</style><script>alert(1)</script>"
+	w := ask(serve(s, Options{}), "GET", "/runs/last", "")
+	want := "default-src 'none'; style-src '" + hash("p{}") + "'; base-uri 'none'; frame-ancestors 'none'"
+	if got := w.Header().Get("Content-Security-Policy"); got != want || w.Code != 200 {
+		t.Errorf("%d, policy %s", w.Code, got)
+	}
+}
+
+func TestStreamTellsOfEverySnapshot(t *testing.T) {
+	s := hatchery()
+	server := httptest.NewServer(New(s, Options{}))
+	defer server.Close()
+	for view, want := range map[string][2]string{"": {"event: now", `"state":"loaded"`}, "page": {"event: page", "3.2"}} {
+		answer, err := http.Get(server.URL + "/api/v1/stream?view=" + view)
+		if err != nil {
+			t.Fatal(err)
+		}
+		lines := bufio.NewScanner(answer.Body)
+		lines.Buffer(nil, 1<<20)
+		lines.Scan()
+		name := lines.Text()
+		lines.Scan()
+		if name != want[0] || !strings.Contains(lines.Text(), want[1]) {
+			t.Errorf("%q: %s %.300s", view, name, lines.Text())
+		}
+		changed := *s.snap
+		changed.State = model.RunningDown
+		s.next(&changed)
+		lines.Scan()
+		lines.Scan()
+		lines.Scan()
+		if !strings.Contains(lines.Text(), "running down") {
+			t.Errorf("%q does not tell of the change: %.300s", view, lines.Text())
+		}
+		answer.Body.Close()
+		changed.State = model.Loaded
+		s.next(&changed)
+	}
+}
+
+func TestTooManyStreamsAreRefused(t *testing.T) {
+	f := &face{src: hatchery(), streams: make(chan struct{})}
+	w := httptest.NewRecorder()
+	f.apiStream(w, httptest.NewRequest("GET", "/api/v1/stream", nil))
+	if w.Code != http.StatusServiceUnavailable {
+		t.Errorf("got %d", w.Code)
+	}
+}
+
+func TestHostileWordsAreShownAsWords(t *testing.T) {
+	s := hatchery().alarmed()
+	s.setup.Rating.Name = `<script>alert("name")</script>`
+	s.snap.Alarms[0].Rule.Label = `"><img src=x onerror=alert(1)>`
+	body := ask(serve(s, Options{}), "GET", "/", "").Body.String()
+	if strings.Contains(body, "<img") || strings.Contains(body, `<script>alert`) {
+		t.Error("a name became markup")
+	}
+}
+
+func TestBrokenSourceGivesNoDetailAway(t *testing.T) {
+	s := hatchery()
+	s.broken = errors.New("open /var/lib/secret: page 7")
+	h := serve(s, Options{})
+	for _, path := range []string{"/runs", "/runs/1", "/api/v1/runs", "/api/v1/runs/1/report", "/api/v1/events", "/api/v1/export"} {
+		w := ask(h, "GET", path, "")
+		if w.Code != http.StatusInternalServerError || strings.Contains(w.Body.String(), "secret") {
+			t.Errorf("%s: %d %s", path, w.Code, w.Body)
+		}
+	}
+}

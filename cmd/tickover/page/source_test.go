@@ -1,0 +1,146 @@
+package page
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"iter"
+	"sync"
+	"time"
+
+	"tickover/model"
+)
+
+func at(d time.Duration) model.Instant { return model.Instant{Boot: 3, Offset: d} }
+
+// now is the moment the tests look at the page.
+var now = at(time.Hour)
+
+// shed is a set that tests may change before they hand it to the page.
+type shed struct {
+	mu      sync.Mutex
+	snap    *model.Snapshot
+	setup   model.Setup
+	list    []model.Run
+	events  []model.Event
+	changed chan struct{}
+	broken  error
+	report  string
+	asked   model.Query
+	said    []string
+}
+
+func (s *shed) Latest() *model.Snapshot {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.snap
+}
+
+func (s *shed) Setup() model.Setup { return s.setup }
+
+func (s *shed) Runs(context.Context) ([]model.Run, error) { return s.list, s.broken }
+
+func (s *shed) Report(_ context.Context, w io.Writer, run, format string) error {
+	text := s.report
+	if text == "" {
+		text = "report of " + run + " as " + format
+	}
+	_, err := io.WriteString(w, text)
+	return errors.Join(err, s.broken)
+}
+
+func (s *shed) Events(_ context.Context, q model.Query) iter.Seq2[model.Event, error] {
+	return func(yield func(model.Event, error) bool) {
+		for _, e := range s.events {
+			if q.Within(e.At) && !yield(e, nil) {
+				return
+			}
+		}
+		if s.broken != nil {
+			yield(model.Event{}, s.broken)
+		}
+	}
+}
+
+func (s *shed) Export(_ context.Context, w io.Writer, q model.Query, format string) error {
+	s.asked = q
+	if s.broken != nil {
+		return s.broken
+	}
+	_, err := fmt.Fprintf(w, "time,%v\n", q.Points)
+	return err
+}
+
+func (s *shed) Acknowledge(_ context.Context, rule, who, why string) error {
+	if s.broken != nil {
+		return s.broken
+	}
+	s.said = append(s.said, "acknowledge "+rule+" by "+who+": "+why)
+	return nil
+}
+
+func (s *shed) Note(_ context.Context, who, text string) error {
+	s.said = append(s.said, "note by "+who+": "+text)
+	return s.broken
+}
+
+func (s *shed) Changed() <-chan struct{} {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.changed
+}
+
+// next puts a new snapshot in place and tells everybody.
+func (s *shed) next(snap *model.Snapshot) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.snap = snap
+	if s.changed != nil {
+		close(s.changed)
+	}
+	s.changed = make(chan struct{})
+}
+
+func reading(p model.PointID, v float64, age time.Duration) model.Reading {
+	i := now.Add(-age)
+	return model.Reading{Sample: model.GoodSample(p, v), At: i, Good: i, Last: v}
+}
+
+var oilLow = model.AlarmRule{ID: "oil.pressure.low", Label: "Oil pressure low", Priority: model.Critical, Point: model.OilPressure,
+	Limit: 105000, Action: "Stop the engine with the lever on the injection pump.", Basis: "rule of thumb"}
+
+var batteryLow = model.AlarmRule{ID: "battery.low", Label: "Battery not charged", Priority: model.Warning, Point: model.BatteryVoltage, Limit: 13.2}
+
+// hatchery is a loaded set in good order.
+func hatchery() *shed {
+	snap := &model.Snapshot{At: now.Add(-time.Second), State: model.Loaded, Since: now.Add(-22 * time.Minute), Readings: map[model.PointID]model.Reading{},
+		Alarms: []model.AlarmStatus{{Rule: oilLow, Watching: true, Limit: 105000}, {Rule: batteryLow, Watching: true, Limit: 13.2}},
+		Clock: model.Clock{Boots: []model.Boot{{Number: 3, Last: time.Hour, Estimates: []model.ClockEstimate{
+			{At: 0, Wall: time.Date(2025, 11, 8, 18, 0, 0, 0, time.UTC).UnixNano(), Source: model.ClockPhone}}}}}}
+	for p, v := range map[model.PointID]float64{model.OilPressure: 324000, model.CoolantTemperature: 83.6, model.FrequencyPoint: 50.12,
+		model.VoltageL1N: 229.7, model.VoltageL2N: 231.2, model.VoltageL3N: 233.9, model.CurrentL1: 43.2, model.CurrentL2: 12.5, model.CurrentL3: 8.1,
+		model.PowerActive: 14350, model.LoadRatio: 0.359, model.BatteryVoltage: 14.08} {
+		snap.Readings[p] = reading(p, v, time.Second)
+	}
+	return &shed{snap: snap, changed: make(chan struct{}),
+		setup: model.Setup{Rating: model.Rating{Name: "Standby set"}, Alarms: []model.AlarmRule{oilLow, batteryLow}, Simulated: true},
+		list: []model.Run{
+			{ID: "1", Started: at(time.Minute), Ended: at(20 * time.Minute), Cranks: 3, Starts: 1, Running: 15 * time.Minute},
+			{ID: "2", Started: at(30 * time.Minute), Cranks: 1, Starts: 1, Running: 29 * time.Minute, Open: true}},
+		events: []model.Event{
+			{Seq: 1, At: at(time.Minute), Kind: model.NoteEvent, Text: "fuel bled", Who: "Marta"},
+			{Seq: 2, At: at(2 * time.Minute), Kind: model.EngineEvent, Engine: &model.StateChange{From: model.Standstill, To: model.Cranking, Evidence: "battery 9.3 V"}},
+			{Seq: 3, At: at(3 * time.Minute), Kind: model.AlarmTransition, Alarm: &model.AlarmEvent{Rule: "oil.pressure.low", To: model.AlarmUnacknowledged, Priority: model.Critical}},
+			{Seq: 4, At: at(40 * time.Minute), Kind: model.MeasurementEvent, Hand: &model.Measurement{Value: 12e6, Quantity: model.Resistance, Points: "U-E"}},
+		}}
+}
+
+// alarmed raises the oil pressure alarm.
+func (s *shed) alarmed() *shed {
+	snap := *s.snap
+	snap.Alarms = []model.AlarmStatus{{Rule: oilLow, State: model.AlarmUnacknowledged, Since: now.Add(-8 * time.Second), Value: 62000, Quality: model.Good,
+		Limit: 105000, Watching: true, FirstOut: true}, {Rule: batteryLow, State: model.AlarmAcknowledged, Value: 12.4, Quality: model.Good, Limit: 13.2, Watching: true}}
+	s.snap = &snap
+	return s
+}

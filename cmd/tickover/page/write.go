@@ -1,0 +1,103 @@
+package page
+
+import (
+	"encoding/json"
+	"fmt"
+	"net/http"
+	"slices"
+	"strings"
+	"unicode"
+	"unicode/utf8"
+
+	"tickover/model"
+)
+
+// acknowledge records that a person has seen an alarm. It stops nothing and
+// mends nothing.
+func (f *face) acknowledge(w http.ResponseWriter, r *http.Request) {
+	rule := r.PathValue("rule")
+	if !f.knows(rule) {
+		refuse(w, http.StatusNotFound, "there is no such alarm", "GET /api/v1/alarms lists them")
+		return
+	}
+	who, why, err := words(r, "why", 500)
+	if err != nil {
+		f.fail(w, r, err)
+		return
+	}
+	if err := f.src.Acknowledge(r.Context(), rule, who, why); err != nil {
+		f.log.Warn("acknowledgement refused", "rule", rule, "err", err)
+		refuse(w, http.StatusConflict, "not acknowledged: "+err.Error(), "look at GET /api/v1/alarms; it may be normal already")
+		return
+	}
+	done(w, r, map[string]string{"acknowledged": rule})
+}
+
+// note keeps a person's words.
+func (f *face) note(w http.ResponseWriter, r *http.Request) {
+	who, text, err := words(r, "text", 2000)
+	if err != nil {
+		f.fail(w, r, err)
+		return
+	}
+	if text == "" {
+		refuse(w, http.StatusBadRequest, "the note is empty", "send the field \"text\"")
+		return
+	}
+	if err := f.src.Note(r.Context(), who, text); err != nil {
+		f.log.Error("note not kept", "err", err)
+		refuse(w, http.StatusInternalServerError, "the note could not be kept", "the daemon's log says why; write it down on paper")
+		return
+	}
+	done(w, r, map[string]string{"noted": text})
+}
+
+func (f *face) knows(rule string) bool {
+	setup := f.src.Setup()
+	if slices.ContainsFunc(setup.Alarms, func(a model.AlarmRule) bool { return a.ID == rule }) {
+		return true
+	}
+	snap := f.src.Latest()
+	return snap != nil && slices.ContainsFunc(snap.Alarms, func(a model.AlarmStatus) bool { return a.Rule.ID == rule })
+}
+
+// words reads who speaks and what is said in a field, and refuses what is no
+// text or too long.
+func words(r *http.Request, field string, most int) (who, said string, err error) {
+	if who, err = text(r, "who", 80); err != nil {
+		return "", "", err
+	}
+	said, err = text(r, field, most)
+	return who, said, err
+}
+
+// text reads one field, without control characters.
+func text(r *http.Request, field string, most int) (string, error) {
+	in := strings.TrimSpace(r.PostForm.Get(field))
+	if !utf8.ValidString(in) || utf8.RuneCountInString(in) > most {
+		return "", &badQuestion{http.StatusBadRequest, fmt.Sprintf("the field %q is no text or longer than %d characters", field, most), "keep it shorter"}
+	}
+	return strings.Map(func(c rune) rune {
+		if unicode.IsControl(c) && c != '\n' {
+			return -1
+		}
+		return c
+	}, in), nil
+}
+
+// done answers a person's browser with the page and a program with JSON.
+func done(w http.ResponseWriter, r *http.Request, answer map[string]string) {
+	if strings.Contains(r.Header.Get("Accept"), "text/html") {
+		http.Redirect(w, r, "/", http.StatusSeeOther)
+		return
+	}
+	send(w, answer)
+}
+
+// send answers with JSON.
+func send(w http.ResponseWriter, v any) {
+	w.Header().Set("Content-Type", "application/json; charset=utf-8")
+	e := json.NewEncoder(w)
+	e.SetEscapeHTML(false)
+	_ = e.Encode(v) // a reader that is gone needs no answer
+}
