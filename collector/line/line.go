@@ -1,0 +1,182 @@
+package line
+
+import (
+	"context"
+	"errors"
+	"sync"
+	"time"
+
+	"tickover/model"
+)
+
+const (
+	firstBackoff = 250 * time.Millisecond
+	maxBackoff   = 2 * time.Second
+	// slice bounds every blocking wait on the wire, so that a cancelled
+	// question and Close are heeded this soon.
+	slice = 100 * time.Millisecond
+)
+
+var errClosed = errors.New("line closed by the program")
+
+// exchange carries one question over an open connection. It returns the
+// answer's PDU from the function code on (exceptions included) and the time
+// from the end of the request to the last byte of the answer.
+type exchange interface {
+	ask(ctx context.Context, q model.ReadRequest) (pdu []byte, took time.Duration, err error)
+	close() error
+}
+
+// Line is one bus. Make it by New.
+type Line struct {
+	def    model.Line
+	life   context.Context
+	end    context.CancelFunc
+	dial   func(ctx context.Context) (exchange, error) // a seam for tests
+	tally  *tally
+	memory *memory
+
+	bus     sync.Mutex // held while the wire is in use; guards the rest
+	conn    exchange   // nil when not open
+	opened  bool       // was open before
+	refusal error      // why the last opening failed
+	next    time.Time  // no opening before this
+	backoff time.Duration
+}
+
+// New makes a line and opens nothing.
+func New(def model.Line) *Line {
+	l := &Line{def: def, tally: newTally(def), memory: newMemory()}
+	l.life, l.end = context.WithCancel(context.Background())
+	l.dial = l.connect
+	return l
+}
+
+// connect opens what the definition names.
+func (l *Line) connect(ctx context.Context) (exchange, error) {
+	switch l.def.Kind {
+	case model.TCPLine:
+		conn, err := dial(ctx, l.def)
+		if err != nil {
+			return nil, err
+		}
+		return newGateway(l.def, conn, l.tally), nil
+	case model.RTUOverTCP:
+		conn, err := dial(ctx, l.def)
+		if err != nil {
+			return nil, err
+		}
+		return newWire(l.def, netPort{conn}, l.tally, l.memory), nil
+	}
+	p, err := openTTY(l.def)
+	if err != nil {
+		return nil, err
+	}
+	return newWire(l.def, p, l.tally, l.memory), nil
+}
+
+// Open connects now, whatever the backoff. The error is a *model.ReadError of
+// cause LineClosed with a hint. Opening an open line does nothing.
+func (l *Line) Open() error {
+	l.bus.Lock()
+	defer l.bus.Unlock()
+	l.next = time.Time{}
+	if err := l.open(l.life); err != nil {
+		return l.closedError("open", err)
+	}
+	return nil
+}
+
+// open makes sure of a connection. Between failures it refuses at once until
+// the backoff is over, so that a missing adapter costs a poll nothing.
+func (l *Line) open(ctx context.Context) error {
+	if l.life.Err() != nil {
+		return errClosed
+	}
+	if l.conn != nil {
+		return nil
+	}
+	l.tally.tried()
+	if time.Now().Before(l.next) {
+		return l.refusal
+	}
+	conn, err := l.dial(ctx)
+	if err != nil {
+		l.backoff = min(max(2*l.backoff, firstBackoff), maxBackoff)
+		l.next, l.refusal = time.Now().Add(l.backoff), err
+		l.tally.shut(err)
+		return err
+	}
+	l.conn, l.backoff, l.next = conn, 0, time.Time{}
+	l.tally.opened(l.opened)
+	l.opened = true
+	return nil
+}
+
+// Read asks one question and waits for its answer, opening the line when it
+// is not open. A question that failed on the wire is asked once more if the
+// unit was answering before. The error is always a *model.ReadError; its cause
+// is LineClosed when the line is not there (the next Read tries to open it
+// again, at most every 2 s), and NotPolledYet when the question was never put
+// because it is malformed or ctx had ended.
+func (l *Line) Read(ctx context.Context, q model.ReadRequest) (model.Answer, error) {
+	if err := check(l.def, q); err != nil {
+		return model.Answer{}, err
+	}
+	l.bus.Lock()
+	defer l.bus.Unlock()
+	ctx, stop := context.WithCancel(ctx)
+	defer stop()
+	unhook := context.AfterFunc(l.life, stop)
+	defer unhook()
+	if err := ctx.Err(); err != nil {
+		return model.Answer{}, &model.ReadError{Cause: model.NotPolledYet, Request: q.String(), Err: err}
+	}
+	if err := l.open(ctx); err != nil {
+		return model.Answer{}, l.closedError(q.String(), err)
+	}
+	pdu, took, err := l.conn.ask(ctx, q)
+	if err != nil {
+		return model.Answer{}, l.failed(q, err)
+	}
+	words, exception := decode(q, pdu)
+	if exception != 0 {
+		l.tally.exception(exception)
+		return model.Answer{}, exceptionError(q, exception)
+	}
+	l.tally.good()
+	return model.Answer{Words: words, Took: took}, nil
+}
+
+// failed turns what an exchange said into a *model.ReadError, and lets go of
+// the connection when it is that which failed.
+func (l *Line) failed(q model.ReadRequest, err error) error {
+	var read *model.ReadError
+	if errors.As(err, &read) {
+		l.tally.failure(read.Cause)
+		return read
+	}
+	_ = l.conn.close() // it is broken; err says more
+	l.conn = nil
+	l.next, l.refusal = time.Now().Add(firstBackoff), err
+	l.tally.shut(err)
+	return l.closedError(q.String(), err)
+}
+
+// Health says what happened on the line since New.
+func (l *Line) Health() model.LineHealth { return l.tally.health() }
+
+// Close ends the question under way within 100 ms and closes the line for
+// good. Later reads fail with cause LineClosed.
+func (l *Line) Close() error {
+	l.end()
+	l.bus.Lock()
+	defer l.bus.Unlock()
+	if l.conn == nil {
+		return nil
+	}
+	err := l.conn.close()
+	l.conn = nil
+	l.tally.shut(errClosed)
+	return err
+}
