@@ -135,7 +135,7 @@ func (l *Line) Read(ctx context.Context, q model.ReadRequest) (model.Answer, err
 	if err := l.open(ctx); err != nil {
 		return model.Answer{}, l.closedError(q.String(), err)
 	}
-	pdu, took, err := l.conn.ask(ctx, q)
+	pdu, took, err := l.ask(ctx, q)
 	if err != nil {
 		return model.Answer{}, l.failed(q, err)
 	}
@@ -148,6 +148,23 @@ func (l *Line) Read(ctx context.Context, q model.ReadRequest) (model.Answer, err
 	return model.Answer{Words: words, Took: took}, nil
 }
 
+// ask puts the question on the open connection. Gateways drop connections
+// that were idle for a while; that shows only now, and costs one more try.
+func (l *Line) ask(ctx context.Context, q model.ReadRequest) ([]byte, time.Duration, error) {
+	pdu, took, err := l.conn.ask(ctx, q)
+	var read *model.ReadError
+	if err == nil || errors.As(err, &read) || l.def.Kind == model.SerialLine || errors.Is(err, errDeaf) {
+		return pdu, took, err
+	}
+	_ = l.conn.close() // it is broken; err says more
+	l.conn = nil
+	l.tally.retry()
+	if err := l.open(ctx); err != nil {
+		return nil, 0, err
+	}
+	return l.conn.ask(ctx, q)
+}
+
 // failed turns what an exchange said into a *model.ReadError, and lets go of
 // the connection when it is that which failed.
 func (l *Line) failed(q model.ReadRequest, err error) error {
@@ -156,9 +173,11 @@ func (l *Line) failed(q model.ReadRequest, err error) error {
 		l.tally.failure(read.Cause)
 		return read
 	}
-	_ = l.conn.close() // it is broken; err says more
-	l.conn = nil
-	l.next, l.refusal = time.Now().Add(firstBackoff), err
+	if l.conn != nil {
+		_ = l.conn.close() // it is broken; err says more
+		l.conn = nil
+		l.next, l.refusal = time.Now().Add(firstBackoff), err
+	}
 	l.tally.shut(err)
 	return l.closedError(q.String(), err)
 }

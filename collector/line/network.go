@@ -44,3 +44,5 @@ func (p netPort) write(b []byte) error {
 }
 
 func (p netPort) close() error { return p.Close() }
+
+func (p netPort) paced() bool { return false }

@@ -35,6 +35,7 @@ const maxDescriptor = 1000
 type tty struct {
 	own    int
 	port   serial.Port
+	real   bool // no pseudo-terminal
 	closed bool // the library writes to a closed number, which may be another file's by then
 }
 
@@ -49,7 +50,7 @@ func openTTY(def model.Line) (*tty, error) {
 		unix.Close(own)
 		return nil, err
 	}
-	t := &tty{own: own, port: p}
+	t := &tty{own: own, port: p, real: !pseudo(own)}
 	if err := kept(own, def); err != nil {
 		_ = t.close() // err says more
 		return nil, err
@@ -133,11 +134,7 @@ func twoStopBits(def model.Line) bool {
 // kept reads the settings back: drivers drop what the hardware can't do
 // without a word. So do pseudo-terminals, where nothing depends on it.
 func kept(fd int, def model.Line) error {
-	var st unix.Stat_t
-	if err := unix.Fstat(fd, &st); err != nil {
-		return err
-	}
-	if major := unix.Major(uint64(st.Rdev)); major >= 136 && major <= 143 { // Unix98 pseudo-terminals, Documentation/admin-guide/devices.txt
+	if pseudo(fd) {
 		return nil
 	}
 	t, err := unix.IoctlGetTermios(fd, unix.TCGETS2)
@@ -145,6 +142,17 @@ func kept(fd int, def model.Line) error {
 		return nil // an old kernel or an emulator: nothing to compare with
 	}
 	return compare(t, def)
+}
+
+// pseudo reports whether fd is a pseudo-terminal (Unix98 majors, the kernel's
+// admin-guide/devices.txt).
+func pseudo(fd int) bool {
+	var st unix.Stat_t
+	if err := unix.Fstat(fd, &st); err != nil {
+		return false
+	}
+	major := unix.Major(uint64(st.Rdev))
+	return major >= 136 && major <= 143
 }
 
 // compare checks what the driver says it does against what was asked. Rates
@@ -215,3 +223,5 @@ func (t *tty) close() error {
 	t.closed = true
 	return errors.Join(t.port.Close(), unix.Close(t.own))
 }
+
+func (t *tty) paced() bool { return t.real }

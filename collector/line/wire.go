@@ -29,6 +29,9 @@ type port interface {
 	read(b []byte, wait time.Duration) (int, error)
 	write(b []byte) error
 	close() error
+	// paced reports whether bytes take their time on the way, as they don't
+	// over a network or a pseudo-terminal.
+	paced() bool
 }
 
 // wire speaks Modbus RTU over a port.
@@ -86,7 +89,7 @@ func (w *wire) try(ctx context.Context, q model.ReadRequest) ([]byte, time.Durat
 		return nil, 0, err
 	}
 	w.last = start.Add(time.Duration(len(adu)) * w.tc)
-	h := &hearing{want: shapeOf(q), sent: adu, end: w.last}
+	h := &hearing{want: shapeOf(q), sent: adu, end: w.last, paced: w.port.paced()}
 	f, err := w.listen(ctx, q, h)
 	w.tally.busy(time.Since(start))
 	w.sort(h.buf, f, err == nil)
@@ -166,6 +169,8 @@ type hearing struct {
 	end    time.Time // of the request on the wire
 	buf    []byte
 	echoed bool
+	paced  bool
+	before int // bytes that came while the request was still on its way
 }
 
 // take adds bytes and looks for the answer.
@@ -175,8 +180,13 @@ func (h *hearing) take(b []byte) (found, bool) {
 	if i := bytes.Index(h.buf, h.sent); i >= 0 && !h.echoed {
 		h.echoed = true
 		h.buf = append(h.buf[:i:i], h.buf[i+len(h.sent):]...)
+		h.before = min(h.before, i)
+	} else if h.paced && time.Now().Before(h.end) {
+		h.before = len(h.buf) // nobody answers what he has not heard
 	}
-	return seek(h.buf, h.want)
+	f, ok := seek(h.buf[h.before:], h.want)
+	f.start, f.end = f.start+h.before, f.end+h.before
+	return f, ok
 }
 
 // missing is how many bytes of the answer are known to be still to come.

@@ -142,6 +142,7 @@ type rtu struct {
 	bank   Bank
 	faults Faults
 	count  int
+	began  time.Time // when the last answer began
 	last   time.Time // when the wire fell silent
 }
 
@@ -163,8 +164,10 @@ func (s *rtu) handle(ctx context.Context, request []byte) error {
 	if !s.last.IsZero() {
 		quiet = s.ears.first.Sub(s.last)
 	}
-	early := !s.last.IsZero() && quiet < s.out.pace.silence()
-	s.last = s.ears.end
+	// A question put before a late answer began is not too early; the answer is
+	// too late.
+	early := !s.last.IsZero() && quiet < s.out.pace.silence() && !s.ears.first.Before(s.began)
+	s.began, s.last = s.ears.first, s.ears.end
 	if !valid(request) {
 		s.faults.Log.recordGarbage()
 		return nil
@@ -206,6 +209,7 @@ func (s *rtu) answer(ctx context.Context, request []byte, r Request) error {
 			return err
 		}
 	}
+	s.began = at.Add(fault.Delay)
 	for _, p := range pieces(fault, request, frame(r.Unit, pdu), s.out.pace.silence()) {
 		var err error
 		if at, err = s.out.write(ctx, p.bytes, at.Add(p.pause)); err != nil {
