@@ -65,13 +65,13 @@ func TestBadInput(t *testing.T) {
 		}
 	}
 	for name, in := range map[string]Input{
-		"no rating":    func() Input { in := day(time.Second, nil); in.Rating = model.Rating{}; return in }(),
-		"no frequency": day(time.Second, without(model.FrequencyPoint)),
-		"no power":     day(time.Second, without(model.PowerActive, model.PowerActiveL1, model.PowerActiveL2, model.PowerActiveL3, model.PhasePowerFactor[0], model.PhasePowerFactor[1], model.PhasePowerFactor[2])),
-		"no load":      day(time.Second, unloaded),
-		"all bad":      day(time.Second, allBad),
-		"one phase":    day(time.Second, without(model.VoltageL2N, model.VoltageL3N, model.VoltageL12, model.VoltageL23, model.VoltageL31, model.CurrentL2, model.CurrentL3)),
-		"no states":    func() Input { in := day(time.Second, nil); in.Run.States = nil; return in }(),
+		"no rating":    func() Input { in := day(nil); in.Rating = model.Rating{}; return in }(),
+		"no frequency": day(without(model.FrequencyPoint)),
+		"no power":     day(without(model.PowerActive, model.PowerActiveL1, model.PowerActiveL2, model.PowerActiveL3, model.PhasePowerFactor[0], model.PhasePowerFactor[1], model.PhasePowerFactor[2])),
+		"no load":      day(unloaded),
+		"all bad":      day(allBad),
+		"one phase":    day(without(model.VoltageL2N, model.VoltageL3N, model.VoltageL12, model.VoltageL23, model.VoltageL31, model.CurrentL2, model.CurrentL3)),
+		"no states":    func() Input { in := day(nil); in.Run.States = nil; return in }(),
 		"no scans":     {},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -103,7 +103,7 @@ func TestScanErrorIsReturned(t *testing.T) {
 
 // A reboot in the middle: nothing is averaged or integrated across it.
 func TestReboot(t *testing.T) {
-	in := day(time.Second, func(s *model.Scan) {
+	in := day(func(s *model.Scan) {
 		if s.At.Offset > 3000*time.Second {
 			s.At.Boot, s.At.Offset = 2, s.At.Offset-3000*time.Second
 		}
@@ -131,7 +131,7 @@ func TestReboot(t *testing.T) {
 
 // A hole in the readings around a step voids what it touches.
 func TestHoleAtStep(t *testing.T) {
-	rec := record(t, day(time.Second, func(s *model.Scan) {
+	rec := record(t, day(func(s *model.Scan) {
 		if at := s.At.Offset.Seconds(); at > 1110.2 && at < 1118 {
 			for i := range s.Samples {
 				s.Samples[i] = model.BadSample(s.Samples[i].Point, model.NoAnswer)

@@ -81,7 +81,7 @@ func excursion(r []reading, j jump, level, rated, sign float64, smooth bool) mea
 		most = hidden(in, level, sign, size)
 	}
 	m.hi = 100*most/rated + unc
-	m.why = fmt.Sprintf("values came every %s s; between two of them it may have gone further", short(usual))
+	m.why = fmt.Sprintf("readings came every %s s and may have missed more", short(usual))
 	return m
 }
 

@@ -70,29 +70,32 @@ func (r *recorder) loadLine(rec *model.RunRecord) string {
 // classLine says which classes were met as far as the data go.
 func (r *recorder) classLine(j *judgement, set int) string {
 	line := classWords(j, set, "meets")
-	if set < classes {
-		for i := range classes {
-			if i > set {
-				line += "; " + classWords(j, i, "would also meet")
-			} else if i < set {
-				line += "; " + classWords(j, i, "would meet")
+	for i := range classes {
+		if set < classes && i != set {
+			also := "would also meet"
+			if i < set {
+				also = "would meet"
 			}
+			line += "; " + classWords(j, i, also)
 		}
 	}
-	return line + "."
+	return strings.ToUpper(line[:1]) + line[1:] + "."
 }
 
-// classWords is a set's verdict over all its figures.
+// classWords is a set's verdict over all its figures, with the first reason
+// why it is open; the rest of the reasons are among what was not tested.
 func classWords(j *judgement, set int, meets string) string {
-	var outside, open []string
-	within := 0
+	var outside []string
+	within, open, first := 0, 0, ""
 	for k := range keys {
 		v, reason := j.verdict(k, set)
 		switch v {
 		case model.Outside:
 			outside = append(outside, subjects[k].name)
 		case model.NotDetermined:
-			open = append(open, subjects[k].name+" ("+reason+")")
+			if open++; open == 1 {
+				first = fmt.Sprintf("%s, because %s", subjects[k].name, reason)
+			}
 		case model.Within:
 			within++
 		}
@@ -100,13 +103,15 @@ func classWords(j *judgement, set int, meets string) string {
 	name := sets[set].name
 	switch {
 	case len(outside) > 0:
-		return fmt.Sprintf("%s not met: %s outside", name, strings.Join(outside, ", "))
-	case len(open) == 0:
+		return fmt.Sprintf("%s not met, outside is %s", name, strings.Join(outside, ", "))
+	case open == 0:
 		return meets + " " + name
 	case within == 0:
 		return name + " not determined"
+	case open > 1:
+		first = fmt.Sprintf("%s, and %d more", first, open-1)
 	}
-	return fmt.Sprintf("%s not determined: %d of %d figures within, none outside, open among others %s", name, within, within+len(open), open[0])
+	return fmt.Sprintf("%s not determined: %d of %d figures within, none outside, open is %s", name, within, within+open, first)
 }
 
 func alarmLine(alarms []model.AlarmEvent) string {
