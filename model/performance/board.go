@@ -7,11 +7,28 @@ import (
 	"tickover/model"
 )
 
+// series is all that is kept of one point. Every part that sums it up has its
+// place here, so that a sample costs one look-up.
+type series struct {
+	track
+	id   model.PointID
+	kind model.Quantity
+	span tally // since the steady span began
+	row  tally // since the log-sheet's row began
+}
+
+// fresh is one good sample of the newest scan.
+type fresh struct {
+	*series
+	t, v float64
+}
+
 // board is where everything that was read lately is kept: a track for each
 // point, and the time in s since the record began.
 type board struct {
 	rating model.Rating
-	tracks map[model.PointID]*track
+	series map[model.PointID]*series
+	fresh  []fresh // what the scan just posted brought
 	now    float64
 	base   float64       // s at the first scan of this boot
 	boot   model.Instant // the first scan of this boot
@@ -22,7 +39,7 @@ type board struct {
 const hole = 60.0
 
 func newBoard(r model.Rating) *board {
-	return &board{rating: r, tracks: map[model.PointID]*track{}}
+	return &board{rating: r, series: map[model.PointID]*series{}}
 }
 
 // seconds turns an instant of the present boot into s.
@@ -55,30 +72,42 @@ func (b *board) breaks(at model.Instant) bool {
 func (b *board) post(scan *model.Scan) {
 	start := b.seconds(scan.At)
 	b.now = max(b.now, start)
+	b.fresh = b.fresh[:0]
 	for i := range scan.Samples {
 		s := &scan.Samples[i]
 		if s.Quality != model.Good || math.IsNaN(s.Value) || math.IsInf(s.Value, 0) {
 			continue
 		}
-		k := b.tracks[s.Point]
+		k := b.series[s.Point]
 		if k == nil {
-			k = &track{}
-			b.tracks[s.Point] = k
+			k = &series{id: s.Point}
+			k.kind, _ = model.KnownQuantity(s.Point)
+			b.series[s.Point] = k
 		}
-		k.add(start+s.Lag.Seconds(), s.Value)
+		t := start + s.Lag.Seconds()
+		k.add(t, s.Value)
+		b.fresh = append(b.fresh, fresh{k, t, s.Value})
 	}
+}
+
+// track returns the readings of a point; nil when it was never read.
+func (b *board) track(p model.PointID) *track {
+	if k := b.series[p]; k != nil {
+		return &k.track
+	}
+	return nil
 }
 
 // clear forgets everything read so far.
 func (b *board) clear() {
-	for _, k := range b.tracks {
+	for _, k := range b.series {
 		k.r = k.r[:0]
 	}
 }
 
 // newest returns the last value of a point no older than age s.
 func (b *board) newest(p model.PointID, age float64) (float64, bool) {
-	k := b.tracks[p]
+	k := b.track(p)
 	if k == nil || len(k.r) == 0 {
 		return 0, false
 	}
@@ -90,7 +119,7 @@ func (b *board) newest(p model.PointID, age float64) (float64, bool) {
 // line to neutral when the meter gives them, else line to line.
 func (b *board) voltages() ([3]model.PointID, float64) {
 	for _, p := range model.PhaseVoltages {
-		if k := b.tracks[p]; k != nil && len(k.r) > 0 {
+		if k := b.track(p); k != nil && len(k.r) > 0 {
 			return model.PhaseVoltages, b.rating.PhaseVoltage()
 		}
 	}

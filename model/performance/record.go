@@ -80,7 +80,7 @@ func (r *recorder) see(scan *model.Scan) {
 	if r.finder.see() {
 		r.keeper.disturb(r.finder.jump.before, r.finder.jump.first)
 	}
-	r.keeper.see(scan)
+	r.keeper.see()
 	r.sheet.see(scan, r.was || r.states.current().Running())
 }
 

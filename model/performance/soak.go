@@ -15,7 +15,6 @@ const (
 // sheet writes the soak log-sheet and sums what passed.
 type sheet struct {
 	board    *board
-	sums     map[model.PointID]*tally
 	from     float64
 	since    model.Instant
 	open     bool
@@ -43,35 +42,30 @@ func (s *sheet) see(scan *model.Scan, running bool) {
 	}
 	if !s.open {
 		s.open, s.from, s.since = true, at, scan.At
-		s.sums = map[model.PointID]*tally{}
-	}
-	for i := range scan.Samples {
-		if q := &scan.Samples[i]; q.Quality == model.Good && averageable(q.Point) {
-			s.add(q.Point, at+q.Lag.Seconds(), q.Value)
+		for _, one := range s.board.series {
+			one.row = tally{}
 		}
+	}
+	for _, r := range s.board.fresh {
+		s.add(r)
 	}
 	if at-s.from >= rowEvery.Seconds() {
 		s.close(at)
 	}
 }
 
-func (s *sheet) add(p model.PointID, t, v float64) {
-	a := s.sums[p]
-	if a == nil {
-		a = &tally{}
-		s.sums[p] = a
-	}
-	a.add(t-s.from, v)
-	switch p {
+func (s *sheet) add(r fresh) {
+	r.row.add(r.t-s.from, r.v)
+	switch r.id {
 	case model.PowerActive:
-		s.power(t, v)
+		s.power(r.t, r.v)
 	case model.EnergyActive:
 		if s.counters == 0 {
-			s.counter[0] = v
-		} else if v < s.counter[1] {
+			s.counter[0] = r.v
+		} else if r.v < s.counter[1] {
 			s.resets++
 		}
-		s.counter[1] = v
+		s.counter[1] = r.v
 		s.counters++
 	}
 }
@@ -104,14 +98,17 @@ func (s *sheet) close(at float64) {
 		return
 	}
 	s.open = false
-	if at-s.from < 60 || len(s.sums) == 0 {
+	if at-s.from < 60 {
 		return
 	}
 	row := model.LogRow{At: s.since, Over: seconds(at - s.from), Values: map[model.PointID]float64{}}
-	for p, a := range s.sums {
-		row.Values[p] = a.mean()
-		if q, _ := model.KnownQuantity(p); q == model.Energy {
-			row.Values[p] = a.last
+	for p, one := range s.board.series {
+		switch {
+		case one.row.n == 0 || one.kind == model.State:
+		case one.kind == model.Energy:
+			row.Values[p] = one.row.last
+		default:
+			row.Values[p] = one.row.mean()
 		}
 	}
 	s.rows = append(s.rows, row)

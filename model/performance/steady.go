@@ -79,44 +79,31 @@ type span struct {
 	unloaded bool
 }
 
-type waiting struct {
-	p    model.PointID
-	t, v float64
-}
-
 // keeper gathers steady spans.
 type keeper struct {
-	board   *board
-	queue   []waiting
-	tallies map[model.PointID]*tally
-	freq    swing
-	beats   [3]swing
-	start   float64 // s from which readings count
-	end     float64 // s of the last reading counted
-	open    bool    // readings may count at all
-	spans   []span
+	board *board
+	queue []fresh
+	freq  swing
+	beats [3]swing
+	start float64 // s from which readings count
+	end   float64 // s of the last reading counted
+	open  bool    // readings may count at all
+	spans []span
 }
 
 // see queues the scan's readings and counts those that waited long enough.
-func (k *keeper) see(scan *model.Scan) {
+func (k *keeper) see() {
 	if !k.open {
 		return
 	}
-	at := k.board.seconds(scan.At)
-	for i := range scan.Samples {
-		s := &scan.Samples[i]
-		if t := at + s.Lag.Seconds(); s.Quality == model.Good && t >= k.start && !math.IsNaN(s.Value) && averageable(s.Point) {
-			k.queue = append(k.queue, waiting{s.Point, t, s.Value})
+	for _, r := range k.board.fresh {
+		// Contacts and enumerations have no mean.
+		if r.t >= k.start && r.kind != model.State {
+			k.queue = append(k.queue, r)
 		}
 	}
-	k.count(at - holdBack)
+	k.count(k.board.now - holdBack)
 	k.drift()
-}
-
-// averageable leaves out contacts and enumerations.
-func averageable(p model.PointID) bool {
-	q, _ := model.KnownQuantity(p)
-	return q != model.State
 }
 
 // count moves readings up to a time from the queue into the sums.
@@ -131,33 +118,31 @@ func (k *keeper) count(until float64) {
 	}
 }
 
-func (k *keeper) tally(w waiting) {
-	a := k.tallies[w.p]
-	if a == nil {
-		a = &tally{}
-		k.tallies[w.p] = a
-	}
-	a.add(w.t-k.start, w.v)
-	k.end = max(k.end, w.t)
-	if w.p == model.FrequencyPoint {
-		k.freq.add(w.t, w.v)
-		return
-	}
-	points, _ := k.board.voltages()
-	for i, p := range points {
-		if w.p == p {
-			k.beats[i].add(w.t, w.v)
+func (k *keeper) tally(r fresh) {
+	r.span.add(r.t-k.start, r.v)
+	k.end = max(k.end, r.t)
+	switch r.kind {
+	case model.Frequency:
+		if r.id == model.FrequencyPoint {
+			k.freq.add(r.t, r.v)
+		}
+	case model.Voltage:
+		points, _ := k.board.voltages()
+		for i, p := range points {
+			if r.id == p {
+				k.beats[i].add(r.t, r.v)
+			}
 		}
 	}
 }
 
 // drift ends a span whose load has crept away without a step.
 func (k *keeper) drift() {
-	a := k.tallies[model.PowerActive]
-	if a == nil || a.n < 10 {
+	power := k.board.series[model.PowerActive]
+	if power == nil || power.span.n < 10 {
 		return
 	}
-	if math.Abs(a.last-a.mean()) > 2*stepThreshold(k.board.rating) {
+	if a := &power.span; math.Abs(a.last-a.mean()) > 2*stepThreshold(k.board.rating) {
 		k.end = max(k.end, k.start)
 		k.disturb(k.end, k.end)
 	}
@@ -175,7 +160,9 @@ func (k *keeper) disturb(until, from float64) {
 // begin starts counting at t.
 func (k *keeper) begin(t float64) {
 	k.open, k.start, k.end, k.queue = true, t, t, k.queue[:0]
-	k.tallies = map[model.PointID]*tally{}
+	for _, one := range k.board.series {
+		one.span = tally{}
+	}
 	k.freq = swing{over: swingOver}
 	k.beats = [3]swing{{over: beatOver}, {over: beatOver}, {over: beatOver}}
 }
@@ -191,12 +178,14 @@ func (k *keeper) stop(until float64) {
 
 // keep stores the span if it is long enough to say something.
 func (k *keeper) keep() {
-	if k.end-k.start < shortest || len(k.tallies) == 0 {
+	if k.end-k.start < shortest {
 		return
 	}
 	s := span{SteadySpan: model.SteadySpan{From: k.board.instant(k.start), To: k.board.instant(k.end), Points: map[model.PointID]model.Spread{}}, start: k.start}
-	for p, a := range k.tallies {
-		s.Points[p] = a.spread()
+	for p, one := range k.board.series {
+		if one.span.n > 0 {
+			s.Points[p] = one.span.spread()
+		}
 	}
 	s.Load = math.NaN()
 	if p, ok := s.Points[model.PowerActive]; ok {
@@ -207,8 +196,8 @@ func (k *keeper) keep() {
 }
 
 func (k *keeper) measureSwings(s *span) {
-	if f := k.tallies[model.FrequencyPoint]; f != nil && f.n > 1 {
-		s.usual = (k.end - k.start) / float64(f.n-1)
+	if f, ok := s.Points[model.FrequencyPoint]; ok && f.Count > 1 {
+		s.usual = (k.end - k.start) / float64(f.Count-1)
 	}
 	// A span shorter than a minute still shows a swing: a narrower look.
 	k.freq.close(k.freq.windows == 0 && k.freq.since != 0)

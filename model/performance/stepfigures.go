@@ -38,10 +38,10 @@ func (b *board) analyse(f found, threshold float64) (stepResult, bool) {
 	f.before = b.earlier(f, from, tail)
 	step := model.LoadStep{At: b.instant(f.first), Before: map[model.PointID]float64{}, After: map[model.PointID]float64{}}
 	for _, p := range shownPoints {
-		if r := b.tracks[p].between(from, f.before); len(r) > 0 {
+		if r := b.track(p).between(from, f.before); len(r) > 0 {
 			step.Before[p] = mean(r)
 		}
-		if r := b.tracks[p].between(tail, f.end); len(r) > 0 {
+		if r := b.track(p).between(tail, f.end); len(r) > 0 {
 			step.After[p] = mean(r)
 		}
 	}
@@ -61,11 +61,11 @@ func (b *board) analyse(f found, threshold float64) (stepResult, bool) {
 // holds part of it: a meter averages over the time before each reading.
 func (b *board) earlier(f found, from, tail float64) float64 {
 	for _, id := range loadPoints {
-		r := b.tracks[id].between(from, f.before)
+		r := b.track(id).between(from, f.before)
 		if len(r) < 3 {
 			continue
 		}
-		old, now := mean(r[:len(r)-1]), mean(b.tracks[id].between(tail, f.end))
+		old, now := mean(r[:len(r)-1]), mean(b.track(id).between(tail, f.end))
 		if math.Abs(r[len(r)-1].v-old) > 0.05*math.Abs(now-old) && math.Abs(now-old) > 0 {
 			return r[len(r)-2].t
 		}
@@ -106,7 +106,7 @@ func (s *stepResult) set(k key, m ...measure) {
 }
 
 func (b *board) frequencyFigures(s *stepResult, f found) {
-	r := b.tracks[model.FrequencyPoint].between(f.before, f.end)
+	r := b.track(model.FrequencyPoint).between(f.before, f.end)
 	rated := b.rating.Frequency
 	recoveryKey, sign := frequencyRecoveryOff, 1.0
 	if s.on {
@@ -156,7 +156,7 @@ func extreme(r []reading, j jump, sign float64, what, unit string) model.Figure 
 	if sign > 0 {
 		name = "highest " + what
 	}
-	in := within(r, j.before, j.end)
+	in := within(r, j.before, min(j.end, j.first+passing))
 	if len(in) == 0 {
 		return model.NotKnown(name, "", unit, "no readings around the step")
 	}
@@ -182,7 +182,7 @@ func (b *board) voltageFigures(s *stepResult, f found) {
 		recoveries[i] = unknown("there is no voltage around the step")
 	}
 	for _, p := range points {
-		r := b.tracks[p].between(f.before, f.end)
+		r := b.track(p).between(f.before, f.end)
 		if len(r) < 2 {
 			continue
 		}

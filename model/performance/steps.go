@@ -74,7 +74,7 @@ func (f *finder) enter(rated bool, leave float64) {
 // level averages each load from from to to; false with fewer than two readings.
 func (f *finder) level(from, to float64) (p loads, ok bool) {
 	for i, id := range loadPoints {
-		r := f.board.tracks[id].between(from, to)
+		r := f.board.track(id).between(from, to)
 		p[i] = mean(r)
 		ok = ok || len(r) >= 2
 	}
@@ -86,7 +86,7 @@ func (f *finder) latest() (p loads, at float64, ok bool) {
 	at = f.last
 	for i, id := range loadPoints {
 		p[i] = math.NaN()
-		k := f.board.tracks[id]
+		k := f.board.track(id)
 		if k == nil || len(k.r) == 0 {
 			continue
 		}
@@ -139,7 +139,7 @@ func (f *finder) settle(at float64) {
 	steady := true
 	since := at
 	for _, id := range loadPoints {
-		r := f.board.tracks[id].between(f.jump.first, at)
+		r := f.board.track(id).between(f.jump.first, at)
 		if len(r) == 0 {
 			continue
 		}
@@ -181,7 +181,7 @@ func (f *finder) finish() {
 func (f *finder) lastBefore() float64 {
 	latest := 0.0
 	for _, id := range loadPoints {
-		if r := f.board.tracks[id].between(f.jump.first, f.last); len(r) > 1 {
+		if r := f.board.track(id).between(f.jump.first, f.last); len(r) > 1 {
 			latest = max(latest, r[len(r)-2].t)
 		}
 	}

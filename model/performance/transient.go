@@ -13,8 +13,15 @@ type jump struct{ before, first, end float64 }
 
 // when says how long after the step a reading came.
 func (j jump) when(t float64) string {
+	if t <= j.before {
+		return "no reading after the step went further than the one before it"
+	}
 	return fmt.Sprintf("seen %s to %s s after the step", short(max(0, t-j.first)), short(t-j.before))
 }
+
+// passing is how long after a step, in s, an extreme still counts as passing
+// and not as a drift of the new steady state.
+const passing = 15.0
 
 // peak finds how far readings went from level in one direction (sign -1 or
 // +1), as a magnitude, and when.
@@ -60,7 +67,7 @@ func hidden(r []reading, level, sign, size float64) float64 {
 // excursion is a peak as a measure in percent of rated. smooth says that the
 // quantity cannot jump (a shaft has inertia, a voltage has not).
 func excursion(r []reading, j jump, level, rated, sign float64, smooth bool) measure {
-	in := within(r, j.before, j.end)
+	in := within(r, j.before, min(j.end, j.first+passing))
 	if len(in) < 2 || math.IsNaN(level) {
 		return unknown("no readings around the step")
 	}
@@ -117,12 +124,22 @@ func recovery(r []reading, j jump, level, half float64) measure {
 	case widest > gap(usual):
 		return m.open(fmt.Sprintf("no readings for %s s after the step", short(widest)))
 	}
-	m.hi = in[doubt+3].t - j.before
+	m.hi = in[doubt+3].t - j.before + slack(usual)
 	m.value = (m.lo + m.hi) / 2
 	if outside == 0 {
 		m.note = "no reading was outside the band"
 	}
 	return m
+}
+
+// slack is added to a recovery's upper bound when the readings came slower
+// than the set may swing: a swing as long as the distance of the readings
+// looks like none. One and a half distances held for 10,000 random steps.
+func slack(usual float64) float64 {
+	if usual > 2*quick {
+		return 1.5 * usual
+	}
+	return 0
 }
 
 // lastOutside returns the index of the last reading outside the band and of the
