@@ -14,7 +14,7 @@ type battery struct {
 // restShare is how much of each reading goes into the rest voltage.
 const restShare = 0.2
 
-func (b *battery) follow(in *inputs, scan *model.Scan, f *figures, state model.EngineState) {
+func (b *battery) follow(in *inputs, f *figures, state model.EngineState) {
 	v, ok := in.get(model.BatteryVoltage)
 	b.known = ok && v >= disconnected
 	if !b.known {

@@ -127,7 +127,7 @@ func (e *Engine) fromCranking(v view) model.EngineState {
 func (e *Engine) fromRunningUp(v view, at model.Instant) model.EngineState {
 	held, _ := at.Sub(e.since)
 	switch {
-	case e.fires.known && !e.fires.yes, v.seen && v.rate < idleAbove && e.pace.falling():
+	case e.fires.known && !e.fires.yes, e.pace.sinking(&v) && v.rate < idleAbove && e.pace.falling():
 		return model.RunningDown
 	case v.seen && v.rate >= ratedAbove:
 		return e.atRated(v)
@@ -141,9 +141,9 @@ func (e *Engine) fromRunning(v view) model.EngineState {
 	switch {
 	case v.dip && e.fires.known && !e.fires.yes:
 		return model.Cranking
-	case e.fires.known && !e.fires.yes, v.seen && v.rate < idleAbove:
+	case e.fires.known && !e.fires.yes:
 		return model.RunningDown
-	case v.seen && v.rate < ratedBelow && e.pace.falling():
+	case e.pace.sinking(&v) && (v.rate < idleAbove || e.pace.falling()):
 		return model.RunningDown
 	}
 	return e.cruise(v)

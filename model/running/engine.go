@@ -50,8 +50,8 @@ func (e *Engine) Resume(state model.EngineState, at model.Instant) {
 func (e *Engine) Step(scan *model.Scan) (model.EngineState, *model.StateChange) {
 	e.begin(scan.At)
 	e.inputs.take(scan)
-	e.battery.follow(&e.inputs, scan, &e.figures, e.state)
-	view := e.look(scan)
+	e.battery.follow(&e.inputs, &e.figures, e.state)
+	view := e.look()
 	next := e.decide(view, scan.At)
 	if next == e.state {
 		return e.state, nil

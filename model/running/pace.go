@@ -14,6 +14,7 @@ type pace struct {
 	slope float64 // of rated per second
 	known bool    // a slope is known
 	calm  time.Duration
+	low   int // readings in a row below rated speed
 }
 
 // paceOver is the least time between two speeds to make a slope of.
@@ -27,10 +28,14 @@ func (p *pace) follow(v *view) {
 		}
 		return
 	}
+	p.low++
+	if v.rate >= ratedBelow {
+		p.low = 0
+	}
 	now := v.in.now
 	gap, same := now.Sub(p.at)
 	if p.at.IsZero() || !same || p.by != v.by || gap > 30*time.Second {
-		*p = pace{rate: v.rate, at: now, by: v.by}
+		*p = pace{rate: v.rate, at: now, by: v.by, low: p.low}
 		return
 	}
 	if gap < paceOver {
@@ -43,6 +48,14 @@ func (p *pace) follow(v *view) {
 	} else {
 		p.calm += gap
 	}
+}
+
+// sinking reports whether the speed is below rated on two readings, or by two
+// witnesses: one reading alone may be garbled.
+func (p *pace) sinking(v *view) bool {
+	s, ok := v.in.get(model.SpeedPoint)
+	second := ok && v.by == model.FrequencyPoint && s < ratedBelow*v.figures.speed
+	return v.seen && v.rate < ratedBelow && (p.low >= 2 || second)
 }
 
 // falling reports whether the speed goes down as without fuel.

@@ -83,7 +83,7 @@ type view struct {
 }
 
 // look collects the votes.
-func (e *Engine) look(scan *model.Scan) view {
+func (e *Engine) look() view {
 	v := view{in: &e.inputs, figures: &e.figures, dip: e.battery.dip}
 	v.askSpeed()
 	v.askMeter()
