@@ -34,12 +34,30 @@ func (q Quantity) Show(v float64) string {
 	return strconv.FormatFloat(v, 'f', q.decimals(v), 64)
 }
 
-// ShowWithUnit is Show followed by the unit.
+// ShowWithUnit is Show followed by the unit. A resistance, which may be that
+// of a winding or of its insulation, takes the multiple of the ohm that suits
+// it.
 func (q Quantity) ShowWithUnit(v float64) string {
+	if q == Resistance {
+		return showResistance(v)
+	}
 	if u := q.ShownUnit(); u != "" {
 		return q.Show(v) + " " + u
 	}
 	return q.Show(v)
+}
+
+func showResistance(v float64) string {
+	unit := "mΩ"
+	for _, u := range []string{"Ω", "kΩ", "MΩ", "GΩ"} {
+		if math.Abs(InUnit(v, Resistance, u)) >= 1 || v == 0 && u == "Ω" {
+			unit = u
+		}
+	}
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return "– Ω"
+	}
+	return strconv.FormatFloat(InUnit(v, Resistance, unit), 'f', 2, 64) + " " + unit
 }
 
 func (q Quantity) decimals(v float64) int {

@@ -21,6 +21,10 @@ func TestShownValuesAreInTheUnitPeopleRead(t *testing.T) {
 		{Temperature, -3.04, "-3.0 °C"},
 		{Energy, 3.6e6, "1.0 kWh"},
 		{PowerFactor, 0.8, "0.80"},
+		{Resistance, 12e6, "12.00 MΩ"},
+		{Resistance, 0.0315, "31.50 mΩ"},
+		{Resistance, 0, "0.00 Ω"},
+		{Resistance, math.Inf(1), "– Ω"},
 		{Current, math.NaN(), "– A"},
 		{Current, math.Inf(1), "– A"},
 	} {

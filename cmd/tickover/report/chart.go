@@ -71,7 +71,7 @@ func (c *chart) svg() (string, error) {
 	}
 	p.Add(names{c})
 	canvas := vgsvg.New(chartWidth, chartHeight)
-	p.Draw(draw.Crop(draw.New(canvas), 0, -labelSpace, 2, -8))
+	p.Draw(draw.Crop(draw.New(canvas), 0, -labelSpace, 2, -13))
 	return inline(canvas, c)
 }
 

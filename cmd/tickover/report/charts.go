@@ -7,6 +7,7 @@ import (
 	"image/color"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -183,14 +184,15 @@ func (s subject) window(low, high float64) (float64, float64) {
 
 func (s subject) caption(c chart, low, high, width, shortest float64, lost int) []string {
 	unit := s.quantity.ShownUnit()
+	three := func(v float64) string { return strconv.FormatFloat(v, 'g', 3, 64) }
 	l, h := model.InUnit(low, s.quantity, unit), model.InUnit(high, s.quantity, unit)
 	list := []string{fmt.Sprintf("Lowest %s, highest %s.", s.quantity.ShowWithUnit(low), s.quantity.ShowWithUnit(high))}
 	if l < c.low || h > c.high {
 		list = append(list, "What lies outside the window is cut off at its edge.")
 	}
-	list = append(list, fmt.Sprintf("Each column shows the lowest and highest reading of %s s.", number(width)))
+	list = append(list, fmt.Sprintf("Each column shows the lowest and highest reading of %s s.", three(width)))
 	if !math.IsInf(shortest, 0) {
-		list = append(list, fmt.Sprintf("Readings came at best every %s s; anything shorter is not seen.", number(shortest)))
+		list = append(list, fmt.Sprintf("Readings came at best every %s s; anything shorter is not seen.", three(shortest)))
 	}
 	if lost > 0 {
 		list = append(list, fmt.Sprintf("%d scans could not be placed in time and are not drawn.", lost))

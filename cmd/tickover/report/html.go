@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"html/template"
 	"io"
+	"strconv"
+	"strings"
 
 	"tickover/model"
 )
@@ -24,7 +26,7 @@ func funcs(d dating, rec *model.RunRecord) template.FuncMap {
 	return template.FuncMap{
 		"when": d.when, "into": d.into, "stamp": d.stamp, "ending": func() string { return d.ending(rec.Run) },
 		"value": value, "sign": sign, "class": verdictClass, "interval": interval, "basis": basis,
-		"clockwise": clockwise, "seen": seen, "power": model.ActivePower.ShowWithUnit,
+		"clockwise": clockwise, "symbol": symbol, "seen": seen, "power": model.ActivePower.ShowWithUnit,
 		"next":   func(i int) int { return i + 1 },
 		"length": d.length, "tell": tell, "name": func() string { return nameOf(rec.Rating) },
 	}
@@ -65,8 +67,8 @@ func plate(r model.Rating) []string {
 	}{
 		{r.ApparentPower, model.ApparentPower.ShowWithUnit(r.ApparentPower)},
 		{r.PowerFactor, "power factor " + model.PowerFactor.Show(r.PowerFactor)},
-		{r.Voltage, number(r.Voltage) + " V"}, {r.Frequency, number(r.Frequency) + " Hz"},
-		{float64(r.Poles), fmt.Sprintf("%d poles", r.Poles)}, {r.Battery, number(r.Battery) + " V battery"},
+		{r.Voltage, plain(r.Voltage) + " V"}, {r.Frequency, plain(r.Frequency) + " Hz"},
+		{float64(r.Poles), fmt.Sprintf("%d poles", r.Poles)}, {r.Battery, plain(r.Battery) + " V battery"},
 	} {
 		if p.v != 0 {
 			parts = append(parts, p.text)
@@ -84,6 +86,19 @@ func blind() []string {
 		"Insulation, earthing, and the mechanical condition of engine and alternator are not seen from the bus; only measurements by hand speak of them.",
 		"Protective devices are proven at the device by actuating it. Nothing in these readings proves one.",
 	}
+}
+
+// plain writes a nameplate value as it was given.
+func plain(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
+
+// symbol sets what follows the underscore of a symbol below the line.
+func symbol(s string) template.HTML {
+	base, index, ok := strings.Cut(s, "_")
+	text := "<i>" + template.HTMLEscapeString(base) + "</i>"
+	if ok {
+		text += "<sub>" + template.HTMLEscapeString(index) + "</sub>"
+	}
+	return template.HTML(text)
 }
 
 // length writes how long a state lasted.
