@@ -188,11 +188,22 @@ func TestAStepInSteadyStateAllocatesNothing(t *testing.T) {
 		scan.At = scan.At.Add(time.Second)
 		m.Step(scan)
 	}
-	for range 100 {
-		tick()
-	}
-	if n := testing.AllocsPerRun(200, tick); n != 0 {
-		t.Errorf("a step allocates %v times", n)
+	for _, c := range []struct {
+		what   string
+		sample model.Sample
+	}{
+		{"everything is well", model.GoodSample(model.OilPressure, 3e5)},
+		{"the oil alarm stands", model.GoodSample(model.OilPressure, 1e4)},
+		{"the oil pressure is not seen", model.BadSample(model.OilPressure, model.NoAnswer)},
+		{"the engine stands", model.GoodSample(model.EngineStatePoint, float64(model.Standstill))},
+	} {
+		scan.Samples = append(scan.Samples, c.sample) // the later sample of a point wins
+		for range 100 {
+			tick()
+		}
+		if n := testing.AllocsPerRun(200, tick); n != 0 {
+			t.Errorf("while %s a step allocates %v times", c.what, n)
+		}
 	}
 }
 

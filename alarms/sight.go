@@ -1,0 +1,59 @@
+package alarms
+
+import "tickover/model"
+
+// checkSight notes when an armed rule loses its input and when it has it back.
+func (w *watch) checkSight(m *Machine) {
+	reason := w.blindness(m)
+	if w.unwatched {
+		w.blindTime += elapsed(w.countedTo, m.at)
+	}
+	w.countedTo = m.at
+	if (reason != "") == w.unwatched {
+		return
+	}
+	w.unwatched, w.reason = reason != "", reason
+	w.turning = model.Instant{}
+	w.rate.forget()
+	switch {
+	case w.unwatched:
+		m.note(w, reason)
+	case w.state == model.AlarmShelved || w.state == model.AlarmOutOfService:
+		// The person's act has said it already.
+	case !w.armed:
+		m.note(w, w.idle)
+	default:
+		m.note(w, "watched again")
+	}
+}
+
+// blindness says why an alarm that ought to watch cannot; "" when it can.
+func (w *watch) blindness(m *Machine) string {
+	switch {
+	case w.state == model.AlarmShelved || w.state == model.AlarmOutOfService:
+		return ""
+	case w.needsEngine() && !m.engine.known:
+		if m.inputs[model.EngineStatePoint].blind(m.at) {
+			return "the engine state is not known"
+		}
+		return ""
+	case !w.armed || w.in == nil:
+		return ""
+	case w.rule.Kind == model.PointFailed && elapsed(w.in.told, m.at) <= w.in.hold():
+		return ""
+	case w.rule.Kind != model.PointFailed && !w.in.blind(m.at):
+		return ""
+	}
+	return w.in.cause()
+}
+
+// cause says in words why a point cannot be judged.
+func (in *input) cause() string {
+	switch {
+	case !in.seen:
+		return model.NotPolledYet.String()
+	case in.sample.Quality == model.Good:
+		return model.Stale.String()
+	}
+	return in.sample.Cause.String()
+}
