@@ -114,6 +114,15 @@ func TestCriticalAlarmTakesTheScreen(t *testing.T) {
 	}
 }
 
+func TestAlarmsThatDoNotTakeTheScreenStandAboveTheReadings(t *testing.T) {
+	s := hatchery().alarmed()
+	s.snap.Alarms[0].State = model.AlarmAcknowledged
+	body := ask(serve(s, Options{}), "GET", "/", "").Body.String()
+	if strings.Contains(body, `class="screen"`) || !strings.Contains(body, `<p class="strip critical"><a href="#alarms">⬣ critical: Oil pressure low and more</a></p>`) {
+		t.Errorf("no strip in %.9000s", body[strings.Index(body, "<body>"):])
+	}
+}
+
 func TestAlarmThatDoesNotWatchIsListed(t *testing.T) {
 	s := hatchery()
 	s.snap.Alarms[0].Watching, s.snap.Alarms[0].Why = false, "oil.pressure does not answer"
