@@ -108,14 +108,14 @@ func TestReboot(t *testing.T) {
 			s.At.Boot, s.At.Offset = 2, s.At.Offset-3000*time.Second
 		}
 	})
+	later := func(at model.Instant) model.Instant {
+		if at.Offset > 3000*time.Second {
+			return model.Instant{Boot: 2, Offset: at.Offset - 3000*time.Second}
+		}
+		return at
+	}
 	for i, s := range in.Run.States {
-		if s.State == model.Loaded && s.To == instant(4891) {
-			in.Run.States[i].To = model.Instant{Boot: 2, Offset: 1891 * time.Second}
-		}
-		if s.From.Offset > 3000*time.Second {
-			in.Run.States[i].From = model.Instant{Boot: 2, Offset: s.From.Offset - 3000*time.Second}
-			in.Run.States[i].To = model.Instant{Boot: 2, Offset: s.To.Offset - 3000*time.Second}
-		}
+		in.Run.States[i].From, in.Run.States[i].To = later(s.From), later(s.To)
 	}
 	rec := record(t, in)
 	honest(t, rec)

@@ -14,6 +14,7 @@ import (
 	"tickover/model"
 	"tickover/model/electrical"
 	"tickover/model/plant"
+	"tickover/model/running"
 )
 
 var update = flag.Bool("update", false, "record the expected output anew")
@@ -22,32 +23,33 @@ func instant(s float64) model.Instant {
 	return model.Instant{Boot: 1, Offset: time.Duration(s * 1e9)}
 }
 
-// day is the hatchery's test day with the engine states as its script made
-// them, read once a second.
+// day is the hatchery's test day, cut into its one run by the engine states
+// that its readings vote for.
 func day(change func(*model.Scan)) Input {
-	states := []model.StateSpan{}
-	add := func(s model.EngineState, from, to float64) {
-		states = append(states, model.StateSpan{State: s, From: instant(from), To: instant(to)})
-	}
-	add(model.Standstill, 0, 124)
-	add(model.Cranking, 124, 134)
-	add(model.Standstill, 134, 257)
-	add(model.Cranking, 257, 260)
-	add(model.RunningUp, 260, 263)
-	add(model.Idling, 263, 354)
-	add(model.Unloaded, 354, 571)
-	add(model.Loaded, 571, 841)
-	add(model.Unloaded, 841, 931)
-	add(model.Loaded, 931, 1201)
-	add(model.Unloaded, 1201, 1291)
-	add(model.Loaded, 1291, 4891)
-	add(model.Unloaded, 4891, 5191)
-	add(model.RunningDown, 5191, 5197)
-	add(model.Standstill, 5197, 7310)
-	run := model.Run{ID: "1", Started: instant(100), Ended: instant(7000), Cranked: instant(124), Stopped: instant(5197), Cranks: 2, Starts: 1,
-		Running: 4931 * time.Second, Loaded: 4140 * time.Second, States: states}
 	r := plant.HatcheryRating()
-	return Input{Run: run, Rating: r, Scans: dayScans(r, change), Simulated: true}
+	return Input{Run: cut(), Rating: r, Scans: dayScans(r, change), Simulated: true}
+}
+
+var theRun = sync.OnceValue(func() model.Run {
+	engine := running.New(plant.HatcheryRating())
+	var events []model.Event
+	var last model.Instant
+	for _, kept := range played() {
+		scan := &model.Scan{Group: kept.Group, At: kept.At, Samples: slices.Clone(kept.Samples), Measured: len(kept.Samples)}
+		electrical.Derive(plant.HatcheryRating(), scan)
+		if _, change := engine.Step(scan); change != nil {
+			events = append(events, model.Event{At: scan.At, Kind: model.EngineEvent, Engine: change})
+		}
+		last = scan.At
+	}
+	return running.Runs(events, last)[0]
+})
+
+// cut returns the run with spans of its own, for tests that change them.
+func cut() model.Run {
+	run := theRun()
+	run.States = slices.Clone(run.States)
+	return run
 }
 
 // played keeps the simulated day, which takes longer to simulate than to
@@ -113,6 +115,9 @@ func write(rec *model.RunRecord) string {
 	var b strings.Builder
 	line := func(format string, a ...any) { fmt.Fprintf(&b, format+"\n", a...) }
 	line("judged by %s", rec.Class)
+	for _, s := range rec.Run.States {
+		line("%s from %s", s.State, s.From)
+	}
 	for _, f := range rec.Findings {
 		line("finding: %s", f)
 	}

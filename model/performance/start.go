@@ -13,6 +13,9 @@ const (
 	oilSeen      = 0.3e5 // Pa: there is pressure
 	oilBuilt     = 1.0e5 // Pa: there is enough to run on
 	voltageBuilt = 0.9   // of rated
+	// crankLag is how many s the vote for cranking may come after the starter
+	// bit: readings in it may be the lowest, but are not "before".
+	crankLag = 3.0
 	stableOver   = 10.0  // s over which frequency and voltage must hold still
 )
 
@@ -44,6 +47,7 @@ type start struct {
 	until               float64 // s after from: the next crank
 	self, rated         float64 // s after from; NaN: not reached
 	before, during      tally   // battery
+	lowest              float64 // V, +Inf: none seen
 	recovered, charge   tally
 	oil, oilUp, voltage crossing
 	oilPeak             float64
@@ -88,7 +92,7 @@ func cranks(run model.Run) []*start {
 		if s.State != model.Cranking {
 			continue
 		}
-		c := &start{from: s.From, crank: since(s.To, s.From), rest: math.NaN(), until: watchAfter, self: math.NaN(), rated: math.NaN()}
+		c := &start{from: s.From, crank: since(s.To, s.From), rest: math.NaN(), until: watchAfter, self: math.NaN(), rated: math.NaN(), lowest: math.Inf(1)}
 		if !lastEnd.IsZero() {
 			c.rest = since(s.From, lastEnd)
 		}
@@ -154,9 +158,13 @@ func (c *start) battery(t, v float64) {
 		c.step = max(c.step, min(t-c.lastBattery, 5))
 	}
 	c.lastBattery = t
+	if t >= -crankLag && t <= c.crank {
+		c.lowest = min(c.lowest, v)
+	}
 	switch {
-	case t < -0.5:
+	case t < -crankLag:
 		c.before.add(t, v)
+	case t < 0:
 	case t <= c.crank:
 		c.during.add(t, v)
 	case t <= c.crank+5:
@@ -233,7 +241,7 @@ func (c *start) batteryFigures(r model.Rating) []model.Figure {
 		}
 		return v
 	}
-	lowest := number("battery lowest", "V", of(&c.during, c.during.lo), none)
+	lowest := number("battery lowest", "V", of(&c.during, c.lowest), none)
 	lowest.Bound, lowest.Seen = model.AtLeast, seconds(c.step)
 	lowest.Note = "it may have been lower between readings"
 	figures := []model.Figure{

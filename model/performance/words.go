@@ -43,7 +43,7 @@ func (r *recorder) startLine() string {
 		}
 		parts := []string{fmt.Sprintf("Reached self-sustained speed %s s after the crank began", short(s.self))}
 		if s.during.n > 0 {
-			parts = append(parts, fmt.Sprintf("battery down to %s V", short(s.during.lo)))
+			parts = append(parts, fmt.Sprintf("battery down to %s V", short(s.lowest)))
 		}
 		if s.oilUp.seen {
 			parts = append(parts, fmt.Sprintf("1 bar of oil pressure within %s s", short(s.oilUp.at)))
