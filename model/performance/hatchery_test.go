@@ -23,33 +23,55 @@ func instant(s float64) model.Instant {
 	return model.Instant{Boot: 1, Offset: time.Duration(s * 1e9)}
 }
 
-// day is the hatchery's test day, cut into its one run by the engine states
-// that its readings vote for.
-func day(change func(*model.Scan)) Input {
-	r := plant.HatcheryRating()
-	return Input{Run: cut(), Rating: r, Scans: dayScans(r, change), Simulated: true}
+// dayStates are the hatchery day's engine states as its script made them, each
+// with the s at which it began. They are written down here so that the
+// recorded text tells of this room alone.
+var dayStates = []struct {
+	state model.EngineState
+	from  float64
+}{
+	{model.Standstill, 114}, {model.Cranking, 124.5}, {model.Standstill, 134}, {model.Cranking, 257}, {model.RunningUp, 260.5},
+	{model.Idling, 263.5}, {model.Unloaded, 351.5}, {model.Loaded, 570.5}, {model.Unloaded, 840.5}, {model.Loaded, 930.5},
+	{model.Unloaded, 1200.5}, {model.Loaded, 1290.5}, {model.Unloaded, 4890.5}, {model.RunningDown, 5192.5}, {model.Standstill, 5202},
 }
 
-var theRun = sync.OnceValue(func() model.Run {
+// day is the hatchery's test day.
+func day(change func(*model.Scan)) Input {
+	run := model.Run{ID: "1", Started: instant(114), Ended: instant(7002), Cranked: instant(124.5), Stopped: instant(5202), Cranks: 2, Starts: 1,
+		Running: 4932 * time.Second, Loaded: 4140 * time.Second}
+	for i, s := range dayStates {
+		span := model.StateSpan{State: s.state, From: instant(s.from), To: run.Ended}
+		if i+1 < len(dayStates) {
+			span.To = instant(dayStates[i+1].from)
+		}
+		run.States = append(run.States, span)
+	}
+	r := plant.HatcheryRating()
+	return Input{Run: run, Rating: r, Scans: dayScans(r, change), Simulated: true}
+}
+
+// voted is the run that the engine's own vote cuts out of the day.
+func voted() model.Run {
 	engine := running.New(plant.HatcheryRating())
 	var events []model.Event
 	var last model.Instant
-	for _, kept := range played() {
-		scan := &model.Scan{Group: kept.Group, At: kept.At, Samples: slices.Clone(kept.Samples), Measured: len(kept.Samples)}
-		electrical.Derive(plant.HatcheryRating(), scan)
+	for scan := range dayScans(plant.HatcheryRating(), nil) {
 		if _, change := engine.Step(scan); change != nil {
 			events = append(events, model.Event{At: scan.At, Kind: model.EngineEvent, Engine: change})
 		}
 		last = scan.At
 	}
 	return running.Runs(events, last)[0]
-})
+}
 
-// cut returns the run with spans of its own, for tests that change them.
-func cut() model.Run {
-	run := theRun()
-	run.States = slices.Clone(run.States)
-	return run
+// The states that the readings vote for serve as well as the script's.
+func TestVotedStates(t *testing.T) {
+	in := day(nil)
+	in.Run = voted()
+	rec := record(t, in)
+	if len(rec.Steps) != 10 || len(rec.FirstStart) != 2 || rec.FirstStart[0].Started || !rec.FirstStart[1].Started {
+		t.Errorf("%d steps, starts %+v", len(rec.Steps), rec.FirstStart)
+	}
 }
 
 // played keeps the simulated day, which takes longer to simulate than to

@@ -15,8 +15,8 @@ const (
 	voltageBuilt = 0.9   // of rated
 	// crankLag is how many s the vote for cranking may come after the starter
 	// bit: readings in it may be the lowest, but are not "before".
-	crankLag = 3.0
-	stableOver   = 10.0  // s over which frequency and voltage must hold still
+	crankLag   = 3.0
+	stableOver = 10.0 // s over which frequency and voltage must hold still
 )
 
 // crossing is when a value first came over a level: between two readings.
