@@ -34,6 +34,10 @@ func (s *Store) Append(scan *model.Scan, events []model.Event) error {
 	sc := s.schemaOf(g, scan)
 	var sealErr error
 	if s.startsBlock(g, sc, scan.At) {
+		// The ring gets the tail first, so that it could stand in for a data
+		// file that this very transaction spoils. Should it fail, the seal is
+		// the better place anyway.
+		_ = s.flushRing()
 		sealErr = s.seal()
 	}
 	s.mu.Lock()
@@ -166,7 +170,7 @@ func (s *Store) flushRing() error {
 	if err != nil {
 		return s.fail("ring", err)
 	}
-	if s.ring.next-s.live+slotsFor(len(payload)) > s.ring.slots/2 {
+	if s.ring.next-s.live+slotsFor(len(payload)) > s.ring.slots/4*3 {
 		return s.makeRoom()
 	}
 	if _, err := s.ring.write(payload); err != nil {
@@ -174,18 +178,21 @@ func (s *Store) flushRing() error {
 	}
 	s.markKept()
 	s.recovered("ring")
+	if s.ring.next-s.live > s.ring.slots/2 {
+		return s.seal()
+	}
 	return nil
 }
 
 // makeRoom seals, which frees the whole ring. When that fails, everything
-// unsealed is written again close together into the free half.
+// unsealed is written again close together into the free quarter.
 func (s *Store) makeRoom() error {
 	sealErr := s.seal()
 	if sealErr == nil {
 		return nil
 	}
 	payload, err := s.collect(true).encode()
-	if err == nil && slotsFor(len(payload)) > s.ring.slots/2 {
+	if err == nil && slotsFor(len(payload)) > s.ring.slots-(s.ring.next-s.live) {
 		err = errors.New("ring is full while the data file takes nothing")
 	}
 	if err != nil {

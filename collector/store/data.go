@@ -62,6 +62,7 @@ func guard(fn func() error) (err error) {
 type data struct {
 	db   *bolt.DB
 	path string
+	told []string // what was wrong but did no harm
 }
 
 func boltOptions(o Options, readOnly bool) *bolt.Options {
@@ -88,9 +89,11 @@ func openData(o Options, path string) (*data, error) {
 	go func() {
 		d := &data{path: path}
 		err := guard(func() (err error) {
-			if err = checkTree(path); err != nil {
+			w, err := checkTree(path, false)
+			if err != nil {
 				return err
 			}
+			d.told = w.spoiled
 			d.db, err = bolt.Open(path, 0o600, boltOptions(o, o.ReadOnly))
 			if err != nil {
 				return err
@@ -128,11 +131,11 @@ func (d *data) look(tx *bolt.Tx) error {
 		return damaged("open data file: no meta bucket")
 	}
 	value, err := unwrap(keyFormat, meta.Get(keyFormat))
-	if err != nil || len(value) != 4 {
-		return damaged("open data file: format number unreadable")
-	}
-	if v := binary.BigEndian.Uint32(value); v > format {
+	switch {
+	case errors.Is(err, ErrNewer), err == nil && len(value) == 4 && binary.BigEndian.Uint32(value) > format:
 		return ErrNewer
+	case err != nil || len(value) != 4:
+		d.told = append(d.told, "the data file's format number is unreadable; it was taken as the present one")
 	}
 	for _, name := range allBuckets {
 		if tx.Bucket(name) == nil {

@@ -15,7 +15,7 @@ import (
 const bootOne = "11111111-1111-1111-1111-111111111111"
 
 func options(dir string) Options {
-	return Options{Dir: dir, KernelBoot: bootOne, LockTimeout: -1, Points: testPoints()}
+	return Options{Dir: dir, KernelBoot: bootOne, LockTimeout: -1, Points: testPoints(), Slots: 128}
 }
 
 func testPoints() map[model.PointID]model.Point {

@@ -72,6 +72,7 @@ type groupReader struct {
 	end    model.Instant // blocks count before this only
 	from   []byte        // key to look for next; nil when the blocks are done
 	fresh  bool          // no block was read yet
+	before uint64        // ordinal of the block before; 0 when not known
 	now    *rows
 	i      int
 	arena  []model.Sample
@@ -202,8 +203,14 @@ func startingBlock(c *bolt.Cursor, key []byte) ([]byte, []byte) {
 func (r *groupReader) decode(key, value []byte) (*rows, error) {
 	b, err := openBlock(key, value)
 	if err != nil {
+		r.before = 0
 		return nil, fmt.Errorf("read block of %s: %w", r.name, err)
 	}
+	if r.before != 0 && b.ordinal != r.before+1 {
+		r.before, r.from = 0, key // tell first, read it again after
+		return nil, damaged("blocks of %s are missing before %s", r.name, b.at)
+	}
+	r.before = b.ordinal
 	want := r.query.Wants
 	if len(r.query.Points) == 0 {
 		want = nil

@@ -31,6 +31,7 @@ func parseKey(k []byte) (model.Instant, error) {
 type block struct {
 	at          model.Instant // of the first row
 	schema      uint32
+	ordinal     uint64 // of the group's blocks, from 1 without a gap
 	rows        int
 	first, last int64
 	body        []byte
@@ -47,7 +48,8 @@ func openBlock(k, v []byte) (block, error) {
 		return block{}, err
 	}
 	c := cursor{b: payload}
-	b := block{at: at, schema: uint32(c.uvarint()), body: c.b}
+	b := block{at: at, schema: uint32(c.uvarint()), ordinal: c.uvarint()}
+	b.body = c.b
 	b.rows, b.first, b.last, err = blockSpan(c.b)
 	if err != nil || b.first != int64(at.Offset) {
 		return block{}, damaged("block at %s: heading unreadable", at)
@@ -61,14 +63,16 @@ type sealing struct {
 	boots  []model.Boot
 	setups []datedSetup
 	fresh  map[string]uint32 // schemas new with it
-	upTo   uint64
+	// ordinals are the groups' last block numbers with it.
+	ordinals map[string]uint64
+	upTo     uint64
 }
 
 // seal moves everything in memory into the data file in one transaction,
 // which also records up to which slot the ring is now spent. Callers hold
 // writing. After an error all of it is still in memory and in the ring.
 func (s *Store) seal() error {
-	t := &sealing{batch: s.collect(true), fresh: map[string]uint32{}, upTo: s.ring.next - 1}
+	t := &sealing{batch: s.collect(true), fresh: map[string]uint32{}, ordinals: map[string]uint64{}, upTo: s.ring.next - 1}
 	s.mu.RLock()
 	for _, b := range s.boots {
 		if s.dirty[b.Number] {
@@ -133,7 +137,14 @@ func (s *Store) writeBlock(tx *bolt.Tx, t *sealing, r *rows) error {
 		return err
 	}
 	bucket.FillPercent = 1 // keys only ever grow
-	payload := append(binary.AppendUvarint(nil, uint64(id)), encodeRows(r)...)
+	ordinal, ok := t.ordinals[r.schema.group]
+	if !ok {
+		ordinal = s.groups[r.schema.group].ordinal
+	}
+	ordinal++
+	t.ordinals[r.schema.group] = ordinal
+	payload := binary.AppendUvarint(nil, uint64(id))
+	payload = append(binary.AppendUvarint(payload, ordinal), encodeRows(r)...)
 	return put(bucket, blockKey(r.instant(0)), payload)
 }
 
@@ -145,12 +156,7 @@ func (s *Store) schemaID(tx *bolt.Tx, t *sealing, sc *schema) (uint32, error) {
 	if id, ok := t.fresh[string(text)]; ok {
 		return id, nil
 	}
-	id := uint32(1)
-	for _, known := range []map[string]uint32{s.ids, t.fresh} {
-		for _, n := range known {
-			id = max(id, n+1)
-		}
-	}
+	id := s.topSchema + uint32(len(t.fresh)) + 1
 	t.fresh[string(text)] = id
 	return id, put(tx.Bucket(bucketSchemas), binary.BigEndian.AppendUint32(nil, id), text)
 }
@@ -160,13 +166,15 @@ func (s *Store) sealedAll(t *sealing) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for _, r := range t.batch.rows {
-		s.groups[r.schema.group].segments = nil
+		g := s.groups[r.schema.group]
+		g.segments, g.ordinal = nil, t.ordinals[g.name]
 		id, fresh := t.fresh[string(r.schema.encode())]
 		if fresh {
 			s.schemas[id] = r.schema
 		}
 	}
 	maps.Copy(s.ids, t.fresh)
+	s.topSchema += uint32(len(t.fresh))
 	s.events, s.kept = nil, 0
 	clear(s.dirty)
 	if n := len(s.setups); n > 0 {

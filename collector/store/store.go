@@ -11,17 +11,12 @@
 package store
 
 import (
-	"encoding/binary"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"log/slog"
 	"os"
 	"path/filepath"
 	"sync"
-	"time"
-
-	bolt "go.etcd.io/bbolt"
 
 	"tickover/model"
 )
@@ -36,30 +31,33 @@ type Store struct {
 
 	writing sync.Mutex // one writer at a time; taken before mu
 
-	mu      sync.RWMutex // guards what follows; never held across a disk write
-	boots   []model.Boot
-	boot    uint32
-	groups  map[string]*group
-	schemas map[uint32]*schema
-	ids     map[string]uint32 // schema by its encoding
-	events  []model.Event     // not yet sealed
-	kept    int               // how many of events are in the ring
-	lastSeq uint64            // of events
-	last    model.Instant
-	setups  []datedSetup // the newest sealed one and those not yet sealed
-	dirty   map[uint32]bool
-	sealed  uint64 // highest slot whose content is in the data file
-	live    uint64 // first slot that still matters while sealing fails
-	busy    bool
-	pending model.Instant // oldest row not in the ring; zero when all are
-	recent  model.Instant // of the scan before
-	health  model.StoreHealth
-	trouble map[string]string // what fails now, by part
+	mu        sync.RWMutex // guards what follows; never held across a disk write
+	boots     []model.Boot
+	boot      uint32
+	groups    map[string]*group
+	schemas   map[uint32]*schema
+	ids       map[string]uint32 // schema by its encoding
+	events    []model.Event     // not yet sealed
+	kept      int               // how many of events are in the ring
+	topSchema uint32            // highest number of a schema in the data file
+	lastSeq   uint64            // of events
+	last      model.Instant
+	setups    []datedSetup // the newest sealed one and those not yet sealed
+	dirty     map[uint32]bool
+	sealed    uint64 // highest slot whose content is in the data file
+	live      uint64 // first slot that still matters while sealing fails
+	busy      bool
+	pending   model.Instant // oldest row not in the ring; zero when all are
+	recent    model.Instant // of the scan before
+	health    model.StoreHealth
+	trouble   map[string]string // what fails now, by part
+	told      []string          // what loading found damaged and could do without
 }
 
 // group is the unsealed part of one group.
 type group struct {
 	name     string
+	ordinal  uint64 // of its last sealed block
 	last     model.Instant
 	segments []*segment
 }
@@ -125,7 +123,10 @@ func (s *Store) openOrReplace(path string) (told []string, err error) {
 		}
 	}
 	err = s.openAndLoad(path)
-	if err == nil || s.opts.ReadOnly || !errors.Is(err, ErrDamaged) {
+	if err == nil {
+		return append(s.data.told, s.told...), nil
+	}
+	if s.opts.ReadOnly || !errors.Is(err, ErrDamaged) {
 		return nil, err
 	}
 	aside, renameErr := setAside(path)
@@ -148,107 +149,6 @@ func (s *Store) openAndLoad(path string) error {
 		return errors.Join(err, d.close())
 	}
 	s.data = d
-	return nil
-}
-
-// load reads the small tables and where each group ends.
-func (s *Store) load(tx *bolt.Tx) error {
-	s.boots, s.setups, s.sealed = nil, nil, 0
-	clear(s.schemas)
-	clear(s.ids)
-	clear(s.groups)
-	value, err := get(tx.Bucket(bucketMeta), keySealed)
-	if err != nil || len(value) != 8 {
-		return damaged("read data file: sealed sequence unreadable")
-	}
-	s.sealed = binary.BigEndian.Uint64(value)
-	s.live = s.sealed + 1
-	return errors.Join(s.loadBoots(tx), s.loadSchemas(tx), s.loadGroups(tx), s.loadEvents(tx), s.loadSetup(tx))
-}
-
-func (s *Store) loadBoots(tx *bolt.Tx) error {
-	return tx.Bucket(bucketBoots).ForEach(func(k, v []byte) error {
-		text, err := unwrap(k, v)
-		if err != nil {
-			return err
-		}
-		var b model.Boot
-		if err := json.Unmarshal(text, &b); err != nil {
-			return damaged("read boot %x: %v", k, err)
-		}
-		s.boots = append(s.boots, b)
-		return nil
-	})
-}
-
-func (s *Store) loadSchemas(tx *bolt.Tx) error {
-	return tx.Bucket(bucketSchemas).ForEach(func(k, v []byte) error {
-		text, err := unwrap(k, v)
-		if err != nil {
-			return err
-		}
-		sc, err := decodeSchema(text)
-		if err != nil || len(k) != 4 {
-			return damaged("read schema %x", k)
-		}
-		id := binary.BigEndian.Uint32(k)
-		s.schemas[id], s.ids[string(text)] = sc, id
-		return nil
-	})
-}
-
-func (s *Store) loadGroups(tx *bolt.Tx) error {
-	return tx.Bucket(bucketBlocks).ForEachBucket(func(name []byte) error {
-		g := &group{name: string(name[1:])}
-		k, v := tx.Bucket(bucketBlocks).Bucket(name).Cursor().Last()
-		s.groups[g.name] = g
-		if k == nil {
-			return nil
-		}
-		at, err := parseKey(k)
-		if err != nil {
-			return err
-		}
-		g.last = at
-		if b, err := openBlock(k, v); err == nil {
-			g.last.Offset = time.Duration(b.last)
-		}
-		s.see(g.last)
-		return nil
-	})
-}
-
-func (s *Store) loadEvents(tx *bolt.Tx) error {
-	k, v := tx.Bucket(bucketEvents).Cursor().Last()
-	if k == nil {
-		return nil
-	}
-	if len(k) != 8 {
-		return damaged("read event key %x", k)
-	}
-	s.lastSeq = binary.BigEndian.Uint64(k)
-	if text, err := unwrap(k, v); err == nil {
-		if _, at, _, err := eventHead(text); err == nil {
-			s.see(at)
-		}
-	}
-	return nil
-}
-
-func (s *Store) loadSetup(tx *bolt.Tx) error {
-	k, v := tx.Bucket(bucketSetups).Cursor().Last()
-	if k == nil {
-		return nil
-	}
-	at, err := parseKey(k)
-	if err != nil {
-		return err
-	}
-	text, err := unwrap(k, v)
-	if err != nil {
-		return nil // verify says so; the daemon stores its own anew
-	}
-	s.setups = []datedSetup{{at, append([]byte(nil), text...), true}}
 	return nil
 }
 

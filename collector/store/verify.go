@@ -35,7 +35,7 @@ func (f *Findings) problem(where string, what any) {
 }
 
 // Verify reads everything: each block, event, setup and boot with its
-// checksum and order, each slot, and bbolt's own index. progress, which may
+// checksum and order, each slot, and the pages of bbolt's index. progress, which may
 // be nil, is called now and then with what is done and what there is to do.
 // The error is the context's; everything else is in the findings.
 func (s *Store) Verify(ctx context.Context, progress func(done, total int)) (Findings, error) {
@@ -58,6 +58,7 @@ type verifying struct {
 	progress    func(done, total int)
 	found       Findings
 	groups      []string
+	before      uint64 // ordinal of the block before; 0 when not known
 	done, total int
 }
 
@@ -89,6 +90,7 @@ func (v *verifying) count() {
 // group reads a group block by block, each in its own transaction.
 func (v *verifying) group(name string) {
 	from, end := []byte{0}, model.Instant{}
+	v.before = 0
 	for v.ctx.Err() == nil {
 		var k, value []byte
 		err := v.store.data.view(func(tx *bolt.Tx) error {
@@ -114,10 +116,15 @@ func (v *verifying) block(name string, k, value []byte, end model.Instant) model
 	v.found.Blocks++
 	b, err := openBlock(k, value)
 	if err != nil {
+		v.before = 0
 		v.found.problem(fmt.Sprintf("block of %s, key %x", name, k), err)
 		return end
 	}
 	where := fmt.Sprintf("block of %s at %s", name, b.at)
+	if v.before != 0 && b.ordinal != v.before+1 {
+		v.found.problem(where, "blocks are missing before it")
+	}
+	v.before = b.ordinal
 	rows, err := v.store.decodeBlock(name, b, nil)
 	if err != nil {
 		v.found.problem(where, err)
@@ -210,18 +217,23 @@ func (v *verifying) ring() {
 	v.step(int(s.ring.slots))
 }
 
-// index lets bbolt check its own pages.
+// index walks the pages of the data file. The writer waits meanwhile.
 func (v *verifying) index() {
 	if v.ctx.Err() != nil {
 		return
 	}
-	err := v.store.data.view(func(tx *bolt.Tx) error {
-		for err := range tx.Check() {
-			v.found.problem("index", err)
-		}
-		return nil
-	})
+	s := v.store
+	s.writing.Lock()
+	defer s.writing.Unlock()
+	w, err := checkTree(s.data.path, true)
 	if err != nil {
 		v.found.problem("index", err)
+		return
+	}
+	for _, what := range w.spoiled {
+		v.found.problem("index", what)
+	}
+	if w.lostRoom > 0 {
+		v.found.problem("index", fmt.Sprintf("%d pages are neither used nor free", w.lostRoom))
 	}
 }

@@ -1,0 +1,134 @@
+package store
+
+import (
+	"bytes"
+	"encoding/binary"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"time"
+
+	bolt "go.etcd.io/bbolt"
+
+	"tickover/model"
+)
+
+// load reads the small tables and where each group ends. A damaged entry is
+// told and done without; only an unreadable index is an error.
+func (s *Store) load(tx *bolt.Tx) error {
+	s.boots, s.setups, s.sealed, s.told = nil, nil, 0, nil
+	clear(s.schemas)
+	clear(s.ids)
+	clear(s.groups)
+	value, err := get(tx.Bucket(bucketMeta), keySealed)
+	if err == nil && len(value) == 8 {
+		s.sealed = binary.BigEndian.Uint64(value)
+	} else {
+		s.tell("the number of the last sealed slot is unreadable; all of the ring was read again")
+	}
+	s.live = s.sealed + 1
+	s.loadEvents(tx)
+	s.loadSetup(tx)
+	return errors.Join(s.loadBoots(tx), s.loadSchemas(tx), s.loadGroups(tx))
+}
+
+func (s *Store) tell(format string, args ...any) {
+	s.told = append(s.told, fmt.Sprintf(format, args...))
+}
+
+func (s *Store) loadBoots(tx *bolt.Tx) error {
+	return tx.Bucket(bucketBoots).ForEach(func(k, v []byte) error {
+		text, err := unwrap(k, v)
+		var b model.Boot
+		if err == nil {
+			err = json.Unmarshal(text, &b)
+		}
+		if err != nil && len(k) == 4 {
+			b = model.Boot{Number: binary.BigEndian.Uint32(k)}
+			s.tell("boot %d in the table is unreadable: its samples have no date until the clock is told again (%v)", b.Number, err)
+		}
+		s.boots = append(s.boots, b)
+		return nil
+	})
+}
+
+func (s *Store) loadSchemas(tx *bolt.Tx) error {
+	return tx.Bucket(bucketSchemas).ForEach(func(k, v []byte) error {
+		if len(k) != 4 {
+			s.tell("key %x in the table of schemas is unreadable", k)
+			return nil
+		}
+		id := binary.BigEndian.Uint32(k)
+		text, err := unwrap(k, v)
+		var sc *schema
+		if err == nil {
+			sc, err = decodeSchema(text)
+		}
+		if err != nil {
+			s.tell("schema %d is unreadable, and so are the blocks written by it (%v)", id, err)
+			s.topSchema = max(s.topSchema, min(id, s.topSchema+1<<16))
+			return nil
+		}
+		s.topSchema = max(s.topSchema, id)
+		s.schemas[id], s.ids[string(text)] = sc, id
+		return nil
+	})
+}
+
+func (s *Store) loadGroups(tx *bolt.Tx) error {
+	return tx.Bucket(bucketBlocks).ForEachBucket(func(name []byte) error {
+		g := &group{name: string(name[1:])}
+		s.groups[g.name] = g
+		c := tx.Bucket(bucketBlocks).Bucket(bytes.Clone(name)).Cursor()
+		skipped := uint64(0)
+		for k, v := c.Last(); k != nil; k, v = c.Prev() {
+			b, err := openBlock(k, v)
+			if err != nil {
+				s.tell("a block at the end of %s is unreadable (%v)", g.name, err)
+				skipped++
+				continue
+			}
+			g.last, g.ordinal = model.Instant{Boot: b.at.Boot, Offset: time.Duration(b.last)}, b.ordinal
+			s.see(g.last)
+			break
+		}
+		g.ordinal += skipped
+		return nil
+	})
+}
+
+func (s *Store) loadEvents(tx *bolt.Tx) {
+	c := tx.Bucket(bucketEvents).Cursor()
+	skipped := uint64(0)
+	for k, v := c.Last(); k != nil; k, v = c.Prev() {
+		text, err := unwrap(k, v)
+		var at model.Instant
+		if err == nil {
+			s.lastSeq, at, _, err = eventHead(text)
+		}
+		if err == nil {
+			s.see(at)
+			break
+		}
+		s.tell("an event at the end of the table is unreadable (%v)", err)
+		skipped++
+	}
+	s.lastSeq += skipped
+}
+
+// loadSetup takes the newest readable one; the daemon keeps its own anew.
+func (s *Store) loadSetup(tx *bolt.Tx) {
+	c := tx.Bucket(bucketSetups).Cursor()
+	for k, v := c.Last(); k != nil; k, v = c.Prev() {
+		at, err := parseKey(k)
+		var text []byte
+		if err == nil {
+			text, err = unwrap(k, v)
+		}
+		if err == nil {
+			s.setups = []datedSetup{{at, bytes.Clone(text), true}}
+			return
+		}
+		s.tell("the newest setup is unreadable (%v)", err)
+	}
+}
