@@ -3,7 +3,6 @@ package line
 import (
 	"context"
 	"io"
-	"os"
 	"sync"
 	"testing"
 	"time"
@@ -78,8 +77,6 @@ func (s socket) Write(b []byte) (int, error) {
 
 func (s socket) SetReadDeadline(time.Time) error { return s.c.close() }
 
-var _ interface{ SetReadDeadline(time.Time) error } = (*os.File)(nil)
-
 // bench is a line with a slave behind a cable. Call inside a synctest bubble.
 func bench(t *testing.T, def model.Line, bank slave.Bank, pace slave.Pace, faults slave.Faults) *Line {
 	t.Helper()
@@ -117,3 +114,11 @@ func numbers() *slave.Registers {
 }
 
 func number(unit byte, address uint16) uint16 { return uint16(unit)<<12 + address*7 + 1 }
+
+// flood0 sends zeros without end, one for each character's time.
+func flood0(ctx context.Context, c *cable) {
+	for ctx.Err() == nil {
+		c.toLine <- []byte{0}
+		time.Sleep(573 * time.Microsecond)
+	}
+}

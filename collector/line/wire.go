@@ -93,6 +93,9 @@ func (w *wire) try(ctx context.Context, q model.ReadRequest) ([]byte, time.Durat
 	f, err := w.listen(ctx, q, h)
 	w.tally.busy(time.Since(start))
 	w.sort(h.buf, f, err == nil)
+	if h.echoed {
+		w.tally.echo()
+	}
 	if err != nil {
 		w.memory.add(h.want, time.Now())
 		return nil, 0, err

@@ -1,0 +1,175 @@
+package line
+
+import (
+	"context"
+	"errors"
+	"net"
+	"strings"
+	"testing"
+	"time"
+
+	"golang.org/x/sys/unix"
+
+	"tickover/collector/slave"
+	"tickover/model"
+)
+
+// newGatewayLine serves a bank by Modbus TCP and gives a line to it.
+func newGatewayLine(t *testing.T, next func(slave.Request) slave.Fault) (*Line, *slave.Log) {
+	t.Helper()
+	listener, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	log := &slave.Log{}
+	ctx, stop := context.WithCancel(context.Background())
+	done := make(chan error, 1)
+	go func() { done <- slave.ServeTCP(ctx, listener, numbers(), slave.Faults{Next: next, Log: log}) }()
+	l := New(model.Line{Name: "net", Kind: model.TCPLine, Address: listener.Addr().String(), Timeout: 60 * time.Millisecond})
+	t.Cleanup(func() {
+		l.Close()
+		stop()
+		if err := <-done; err != nil {
+			t.Error(err)
+		}
+		if v := log.Violations(); len(v) > 0 {
+			t.Errorf("not a read: %v", v)
+		}
+	})
+	return l, log
+}
+
+// TestGatewayFaults is the fault matrix over Modbus TCP.
+func TestGatewayFaults(t *testing.T) {
+	for _, c := range []struct {
+		fault slave.Fault
+		cause model.Cause
+	}{
+		{slave.Fault{}, model.NoCause},
+		{slave.Fault{Kind: slave.ForeignBefore}, model.NoCause},
+		{slave.Fault{Kind: slave.Twice}, model.NoCause},
+		{slave.Fault{Kind: slave.WrongUnit, Value: 255}, model.NoCause}, // some gateways' habit
+		{slave.Fault{Kind: slave.WrongUnit}, model.ForeignAnswer},
+		{slave.Fault{Kind: slave.WrongFunction}, model.ForeignAnswer},
+		{slave.Fault{Kind: slave.TooMany}, model.ForeignAnswer},
+		{slave.Fault{Kind: slave.Lost}, model.NoAnswer},
+		{slave.Fault{Kind: slave.Late, Delay: 90 * time.Millisecond}, model.NoAnswer},
+		{slave.Fault{Kind: slave.ExceptionFault}, model.DeviceException},
+		{slave.Fault{Kind: slave.Hangup}, model.LineClosed},
+	} {
+		t.Run(c.fault.Kind.String(), func(t *testing.T) {
+			l, _ := newGatewayLine(t, func(r slave.Request) slave.Fault {
+				if r.Address%4 == 1 {
+					return c.fault
+				}
+				return slave.Fault{}
+			})
+			for i := range uint16(12) {
+				if c.fault.Kind == slave.Hangup {
+					l.next = time.Time{} // the backoff is another test's matter
+				}
+				err := ask(t, l, i)
+				if i%4 != 1 {
+					if err != nil && !strings.Contains(err.Error(), "nothing came") { // behind a late one
+						t.Errorf("%d: %v", i, err)
+					}
+					continue
+				}
+				var read *model.ReadError
+				if c.cause == model.NoCause && err != nil || c.cause != model.NoCause && (!errors.As(err, &read) || read.Cause != c.cause || read.Hint == "") {
+					t.Errorf("%d: got %v, want cause %v", i, err, c.cause)
+				}
+			}
+		})
+	}
+}
+
+// TestGatewayExceptions tells a gateway without a way from a silent unit.
+func TestGatewayExceptions(t *testing.T) {
+	code := byte(0x0A)
+	l, _ := newGatewayLine(t, func(slave.Request) slave.Fault { return slave.Fault{Kind: slave.ExceptionFault, Value: code} })
+	hints := map[byte]string{0x0A: "no way to this unit", 0x0B: "unit behind it is silent"}
+	for _, code = range []byte{0x0A, 0x0B} {
+		var read *model.ReadError
+		if err := ask(t, l, 0); !errors.As(err, &read) || read.Exception != code || !strings.Contains(read.Hint, hints[code]) {
+			t.Errorf("%02X: got %+v", code, read)
+		}
+		if l.Health().Exceptions[code] != 1 {
+			t.Errorf("health %+v", l.Health())
+		}
+	}
+}
+
+// TestIdleConnectionDropped is mended by one more try, without an error.
+func TestIdleConnectionDropped(t *testing.T) {
+	l, _ := newGatewayLine(t, func(r slave.Request) slave.Fault {
+		if r.Number == 2 { // of each connection
+			return slave.Fault{Kind: slave.Hangup}
+		}
+		return slave.Fault{}
+	})
+	for i := range uint16(12) {
+		if err := ask(t, l, i); err != nil {
+			t.Errorf("%d: %v", i, err)
+		}
+	}
+	if h := l.Health(); h.Reopened != 5 || h.Retries != 5 {
+		t.Errorf("health %+v", h)
+	}
+}
+
+// TestDeafGateway takes connections and never says a word.
+func TestDeafGateway(t *testing.T) {
+	l, _ := newGatewayLine(t, func(slave.Request) slave.Fault { return slave.Fault{Kind: slave.Lost} })
+	for i := range uint16(deaf) {
+		err := ask(t, l, i)
+		if i < deaf-1 {
+			var read *model.ReadError
+			if !errors.As(err, &read) || read.Cause != model.NoAnswer {
+				t.Errorf("%d: %v", i, err)
+			}
+			continue
+		}
+		wantClosed(t, err, errDeaf, "says nothing")
+	}
+}
+
+func TestNobodyListens(t *testing.T) {
+	listener, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	address := listener.Addr().String()
+	listener.Close()
+	l := New(model.Line{Kind: model.TCPLine, Address: address})
+	defer l.Close()
+	wantClosed(t, l.Open(), unix.ECONNREFUSED, "nothing listens")
+}
+
+// TestRTUOverTCP reads through a gateway that passes RTU frames.
+func TestRTUOverTCP(t *testing.T) {
+	listener, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer listener.Close()
+	done := make(chan error, 1)
+	go func() {
+		conn, err := listener.Accept()
+		if err == nil {
+			defer conn.Close()
+			err = slave.ServeRTU(context.Background(), conn, numbers(), slave.Pace{}, slave.Faults{})
+		}
+		done <- err
+	}()
+	l := New(model.Line{Kind: model.RTUOverTCP, Address: listener.Addr().String()})
+	for i := range uint16(10) {
+		if err := ask(t, l, i); err != nil {
+			t.Error(err)
+		}
+	}
+	l.Close()
+	if err := <-done; err != nil {
+		t.Error(err)
+	}
+}
