@@ -154,7 +154,7 @@ func TestASilentUnitCostsNoOtherUnitsData(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newBench(device("meter", 1), device("engine", 2))
 		b.line.dead[2] = true
-		b.runFor(10 * time.Minute)
+		b.runFor(10*time.Minute - 500*time.Millisecond)
 		good, bad := 0, 0
 		for _, s := range b.keep.scans {
 			switch {

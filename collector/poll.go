@@ -122,7 +122,7 @@ func (p *poller) round(ctx context.Context, g *Group) round {
 // locate finds the model of a device that has a chain of them, once. All
 // groups of the device move with it.
 func (p *poller) locate(g *Group, read func(model.ReadRequest) (model.Answer, error)) error {
-	if g.Device.Chain == nil || p.located[g.Device.Name] {
+	if c := g.Device.Chain; c == nil || len(c.Bases) == 0 || p.located[g.Device.Name] {
 		return nil
 	}
 	d, err := locate(g.Device, read)

@@ -1,0 +1,156 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"net/http"
+	"net/url"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"tickover/cmd/tickover/page"
+	"tickover/collector/store"
+)
+
+// stateFlag is the folder that reading commands look into.
+type stateFlag struct {
+	State string `help:"Folder that holds the store." default:"/var/lib/tickover" placeholder:"DIR"`
+}
+
+// archive answers questions about a state folder: the running daemon does
+// when there is one, the files themselves otherwise. Both speak the page's
+// API, so the answers are the same.
+type archive struct {
+	client *http.Client
+	close  func() error
+}
+
+// socketPath is where the daemon of a state folder listens.
+func socketPath(state string) string { return filepath.Join(state, "tickover.sock") }
+
+// open asks the daemon's socket first. Without a daemon it opens the store,
+// for writing when write is set.
+func (f stateFlag) open(write bool) (*archive, error) {
+	if conn, err := net.DialTimeout("unix", socketPath(f.State), time.Second); err == nil {
+		conn.Close()
+		return overSocket(socketPath(f.State)), nil
+	}
+	s, err := store.Open(store.Options{Dir: f.State, ReadOnly: !write, Log: slog.New(slog.DiscardHandler)})
+	if err != nil {
+		return nil, fmt.Errorf("open the store in %s: %w", f.State, err)
+	}
+	setup, _ := s.Setup()
+	handler := page.New(&source{store: s, setup: setup}, page.Options{TrustLocal: true, Version: version(), Log: slog.New(slog.DiscardHandler)})
+	return &archive{client: &http.Client{Transport: inProcess{handler}}, close: s.Close}, nil
+}
+
+func overSocket(path string) *archive {
+	transport := &http.Transport{DialContext: func(ctx context.Context, _, _ string) (net.Conn, error) {
+		var d net.Dialer
+		return d.DialContext(ctx, "unix", path)
+	}}
+	return &archive{client: &http.Client{Transport: transport}, close: func() error { transport.CloseIdleConnections(); return nil }}
+}
+
+// get copies the answer to a question to w.
+func (a *archive) get(ctx context.Context, w io.Writer, path string, query url.Values) error {
+	return a.do(ctx, http.MethodGet, path+"?"+query.Encode(), nil, w)
+}
+
+// list decodes the JSON answer to a question.
+func (a *archive) list(ctx context.Context, path string, query url.Values, into any) error {
+	var body strings.Builder
+	if err := a.get(ctx, &body, path, query); err != nil {
+		return err
+	}
+	return json.Unmarshal([]byte(body.String()), into)
+}
+
+// post asks for something to be done.
+func (a *archive) post(ctx context.Context, path string, form url.Values) error {
+	return a.do(ctx, http.MethodPost, path, strings.NewReader(form.Encode()), io.Discard)
+}
+
+func (a *archive) do(ctx context.Context, method, path string, body io.Reader, w io.Writer) error {
+	req, err := http.NewRequestWithContext(ctx, method, "http://tickover"+path, body)
+	if err != nil {
+		return err
+	}
+	if body != nil {
+		req.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+	}
+	resp, err := a.client.Do(req)
+	if err != nil {
+		return fmt.Errorf("ask the daemon: %w", err)
+	}
+	defer resp.Body.Close()
+	if resp.StatusCode >= 300 {
+		return apiError(resp)
+	}
+	if _, err = io.Copy(w, resp.Body); err != nil {
+		return fmt.Errorf("read the answer: %w", err)
+	}
+	return nil
+}
+
+func apiError(resp *http.Response) error {
+	var said struct{ Error, Hint string }
+	if err := json.NewDecoder(io.LimitReader(resp.Body, 1<<16)).Decode(&said); err != nil || said.Error == "" {
+		said.Error = resp.Status
+	}
+	code := exitRuntime
+	if resp.StatusCode == http.StatusNotFound || resp.StatusCode == http.StatusBadRequest {
+		code = exitUsage
+	}
+	return &fault{code, errors.New(said.Error), said.Hint}
+}
+
+// inProcess hands requests to a handler without a network.
+type inProcess struct{ handler http.Handler }
+
+// RoundTrip implements http.RoundTripper.
+func (t inProcess) RoundTrip(req *http.Request) (*http.Response, error) {
+	if req.Body == nil {
+		req.Body = http.NoBody
+	}
+	r, w := io.Pipe()
+	p := &pipeWriter{header: http.Header{}, body: w, ready: make(chan struct{})}
+	go func() {
+		t.handler.ServeHTTP(p, req)
+		p.WriteHeader(http.StatusOK)
+		w.Close()
+	}()
+	<-p.ready
+	return &http.Response{
+		Status: http.StatusText(p.code), StatusCode: p.code, Header: p.sent, Body: r, Request: req,
+		Proto: "HTTP/1.1", ProtoMajor: 1, ProtoMinor: 1, ContentLength: -1,
+	}, nil
+}
+
+// pipeWriter is the handler's side of inProcess.
+type pipeWriter struct {
+	header, sent http.Header
+	body         *io.PipeWriter
+	code         int
+	ready        chan struct{}
+}
+
+func (p *pipeWriter) Header() http.Header { return p.header }
+
+func (p *pipeWriter) WriteHeader(code int) {
+	if p.code == 0 {
+		p.code, p.sent = code, p.header.Clone()
+		close(p.ready)
+	}
+}
+
+func (p *pipeWriter) Write(b []byte) (int, error) {
+	p.WriteHeader(http.StatusOK)
+	return p.body.Write(b)
+}

@@ -1,0 +1,256 @@
+package main
+
+import (
+	"context"
+	_ "embed"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"tickover/collector/slave"
+	"tickover/collector/store"
+	"tickover/config"
+	"tickover/model"
+	"tickover/model/plant"
+)
+
+//go:embed demo.yaml
+var demoConfig []byte
+
+// demoSeed makes every demonstration the same.
+const demoSeed = 50
+
+// demoCommand runs everything on a simulated skid.
+type demoCommand struct {
+	State  string        `help:"Folder for the store." default:"demo-state" placeholder:"DIR"`
+	Listen string        `help:"Address for page and metrics." default:"127.0.0.1:8485" placeholder:"ADDR"`
+	For    time.Duration `help:"Stop after this time; 0 runs until told to stop."`
+}
+
+// Run carries the past day, then goes live.
+func (c *demoCommand) Run(ctx context.Context, s streams) error {
+	cfg, err := config.Parse("demo.yaml", demoConfig)
+	if err != nil {
+		return err
+	}
+	cfg.StateDir, cfg.Listen, cfg.Setup.Simulated = c.State, c.Listen, true
+	fmt.Fprintln(s.out, "SIMULATED: a made-up 50 kVA standby set of a made-up fish hatchery. Nothing here is real.")
+	if err := pastDay(ctx, cfg, s.err); err != nil {
+		return err
+	}
+	rig, err := newRig(cfg)
+	if err != nil {
+		return err
+	}
+	defer rig.close()
+	d, err := newDaemon(cfg, store.Options{}, slog.New(slog.NewTextHandler(s.err, &slog.HandlerOptions{Level: slog.LevelWarn})))
+	if err != nil {
+		return err
+	}
+	tour(s.out, c.State, d.address())
+	return d.run(ctx, c.For)
+}
+
+// tour says what to look at.
+func tour(w io.Writer, state, address string) {
+	fmt.Fprintf(w, `
+Live now. Try, in another terminal:
+  page            http://%[1]s/
+  metrics         http://%[1]s/metrics
+  runs            tickover runs --state %[2]s
+  report          tickover report --state %[2]s 1
+  report to print tickover report --state %[2]s 1 --format html --output report.html
+  readings        tickover export --state %[2]s --run 1 --output run1.csv
+  alarms          tickover alarms --state %[2]s
+(without an installed tickover: go run ./cmd/tickover in its place)
+Stop with Ctrl-C.
+`, address, state)
+}
+
+// rig is the simulated skid: a plant behind Modbus slaves on pseudo-terminals.
+type rig struct {
+	stop    context.CancelFunc
+	work    sync.WaitGroup
+	masters []*os.File
+}
+
+// refresh is how often the simulated instruments take a new value.
+const refresh = 20 * time.Millisecond
+
+// newRig opens a pseudo-terminal for every line of the configuration, points
+// the lines at them, and starts the plant and the slaves.
+func newRig(cfg *config.Config) (*rig, error) {
+	ctx, stop := context.WithCancel(context.Background())
+	r := &rig{stop: stop}
+	bank := &slave.Registers{}
+	p := plant.New(demoSeed, cfg.Setup.Rating)
+	script, length := plant.LiveLoop()
+	player := plant.NewPlayer(p, script, length, true)
+	fillChains(bank, cfg.Setup.Devices)
+	instruments(bank, cfg.Setup.Devices, p)
+	for i := range cfg.Setup.Lines {
+		l := &cfg.Setup.Lines[i]
+		master, path, err := slave.OpenPTY()
+		if err != nil {
+			r.close()
+			return nil, &fault{exitLine, fmt.Errorf("open a pseudo-terminal: %w", err), "the demonstration needs /dev/ptmx"}
+		}
+		l.Kind, l.Address = model.SerialLine, path
+		r.masters = append(r.masters, master)
+		pace := slave.Pace{Baud: l.BaudOrDefault(), Bits: l.Bits(), Turnaround: 5 * time.Millisecond}
+		r.work.Go(func() { slave.ServeRTU(ctx, master, bank, pace, slave.Faults{}) })
+	}
+	r.work.Go(func() {
+		tick := time.NewTicker(refresh)
+		defer tick.Stop()
+		for last := time.Now(); ; {
+			select {
+			case <-ctx.Done():
+				return
+			case now := <-tick.C:
+				player.Advance(now.Sub(last))
+				last = now
+				instruments(bank, cfg.Setup.Devices, p)
+			}
+		}
+	})
+	return r, nil
+}
+
+func (r *rig) close() {
+	r.stop()
+	for _, m := range r.masters {
+		m.Close()
+	}
+	r.work.Wait()
+}
+
+// fillChains lays out the marker and the headers of devices that are found by
+// a chain of models (a common model first), and a scale for each register
+// that has one.
+func fillChains(bank *slave.Registers, devices []model.Device) {
+	for _, d := range devices {
+		if c := d.Chain; c != nil {
+			put := func(at uint16, words ...uint16) { bank.Set(d.Unit, model.HoldingRegisters, at, words...) }
+			base := c.Bases[0]
+			put(base, make([]uint16, c.Start-base+2+c.Length+2)...)
+			put(base, model.ChainMarker[0], model.ChainMarker[1], commonModel, c.Start-base-4)
+			put(c.Start, c.Model, c.Length)
+			put(c.Start+2+c.Length, model.ChainEnd)
+		}
+		for _, p := range d.Points {
+			if e := p.Register.Exponent; e != nil {
+				bank.Set(d.Unit, p.Register.Table, *e, uint16(scaleOf(p.Quantity)))
+			}
+		}
+	}
+}
+
+// commonModel is the number of the model that opens every SunSpec chain.
+const commonModel = 1
+
+// scaleOf is the power of ten the simulated meter counts a quantity in.
+func scaleOf(q model.Quantity) int16 {
+	switch q {
+	case model.Voltage:
+		return -1
+	case model.Current, model.Frequency:
+		return -2
+	case model.ActivePower, model.ReactivePower, model.ApparentPower:
+		return 1
+	case model.PowerFactor:
+		return -2
+	}
+	return 0
+}
+
+// instruments writes what every instrument shows into its registers. One that
+// shows nothing keeps its last value when it is a sensor's, as real ones do.
+func instruments(bank *slave.Registers, devices []model.Device, p *plant.Plant) {
+	for _, d := range devices {
+		for _, point := range d.Points {
+			v, ok := p.Value(point.ID)
+			if !ok {
+				continue
+			}
+			exponent := int16(0)
+			if point.Register.Exponent != nil {
+				exponent = scaleOf(point.Quantity)
+			}
+			bank.Set(d.Unit, point.Register.Table, point.Register.Address, point.Register.Encode(v, exponent)...)
+		}
+	}
+}
+
+// pastBoot names the simulated boot that the past day belongs to.
+const pastBoot = "simulated past day"
+
+// pastDay carries a recorded day of tests through the same steps as live
+// readings, unless the store has it already. It begins so that it ended a
+// day before now.
+func pastDay(ctx context.Context, cfg *config.Config, progress io.Writer) error {
+	if _, err := os.Stat(filepath.Join(cfg.StateDir, pastDone)); err == nil {
+		fmt.Fprintln(progress, "the past day is in the store already")
+		return nil
+	}
+	past := *cfg
+	past.Listen = "127.0.0.1:0"
+	// A simulated past needs no protection from power cuts: sync rarely.
+	d, err := newDaemon(&past, store.Options{KernelBoot: pastBoot, TailBusy: time.Minute, TailSteady: time.Minute}, slog.New(slog.DiscardHandler))
+	if err != nil {
+		return err
+	}
+	script, length := plant.HatcheryDay()
+	p := plant.New(demoSeed, cfg.Setup.Rating)
+	player := plant.NewPlayer(p, script, length, false)
+	if err := d.store.Estimate(d.store.Boot(), model.ClockEstimate{Wall: time.Now().Add(-24*time.Hour - length).UnixNano(), Source: model.ClockSimulated}); err != nil {
+		return errors.Join(err, d.close())
+	}
+	done := bar(progress, "the past day").SetTotal(int64(length / time.Second))
+	defer done.Finish()
+	bank := &slave.Registers{}
+	fillChains(bank, cfg.Setup.Devices)
+	for at := time.Duration(0); at < length && ctx.Err() == nil; at += pastStep {
+		for _, a := range player.Advance(pastStep) {
+			d.carrier.Record(model.Event{At: model.Instant{Boot: d.store.Boot(), Offset: at + pastStart}, Kind: model.NoteEvent, Who: "simulated operator", Text: a.Text})
+		}
+		instruments(bank, cfg.Setup.Devices, p)
+		feed(d, cfg, bank, at)
+		done.SetCurrent(int64(at / time.Second))
+	}
+	if err := errors.Join(ctx.Err(), d.close()); err != nil {
+		return err
+	}
+	return os.WriteFile(filepath.Join(cfg.StateDir, pastDone), nil, 0o600)
+}
+
+const (
+	pastDone  = "past-day"
+	pastStep  = 100 * time.Millisecond
+	pastStart = time.Minute // offset of the past day on its boot's clock
+)
+
+// feed carries the scans that are due.
+func feed(d *daemon, cfg *config.Config, bank *slave.Registers, at time.Duration) {
+	now := func() model.Instant { return model.Instant{Boot: d.store.Boot(), Offset: at + pastStart} }
+	read := func(q model.ReadRequest) (model.Answer, error) {
+		words, exception := bank.Read(q.Unit, q.Table, q.Address, q.Count)
+		if exception != 0 {
+			return model.Answer{}, &model.ReadError{Cause: model.DeviceException, Exception: exception, Request: q.String()}
+		}
+		return model.Answer{Words: words}, nil
+	}
+	for _, l := range cfg.Setup.Lines {
+		for _, g := range d.carrier.Groups(l.Name) {
+			if at%g.Every < pastStep {
+				scan, _, _ := g.Scan(now(), now, read)
+				d.carrier.Feed(scan, g.Device.Name)
+			}
+		}
+	}
+}

@@ -1,0 +1,112 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"io"
+	"os/exec"
+	"slices"
+	"strings"
+	"testing"
+)
+
+// allowed is the table of imports between our rooms, with the reason for each
+// row. A package that is not in the table may not exist.
+var allowed = []struct {
+	room string
+	may  []string
+	why  string
+}{
+	{"model", nil, "the words of the trade stand alone, so that every room can speak them"},
+	{"model/electrical", []string{"model"}, "arithmetic on words"},
+	{"model/transducer", []string{"model"}, "arithmetic on words"},
+	{"model/running", []string{"model", "model/transducer", "model/electrical"}, "a later floor may stand on earlier ones"},
+	{"model/performance", []string{"model", "model/electrical", "model/running"}, "figures need runs and sequence components"},
+	{"model/winding", []string{"model"}, "arithmetic on hand measurements"},
+	{"model/wiring", []string{"model", "model/electrical", "model/transducer"}, "wiring mistakes show in electrical figures"},
+	{"model/upkeep", []string{"model", "model/running", "model/performance"}, "trends compare runs"},
+	{"model/plant", []string{"model"}, "the simulated set knows nothing of those who watch it"},
+	{"alarms", []string{"model"}, "the second pair of eyes decides on scans alone: no clock, no disk, no net"},
+	{"alarms/notify", []string{"model"}, "telling people must not reach back into deciding"},
+	{"config", []string{"model"}, "a checked definition is words, not running parts"},
+	{"collector", []string{"model"}, "it sees its neighbours as small interfaces"},
+	{"collector/line", []string{"model"}, "a line answers reads and knows nothing of what they mean"},
+	{"collector/slave", []string{"model"}, "the other end of the wire must not share code with this end"},
+	{"collector/store", []string{"model"}, "the store keeps words, whoever says them"},
+	{"collector/metrics", []string{"model"}, "it shows a snapshot and nothing else"},
+	{"collector/forward", []string{"model"}, "it forwards what the store yields through an interface"},
+	{"cmd/tickover/page", []string{"model"}, "the page asks one small interface"},
+	{"cmd/tickover/report", []string{"model"}, "a report is a record made readable"},
+	{"cmd/tickover", []string{"*"}, "only the command wires everything"},
+}
+
+type goPackage struct {
+	ImportPath string
+	Imports    []string
+}
+
+func TestImportsKeepTheLayout(t *testing.T) {
+	rows := map[string][]string{}
+	for _, row := range allowed {
+		rows[row.room] = row.may
+	}
+	packages := ourPackages(t)
+	if len(packages) < 5 {
+		t.Fatalf("go list saw %d packages; the test would prove nothing", len(packages))
+	}
+	for _, p := range packages {
+		room := strings.TrimPrefix(p.ImportPath, "tickover/")
+		may, known := rows[room]
+		if !known {
+			t.Errorf("%s stands in no row of the table: give it one, with the reason", room)
+			continue
+		}
+		for _, i := range p.Imports {
+			if ours, ok := strings.CutPrefix(i, "tickover/"); ok && !slices.Contains(may, ours) && !slices.Contains(may, "*") {
+				t.Errorf("%s imports %s; it may import %v, because: %s", room, ours, may, reason(room))
+			}
+		}
+	}
+}
+
+// model computes; what reaches outside the program stays out of it.
+func TestModelReachesNothing(t *testing.T) {
+	for _, p := range ourPackages(t) {
+		if p.ImportPath != "tickover/model" && p.ImportPath != "tickover/alarms" {
+			continue
+		}
+		for _, i := range p.Imports {
+			if i == "os" || i == "context" || i == "log" || i == "log/slog" || i == "net" || strings.HasPrefix(i, "net/") ||
+				strings.Contains(i, ".") {
+				t.Errorf("%s imports %s", p.ImportPath, i)
+			}
+		}
+	}
+}
+
+func reason(room string) string {
+	for _, row := range allowed {
+		if row.room == room {
+			return row.why
+		}
+	}
+	return ""
+}
+
+func ourPackages(t *testing.T) []goPackage {
+	t.Helper()
+	out, err := exec.Command("go", "list", "-json=ImportPath,Imports", "tickover/...").Output()
+	if err != nil {
+		t.Fatalf("go list: %v", err)
+	}
+	var all []goPackage
+	for d := json.NewDecoder(strings.NewReader(string(out))); ; {
+		var p goPackage
+		if err := d.Decode(&p); errors.Is(err, io.EOF) {
+			return all
+		} else if err != nil {
+			t.Fatal(err)
+		}
+		all = append(all, p)
+	}
+}

@@ -1,0 +1,204 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"net/url"
+	"os"
+	"strings"
+	"text/tabwriter"
+)
+
+// runsCommand lists the runs.
+type runsCommand struct {
+	stateFlag
+	JSON bool `help:"Print a JSON array."`
+}
+
+// runRow is one run as the API lists it.
+type runRow struct {
+	ID      string  `json:"id"`
+	Started string  `json:"started"`
+	Ended   *string `json:"ended"`
+	Cranks  int     `json:"cranks"`
+	Starts  int     `json:"starts"`
+	Running float64 `json:"running_seconds"`
+}
+
+// Run prints the list.
+func (c *runsCommand) Run(ctx context.Context, s streams) error {
+	a, err := c.open(false)
+	if err != nil {
+		return err
+	}
+	defer a.close()
+	if c.JSON {
+		return a.get(ctx, s.out, "/api/v1/runs", nil)
+	}
+	var runs []runRow
+	if err := a.list(ctx, "/api/v1/runs", nil, &runs); err != nil {
+		return err
+	}
+	if len(runs) == 0 {
+		fmt.Fprintln(s.out, "no runs yet")
+		return nil
+	}
+	w := tabwriter.NewWriter(s.out, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(w, "run\tstarted\tended\tcranks\tstarts\trunning")
+	for _, r := range runs {
+		ended := "still going"
+		if r.Ended != nil {
+			ended = *r.Ended
+		}
+		fmt.Fprintf(w, "%s\t%s\t%s\t%d\t%d\t%s\n", r.ID, r.Started, ended, r.Cranks, r.Starts, seconds(r.Running))
+	}
+	return w.Flush()
+}
+
+// reportCommand writes one run's report.
+type reportCommand struct {
+	stateFlag
+	ID     string `arg:"" name:"run" default:"last" help:"Which run, from tickover runs; the last when left out." optional:""`
+	Format string `help:"html, json or text." enum:"html,json,text" default:"text"`
+	Output string `help:"File to write; standard output when left out." placeholder:"FILE"`
+}
+
+// Run writes the report.
+func (c *reportCommand) Run(ctx context.Context, s streams) error {
+	a, err := c.open(false)
+	if err != nil {
+		return err
+	}
+	defer a.close()
+	path := "/api/v1/runs/" + url.PathEscape(c.ID) + "/report"
+	return toFile(c.Output, s.out, func(w io.Writer) error {
+		return a.get(ctx, w, path, url.Values{"format": {c.Format}})
+	})
+}
+
+// exportCommand writes readings.
+type exportCommand struct {
+	stateFlag
+	RunID  string   `name:"run" help:"Only this run." placeholder:"RUN"`
+	From   string   `help:"From this time on (RFC 3339)." placeholder:"TIME"`
+	To     string   `help:"Up to this time (RFC 3339)." placeholder:"TIME"`
+	Points []string `help:"Only these points." placeholder:"POINT"`
+	Output string   `help:"File to write; standard output when left out." placeholder:"FILE"`
+}
+
+// Run writes the readings.
+func (c *exportCommand) Run(ctx context.Context, s streams) error {
+	a, err := c.open(false)
+	if err != nil {
+		return err
+	}
+	defer a.close()
+	q := url.Values{"format": {"csv"}}
+	for name, value := range map[string]string{"run": c.RunID, "from": c.From, "to": c.To, "points": strings.Join(c.Points, ",")} {
+		if value != "" {
+			q.Set(name, value)
+		}
+	}
+	return toFile(c.Output, s.out, func(w io.Writer) error { return a.get(ctx, w, "/api/v1/export", q) })
+}
+
+// alarmsCommand lists alarms or acknowledges one.
+type alarmsCommand struct {
+	List alarmsList `cmd:"" default:"withargs" help:"List the alarms (the default)."`
+	Ack  alarmsAck  `cmd:"" help:"Acknowledge one alarm. It says that somebody has seen it; it clears nothing."`
+}
+
+type alarmsList struct {
+	stateFlag
+	JSON bool `help:"Print a JSON array."`
+}
+
+// alarmRow is one alarm as the API lists it.
+type alarmRow struct {
+	Rule     string `json:"rule"`
+	Label    string `json:"label"`
+	Priority string `json:"priority"`
+	State    string `json:"state"`
+	Watching bool   `json:"watching"`
+	Why      string `json:"why"`
+}
+
+// Run prints the list.
+func (c *alarmsList) Run(ctx context.Context, s streams) error {
+	a, err := c.open(false)
+	if err != nil {
+		return err
+	}
+	defer a.close()
+	if c.JSON {
+		return a.get(ctx, s.out, "/api/v1/alarms", nil)
+	}
+	var rows []alarmRow
+	if err := a.list(ctx, "/api/v1/alarms", nil, &rows); err != nil {
+		return err
+	}
+	w := tabwriter.NewWriter(s.out, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(w, "alarm\tpriority\tstate\twatching\tmeaning")
+	for _, r := range rows {
+		watching := "yes"
+		if !r.Watching {
+			watching = "no: " + r.Why
+		}
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\n", r.Rule, r.Priority, r.State, watching, r.Label)
+	}
+	fmt.Fprintln(w, "\nAlarms advise. They stop nothing and replace no protective device.")
+	return w.Flush()
+}
+
+type alarmsAck struct {
+	stateFlag
+	Rule string `arg:"" name:"alarm" help:"Which alarm, from tickover alarms."`
+	Who  string `help:"Who acknowledges." required:""`
+	Why  string `help:"What was seen or done."`
+}
+
+// Run acknowledges the alarm.
+func (c *alarmsAck) Run(ctx context.Context, s streams) error {
+	a, err := c.open(false)
+	if err != nil {
+		return err
+	}
+	defer a.close()
+	return a.post(ctx, "/api/v1/alarms/"+url.PathEscape(c.Rule)+"/acknowledge", url.Values{"who": {c.Who}, "why": {c.Why}})
+}
+
+// noteCommand puts a note on the timeline.
+type noteCommand struct {
+	stateFlag
+	Text string `arg:"" help:"What to note."`
+	Who  string `help:"Who notes it."`
+}
+
+// Run keeps the note.
+func (c *noteCommand) Run(ctx context.Context, s streams) error {
+	a, err := c.open(true)
+	if err != nil {
+		return err
+	}
+	defer a.close()
+	return a.post(ctx, "/api/v1/notes", url.Values{"who": {c.Who}, "text": {c.Text}})
+}
+
+// toFile writes to a file, or to out when no name is given. A file that could
+// not be written whole is removed.
+func toFile(name string, out io.Writer, write func(io.Writer) error) error {
+	if name == "" {
+		return write(out)
+	}
+	f, err := os.Create(name)
+	if err != nil {
+		return &fault{exitRuntime, err, "choose a folder you may write to"}
+	}
+	if err := write(f); err != nil {
+		f.Close()
+		os.Remove(name)
+		return err
+	}
+	return f.Close()
+}

@@ -1,0 +1,139 @@
+// Command tickover watches a generator set under test. It only reads the bus;
+// what it warns of is advice.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"syscall"
+
+	"github.com/alecthomas/kong"
+
+	"tickover/collector/store"
+	"tickover/config"
+	"tickover/model"
+)
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	os.Exit(Main(ctx, os.Args[1:], os.Stdout, os.Stderr))
+}
+
+// commands is the command line.
+type commands struct {
+	Demo    demoCommand    `cmd:"" help:"Watch a simulated set being tested: a past day at once, then live."`
+	Run     runCommand     `cmd:"" help:"Run the daemon."`
+	Check   checkCommand   `cmd:"" help:"Check a configuration and print what it does to the bus."`
+	Peek    peekCommand    `cmd:"" help:"Read every configured point, or raw registers, once."`
+	Runs    runsCommand    `cmd:"" help:"List the runs of the set."`
+	Report  reportCommand  `cmd:"" help:"Write the report of one run."`
+	Export  exportCommand  `cmd:"" help:"Write the readings as CSV."`
+	Alarms  alarmsCommand  `cmd:"" help:"List the alarms, or acknowledge one."`
+	Note    noteCommand    `cmd:"" help:"Put a note on the timeline."`
+	Verify  verifyCommand  `cmd:"" help:"Check the store: every block, slot and index."`
+	Version versionCommand `cmd:"" help:"Print the version."`
+}
+
+// Main runs one command and returns its exit code.
+func Main(ctx context.Context, args []string, stdout, stderr io.Writer) int {
+	var c commands
+	parser := kong.Must(&c,
+		kong.Name("tickover"),
+		kong.Description("Data logger for generator sets under test. It only reads; its alarms are advice and replace no protective device."),
+		kong.Writers(stdout, stderr),
+		kong.UsageOnError(),
+		kong.Exit(func(code int) { panic(exit(code)) }),
+	)
+	code, done := 0, false
+	func() {
+		defer catchExit(&code, &done)
+		k, err := parser.Parse(args)
+		if err != nil {
+			fmt.Fprintf(stderr, "tickover: %v\nhint: tickover --help lists the commands\n", err)
+			code, done = exitUsage, true
+			return
+		}
+		k.BindTo(ctx, (*context.Context)(nil))
+		code, done = explain(k.Run(streams{stdout, stderr}), stderr), true
+	}()
+	return code
+}
+
+// streams are where a command writes: results to out, everything else to err.
+type streams struct{ out, err io.Writer }
+
+type exit int
+
+func catchExit(code *int, done *bool) {
+	if *done {
+		return
+	}
+	r := recover()
+	if e, ok := r.(exit); ok {
+		*code = int(e)
+		return
+	}
+	if r != nil {
+		panic(r)
+	}
+}
+
+// The exit codes.
+const (
+	exitDone    = 0
+	exitRuntime = 1
+	exitUsage   = 2
+	exitConfig  = 3
+	exitLine    = 4
+	exitStore   = 5
+)
+
+// fault is an error for people: what happened, and what to do.
+type fault struct {
+	code int
+	err  error
+	hint string
+}
+
+func (f *fault) Error() string { return f.err.Error() }
+func (f *fault) Unwrap() error { return f.err }
+
+// explain prints an error with its hint and returns the exit code.
+func explain(err error, stderr io.Writer) int {
+	if err == nil {
+		return exitDone
+	}
+	code, hint := classify(err)
+	fmt.Fprintf(stderr, "tickover: %v\n", err)
+	if hint != "" {
+		fmt.Fprintf(stderr, "hint: %s\n", hint)
+	}
+	return code
+}
+
+func classify(err error) (code int, hint string) {
+	var (
+		f        *fault
+		mistakes config.Mistakes
+		read     *model.ReadError
+	)
+	switch {
+	case errors.As(err, &f):
+		return f.code, f.hint
+	case errors.As(err, &mistakes):
+		return exitConfig, ""
+	case errors.Is(err, store.ErrLocked), errors.Is(err, store.ErrNewer), errors.Is(err, store.ErrNone), errors.Is(err, store.ErrDamaged):
+		return exitStore, ""
+	case errors.As(err, &read):
+		if read.Cause == model.LineClosed {
+			return exitLine, read.Hint
+		}
+		return exitRuntime, read.Hint
+	}
+	return exitRuntime, ""
+}

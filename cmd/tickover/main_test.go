@@ -1,0 +1,189 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"io"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+)
+
+// call runs one command as the shell would.
+func call(t *testing.T, args ...string) (code int, stdout, stderr string) {
+	t.Helper()
+	var out, err strings.Builder
+	code = Main(context.Background(), args, &out, &err)
+	return code, out.String(), err.String()
+}
+
+// must runs a command that has to succeed and returns its output.
+func must(t *testing.T, args ...string) string {
+	t.Helper()
+	code, out, stderr := call(t, args...)
+	if code != exitDone {
+		t.Fatalf("tickover %s: exit code %d\n%s", strings.Join(args, " "), code, stderr)
+	}
+	return out
+}
+
+func freeAddress(t *testing.T) string {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	return l.Addr().String()
+}
+
+// get waits until the address answers and returns the page.
+func get(t *testing.T, url string) string {
+	t.Helper()
+	var err error
+	for range 600 {
+		var resp *http.Response
+		if resp, err = http.Get(url); err == nil {
+			defer resp.Body.Close()
+			body, err := io.ReadAll(resp.Body)
+			if err != nil {
+				t.Fatal(err)
+			}
+			return string(body)
+		}
+		time.Sleep(100 * time.Millisecond)
+	}
+	t.Fatalf("%s never answered: %v", url, err)
+	return ""
+}
+
+// The whole way on a real pseudo-terminal: wire, store, page, metrics, runs,
+// report, export; first asking the daemon, then the files it left.
+func TestDemoFromTheWireToTheReport(t *testing.T) {
+	state, address := t.TempDir(), freeAddress(t)
+	ctx, stop := context.WithCancel(context.Background())
+	defer stop()
+	done := make(chan int)
+	var stdout, stderr strings.Builder
+	go func() {
+		done <- Main(ctx, []string{"demo", "--state", state, "--listen", address}, &stdout, &stderr)
+	}()
+	if page := get(t, "http://"+address+"/"); !strings.Contains(strings.ToLower(page), "simulated") {
+		t.Error("the page does not say that everything is simulated")
+	}
+	waitFor(t, "live readings in /metrics", func() bool {
+		return hasAll(get(t, "http://"+address+"/metrics"), liveSeries)
+	})
+	asked := answers(t, state)
+	stop()
+	if code := <-done; code != exitDone {
+		t.Fatalf("the demonstration ended with %d\n%s", code, stderr.String())
+	}
+	if left := answers(t, state); left.report != asked.report {
+		t.Errorf("the past run's report differs between daemon and files:\n%s\n%s", asked.report, left.report)
+	}
+	if out := must(t, "verify", "--state", state); !strings.Contains(out, "no problems") {
+		t.Errorf("verify says:\n%s", out)
+	}
+}
+
+// liveSeries are the names that must be there while the set turns.
+var liveSeries = []string{
+	`genset_phase_voltage_volts{phase="L1"}`, `genset_phase_voltage_volts{phase="L2"}`, `genset_phase_voltage_volts{phase="L3"}`,
+	`genset_current_amperes{phase="L1"}`, `genset_current_amperes{phase="L2"}`, `genset_current_amperes{phase="L3"}`,
+	"genset_frequency_hertz ", "genset_oil_pressure_pascals ", "genset_coolant_temperature_celsius ",
+}
+
+func hasAll(text string, parts []string) bool {
+	for _, p := range parts {
+		if !strings.Contains(text, p) {
+			return false
+		}
+	}
+	return true
+}
+
+func waitFor(t *testing.T, what string, there func() bool) {
+	t.Helper()
+	for range 300 {
+		if there() {
+			return
+		}
+		time.Sleep(100 * time.Millisecond)
+	}
+	t.Fatalf("no %s within 30 s", what)
+}
+
+type asked struct{ report string }
+
+// answers asks the reading commands and checks what the past day must show.
+func answers(t *testing.T, state string) asked {
+	t.Helper()
+	var runs []map[string]any
+	if err := json.Unmarshal([]byte(must(t, "runs", "--state", state, "--json")), &runs); err != nil {
+		t.Fatal(err)
+	}
+	if len(runs) == 0 || runs[0]["id"] != "1" || runs[0]["ended"] == nil || runs[0]["started"] == nil {
+		t.Fatalf("runs --json begins with %v", runs)
+	}
+	text := must(t, "report", "--state", state, "1", "--format", "json")
+	if !json.Valid([]byte(text)) {
+		t.Error("the JSON report is not JSON")
+	}
+	for _, word := range []string{"frequency droop", "L1", "oil", "crank"} {
+		if !strings.Contains(text, word) {
+			t.Errorf("the JSON report says nothing of %q", word)
+		}
+	}
+	html := filepath.Join(t.TempDir(), "report.html")
+	must(t, "report", "--state", state, "1", "--format", "html", "--output", html)
+	if page, err := os.ReadFile(html); err != nil || !strings.Contains(string(page), "<svg") {
+		t.Errorf("the HTML report has no plot: %v", err)
+	}
+	if csv := must(t, "export", "--state", state, "--run", "1"); strings.Count(csv, "\n") < 5000 {
+		t.Errorf("the export of a run of two hours has %d lines", strings.Count(csv, "\n"))
+	}
+	return asked{text}
+}
+
+func TestExitCodes(t *testing.T) {
+	empty := t.TempDir()
+	bad := filepath.Join(t.TempDir(), "bad.yaml")
+	if err := os.WriteFile(bad, []byte("lines: 7\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	missingTTY := filepath.Join(t.TempDir(), "tty.yaml")
+	text := strings.ReplaceAll(string(demoConfig), "/dev/serial/by-id/usb-placeholder-port0", "/dev/no-such-port")
+	if err := os.WriteFile(missingTTY, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		want int
+		says string
+		args []string
+	}{
+		{exitUsage, "hint:", []string{"runz"}},
+		{exitUsage, "hint:", []string{"report", "--format", "pdf", "--state", empty}},
+		{exitConfig, "bad.yaml:1", []string{"check", "--config", bad}},
+		{exitConfig, "--config", []string{"check", "--config", empty + "/none.yaml"}},
+		{exitLine, "/dev/no-such-port", []string{"peek", "--config", missingTTY}},
+		{exitStore, "no store", []string{"runs", "--state", empty}},
+	} {
+		code, _, stderr := call(t, c.args...)
+		if code != c.want || !strings.Contains(stderr, c.says) {
+			t.Errorf("tickover %v: exit code %d, want %d with %q:\n%s", c.args, code, c.want, c.says, stderr)
+		}
+	}
+}
+
+func TestHelpAndVersionSucceed(t *testing.T) {
+	for _, args := range [][]string{{"--help"}, {"report", "--help"}, {"version"}, {"version", "--json"}} {
+		if code, out, _ := call(t, args...); code != exitDone || out == "" {
+			t.Errorf("tickover %v: exit code %d, output %q", args, code, out)
+		}
+	}
+}

@@ -1,0 +1,292 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"os/signal"
+	"sync"
+	"syscall"
+	"time"
+
+	"tickover/alarms"
+	"tickover/cmd/tickover/page"
+	"tickover/collector"
+	"tickover/collector/line"
+	"tickover/collector/metrics"
+	"tickover/collector/store"
+	"tickover/config"
+	"tickover/model"
+)
+
+// runCommand is the daemon.
+type runCommand struct {
+	Config string        `help:"Configuration file." default:"/etc/tickover/tickover.yaml" placeholder:"FILE"`
+	State  string        `help:"Folder for the store; overrides the configuration." placeholder:"DIR"`
+	Listen string        `help:"Address for page and metrics; overrides the configuration." placeholder:"ADDR"`
+	For    time.Duration `help:"Stop after this time; 0 runs until told to stop."`
+}
+
+// Run runs the daemon until the context ends.
+func (c *runCommand) Run(ctx context.Context, s streams) error {
+	cfg, err := loadConfig(c.Config, s.err)
+	if err != nil {
+		return err
+	}
+	if c.State != "" {
+		cfg.StateDir = c.State
+	}
+	if c.Listen != "" {
+		cfg.Listen = c.Listen
+	}
+	log := slog.New(slog.NewTextHandler(s.err, nil))
+	d, err := newDaemon(cfg, store.Options{}, log)
+	if err != nil {
+		return err
+	}
+	log.Info("tickover runs", "page", "http://"+d.address(), "state", cfg.StateDir)
+	return d.run(ctx, c.For)
+}
+
+// loadConfig reads the configuration. Every mistake is printed; the error
+// that comes back only counts them.
+func loadConfig(path string, stderr interface{ Write([]byte) (int, error) }) (*config.Config, error) {
+	cfg, err := config.Load(path)
+	var mistakes config.Mistakes
+	switch {
+	case errors.As(err, &mistakes):
+		fmt.Fprintln(stderr, mistakes.Error())
+		return nil, &fault{exitConfig, fmt.Errorf("%s: %d mistakes", path, len(mistakes)), "mend them and run tickover check --config " + path}
+	case errors.Is(err, os.ErrNotExist):
+		return nil, &fault{exitConfig, err, "name the file with --config"}
+	case err != nil:
+		return nil, &fault{exitConfig, err, ""}
+	}
+	return cfg, nil
+}
+
+// daemon is everything that runs, in the order it is started; stop ends it in
+// reverse.
+type daemon struct {
+	cfg      *config.Config
+	log      *slog.Logger
+	token    string
+	store    *store.Store
+	machine  *alarms.Machine
+	lines    []*line.Line
+	carrier  *collector.Collector
+	source   *source
+	listener net.Listener
+	socket   net.Listener
+	servers  []*http.Server
+}
+
+// newDaemon opens the store, restores the state of alarms and engine and
+// begins to listen. Folder, points and log of the options are set here.
+func newDaemon(cfg *config.Config, o store.Options, log *slog.Logger) (*daemon, error) {
+	d := &daemon{cfg: cfg, log: log}
+	var err error
+	o.Dir, o.Points, o.Log = cfg.StateDir, cfg.Setup.Points(), log.With("part", "store")
+	d.store, err = store.Open(o)
+	if err != nil {
+		return nil, fmt.Errorf("open the store in %s: %w", cfg.StateDir, err)
+	}
+	if err := d.build(); err != nil {
+		return nil, errors.Join(err, d.store.Close())
+	}
+	return d, nil
+}
+
+func (d *daemon) build() error {
+	var err error
+	if d.token, err = token(d.cfg.StateDir); err != nil {
+		return err
+	}
+	now := d.now()
+	if err := d.store.PutSetup(now(), d.cfg.Setup); err != nil {
+		return fmt.Errorf("keep the configuration: %w", err)
+	}
+	if err := d.store.Estimate(d.store.Boot(), estimate()); err != nil {
+		return fmt.Errorf("keep the time: %w", err)
+	}
+	d.machine = alarms.New(rules(d.cfg.Setup))
+	engine, state, since, err := restore(d.store, d.machine, d.cfg.Setup.Rating)
+	if err != nil {
+		return err
+	}
+	lines := map[string]collector.Line{}
+	for _, def := range d.cfg.Setup.Lines {
+		l := line.New(def)
+		if err := l.Open(); err != nil {
+			d.log.Warn("line is not there yet; it is tried again", "line", def.Name, "err", err, "hint", hintOf(err))
+		}
+		d.lines = append(d.lines, l)
+		lines[def.Name] = l
+	}
+	d.carrier = collector.New(collector.Parts{
+		Setup: d.cfg.Setup, Lines: lines, Derive: deriver(d.cfg.Setup.Rating, engine), Judge: d.machine, Keep: d.store,
+		Now: now, Log: d.log.With("part", "collector"), State: state, Since: since,
+	})
+	d.source = &source{store: d.store, setup: d.cfg.Setup, live: d.carrier, machine: d.machine}
+	return d.listen()
+}
+
+func hintOf(err error) string {
+	var r *model.ReadError
+	if errors.As(err, &r) {
+		return r.Hint
+	}
+	return ""
+}
+
+// listen opens the page's address and the local socket.
+func (d *daemon) listen() error {
+	var err error
+	if d.listener, err = net.Listen("tcp", d.cfg.Listen); err != nil {
+		return &fault{exitRuntime, fmt.Errorf("listen on %s: %w", d.cfg.Listen, err), "another program has the address; choose one with --listen"}
+	}
+	path := socketPath(d.cfg.StateDir)
+	if err := os.Remove(path); err != nil && !errors.Is(err, os.ErrNotExist) {
+		return errors.Join(fmt.Errorf("clear the local socket: %w", err), d.listener.Close())
+	}
+	if d.socket, err = net.Listen("unix", path); err != nil {
+		return errors.Join(fmt.Errorf("open the local socket: %w", err), d.listener.Close())
+	}
+	return nil
+}
+
+// now is the clock of the running boot.
+func (d *daemon) now() func() model.Instant { return instants(d.store.Boot()) }
+
+func (d *daemon) address() string { return d.listener.Addr().String() }
+
+// run polls and serves until the context ends or the time is up, then stops
+// in reverse order within ten seconds. A second signal skips the draining,
+// not the flush.
+func (d *daemon) run(ctx context.Context, limit time.Duration) error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	if limit > 0 {
+		ctx, cancel = context.WithTimeout(ctx, limit)
+		defer cancel()
+	}
+	failed := d.serve()
+	polling, stopPolling := context.WithCancel(context.Background())
+	defer stopPolling()
+	var work sync.WaitGroup
+	work.Go(func() { d.carrier.Run(polling) })
+	work.Go(func() { watchClock(polling, d.carrier, d.store, d.log) })
+	d.mark("tickover " + version() + " starts")
+	notifyReady(d.log)
+	var err error
+	select {
+	case <-ctx.Done():
+	case err = <-failed:
+	}
+	d.mark("tickover stops")
+	return errors.Join(err, d.stop(stopPolling, &work))
+}
+
+// mark puts the daemon's start or stop on the timeline.
+func (d *daemon) mark(text string) {
+	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Second)
+	defer cancel()
+	at := d.now()()
+	err := d.carrier.Do(ctx, func() error {
+		return d.carrier.Record(model.Event{At: at, Kind: model.DaemonEvent, Text: text})
+	})
+	if err != nil {
+		d.log.Error("the timeline misses an entry", "text", text, "err", err)
+	}
+}
+
+// serve starts the servers; a failure of one comes through the channel.
+func (d *daemon) serve() <-chan error {
+	failed := make(chan error, 2)
+	start := func(l net.Listener, h http.Handler) {
+		server := &http.Server{Handler: h, ReadHeaderTimeout: 5 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 1 << 16}
+		d.servers = append(d.servers, server)
+		go func() {
+			if err := server.Serve(l); !errors.Is(err, http.ErrServerClosed) {
+				failed <- fmt.Errorf("serve %s: %w", l.Addr(), err)
+			}
+		}()
+	}
+	start(d.listener, d.handler(page.Options{Token: d.token, Now: d.now(), Version: version(), Log: d.log.With("part", "page")}))
+	start(d.socket, d.handler(page.Options{TrustLocal: true, Now: d.now(), Version: version(), Log: d.log.With("part", "socket")}))
+	return failed
+}
+
+func (d *daemon) handler(o page.Options) http.Handler {
+	m := metrics.New(d.carrier.Latest, d.cfg.Setup.Points(), d.now(), version())
+	m.Nameplate(d.cfg.Setup.Rating)
+	mux := http.NewServeMux()
+	mux.Handle("/metrics", m.Handler())
+	mux.HandleFunc("/healthz", d.healthz)
+	mux.Handle("/", page.New(d.source, o))
+	return mux
+}
+
+// freshScan is how old the newest scan may be while the daemon is well.
+const freshScan = 30 * time.Second
+
+// healthz answers 200 when scans come in, 503 with the reason otherwise. A
+// store that cannot keep readings is said but is no reason to restart.
+func (d *daemon) healthz(w http.ResponseWriter, _ *http.Request) {
+	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
+	snapshot := d.carrier.Latest()
+	age, _ := d.now()().Sub(snapshot.At)
+	if len(d.cfg.Setup.Devices) > 0 && age > freshScan {
+		w.WriteHeader(http.StatusServiceUnavailable)
+		fmt.Fprintf(w, "no scan for %s\n", age.Round(time.Second))
+		return
+	}
+	fmt.Fprintln(w, "scans come in")
+	if reason := snapshot.Store.Degraded; reason != "" {
+		fmt.Fprintf(w, "the store keeps less than it should: %s\n", reason)
+	}
+}
+
+// stop ends everything in reverse order of its start: servers, polling, the
+// flush, the store, the lines.
+func (d *daemon) stop(stopPolling func(), work *sync.WaitGroup) error {
+	second := make(chan os.Signal, 1)
+	signal.Notify(second, os.Interrupt, syscall.SIGTERM)
+	defer signal.Stop(second)
+	ctx, cancel := context.WithTimeout(context.Background(), 4*time.Second)
+	defer cancel()
+	for _, s := range d.servers {
+		if s.Shutdown(ctx) != nil {
+			s.Close() // streams that do not end by themselves
+		}
+	}
+	stopPolling()
+	drained := make(chan struct{})
+	go func() { work.Wait(); close(drained) }()
+	select {
+	case <-drained:
+	case <-second:
+		d.log.Warn("second signal: stopping without waiting for the lines")
+	case <-time.After(5 * time.Second):
+		d.log.Warn("a line did not come to rest")
+	}
+	return d.close()
+}
+
+// close gives back what newDaemon took, the flush first.
+func (d *daemon) close() error {
+	errs := []error{d.store.Flush(), d.store.Close()}
+	for _, l := range d.lines {
+		errs = append(errs, l.Close())
+	}
+	for _, l := range []net.Listener{d.listener, d.socket} {
+		if err := l.Close(); !errors.Is(err, net.ErrClosed) { // a server that shut down closed it
+			errs = append(errs, err)
+		}
+	}
+	return errors.Join(errs...)
+}

@@ -1,0 +1,210 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"iter"
+
+	"tickover/alarms"
+	"tickover/cmd/tickover/report"
+	"tickover/collector"
+	"tickover/collector/store"
+	"tickover/model"
+	"tickover/model/electrical"
+	"tickover/model/performance"
+	"tickover/model/running"
+)
+
+// source answers the page and the reading commands: from the running daemon
+// when live is set, from the files alone otherwise.
+type source struct {
+	store   *store.Store
+	setup   model.Setup
+	live    *collector.Collector // nil when no daemon runs
+	machine *alarms.Machine      // nil when no daemon runs
+}
+
+// errNotRunning says that only a running daemon can do this.
+var errNotRunning = &fault{exitRuntime, errors.New("no daemon runs on this state folder"), "start it with tickover run; alarms live in the daemon"}
+
+// Latest returns the newest snapshot. Without a daemon it is made from the
+// newest readings kept.
+func (s *source) Latest() *model.Snapshot {
+	if s.live != nil {
+		return s.live.Latest()
+	}
+	snapshot := &model.Snapshot{
+		At: s.store.Last(), Readings: map[model.PointID]model.Reading{}, Clock: s.store.Clock(),
+		Store: s.store.Health(), Simulated: s.setup.Simulated,
+	}
+	for scan, err := range s.scans(model.Query{Newest: 1}) {
+		if err != nil {
+			break
+		}
+		for _, sample := range scan.Samples {
+			r := model.Reading{Sample: sample, At: scan.At}
+			if sample.Quality == model.Good {
+				r.Good, r.Last = scan.At, sample.Value
+			}
+			snapshot.Readings[sample.Point] = r
+		}
+	}
+	for e, err := range s.store.Events(model.Query{}) {
+		if err == nil && e.Engine != nil {
+			snapshot.State, snapshot.Since = e.Engine.To, e.At
+		}
+	}
+	return snapshot
+}
+
+// Setup returns the configuration in force.
+func (s *source) Setup() model.Setup { return s.setup }
+
+// Changed tells when there is a newer snapshot; nil, never, without a daemon.
+func (s *source) Changed() <-chan struct{} {
+	if s.live == nil {
+		return nil
+	}
+	return s.live.Changed()
+}
+
+// Runs works out the runs from the kept changes of engine state.
+func (s *source) Runs(ctx context.Context) ([]model.Run, error) {
+	var changes []model.Event
+	for e, err := range s.store.Events(model.Query{}) {
+		if err != nil {
+			return nil, fmt.Errorf("read events: %w", err)
+		}
+		if e.Kind == model.EngineEvent {
+			changes = append(changes, e)
+		}
+	}
+	return running.Runs(changes, s.last(), s.store.Clock().Boots...), ctx.Err()
+}
+
+func (s *source) last() model.Instant {
+	if s.live != nil {
+		return s.live.Latest().At
+	}
+	return s.store.Last()
+}
+
+// errNoRun is returned for a run that is not there.
+type errNoRun struct{ id string }
+
+func (e errNoRun) Error() string { return fmt.Sprintf("there is no run %q", e.id) }
+
+// NotFound marks the error for the page.
+func (errNoRun) NotFound() {}
+
+func (s *source) run(ctx context.Context, id string) (model.Run, error) {
+	runs, err := s.Runs(ctx)
+	if err != nil {
+		return model.Run{}, err
+	}
+	if id == "last" && len(runs) > 0 {
+		return runs[len(runs)-1], nil
+	}
+	for _, r := range runs {
+		if r.ID == id {
+			return r, nil
+		}
+	}
+	return model.Run{}, errNoRun{id}
+}
+
+// Record works out everything about one run.
+func (s *source) Record(ctx context.Context, id string) (*model.RunRecord, error) {
+	run, err := s.run(ctx, id)
+	if err != nil {
+		return nil, err
+	}
+	span := runSpan(run)
+	var events []model.Event
+	for e, err := range s.store.Events(span) {
+		if err != nil {
+			return nil, fmt.Errorf("read events: %w", err)
+		}
+		if e.Alarm == nil || !e.Alarm.Quiet() { // a rule going on or off watch is no news
+			events = append(events, e)
+		}
+	}
+	rec, err := performance.Record(performance.Input{
+		Run: run, Rating: s.setup.Rating, Clock: s.store.Clock(), Scans: s.scans(span), Events: events,
+		Simulated: s.setup.Simulated, Limits: s.setup.Rating.Class,
+	})
+	if err != nil {
+		return nil, fmt.Errorf("work out run %s: %w", id, err)
+	}
+	for _, d := range s.setup.Devices {
+		rec.Sensors = append(rec.Sensors, d.Points...)
+	}
+	return rec, nil
+}
+
+func runSpan(r model.Run) model.Query { return model.Query{From: r.Started, To: r.Ended} }
+
+// scans yields stored scans with their derived values worked out again.
+func (s *source) scans(q model.Query) iter.Seq2[*model.Scan, error] {
+	return func(yield func(*model.Scan, error) bool) {
+		for scan, err := range s.store.Scans(q) {
+			if err == nil {
+				electrical.Derive(s.setup.Rating, scan)
+			}
+			if !yield(scan, err) {
+				return
+			}
+		}
+	}
+}
+
+// Report writes one run as html, json or text.
+func (s *source) Report(ctx context.Context, w io.Writer, id, format string) error {
+	rec, err := s.Record(ctx, id)
+	if err != nil {
+		return err
+	}
+	switch format {
+	case "html":
+		return report.HTML(w, rec, s.store.Clock(), s.scans)
+	case "json":
+		return report.JSON(w, rec, s.store.Clock())
+	case "text":
+		return report.Text(w, rec, s.store.Clock())
+	}
+	return &fault{exitUsage, fmt.Errorf("there is no report format %q", format), "use html, json or text"}
+}
+
+// Events yields what happened.
+func (s *source) Events(_ context.Context, q model.Query) iter.Seq2[model.Event, error] {
+	return s.store.Events(q)
+}
+
+// Acknowledge acknowledges one alarm, in the carrier's own goroutine.
+func (s *source) Acknowledge(ctx context.Context, rule, who, why string) error {
+	if s.live == nil {
+		return errNotRunning
+	}
+	return s.live.Do(ctx, func() error {
+		events, err := s.machine.Acknowledge(rule, who, why, s.live.Latest().At)
+		if err != nil {
+			return err
+		}
+		return s.live.RecordAlarms(events)
+	})
+}
+
+// Note puts a person's words on the timeline.
+func (s *source) Note(ctx context.Context, who, text string) error {
+	note := model.Event{Kind: model.NoteEvent, Who: who, Text: text}
+	if s.live == nil {
+		note.At = instants(s.store.Boot())()
+		return s.store.AppendEvents([]model.Event{note})
+	}
+	return s.live.Do(ctx, func() error {
+		note.At = instants(s.store.Boot())()
+		return s.live.Record(note)
+	})
+}

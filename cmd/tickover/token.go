@@ -1,0 +1,34 @@
+package main
+
+import (
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+)
+
+// tokenName is the file in the state folder whose content lets a page write:
+// acknowledge, note, set the time.
+const tokenName = "token"
+
+// token returns the state folder's token; the first call makes it, readable
+// by its owner alone.
+func token(state string) (string, error) {
+	path := filepath.Join(state, tokenName)
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+	if errors.Is(err, os.ErrExist) {
+		text, err := os.ReadFile(path)
+		if err != nil {
+			return "", fmt.Errorf("read the token: %w", err)
+		}
+		return strings.TrimSpace(string(text)), nil
+	}
+	if err != nil {
+		return "", fmt.Errorf("make the token: %w", err)
+	}
+	fresh := rand.Text()
+	_, err = fmt.Fprintln(f, fresh)
+	return fresh, errors.Join(err, f.Close())
+}
