@@ -53,7 +53,7 @@ type fakeLine struct {
 	asked map[byte]int
 }
 
-func (l *fakeLine) Read(_ context.Context, q model.ReadRequest) (model.Answer, error) {
+func (l *fakeLine) Read(ctx context.Context, q model.ReadRequest) (model.Answer, error) {
 	if l.asked == nil {
 		l.asked = map[byte]int{}
 	}
@@ -62,7 +62,11 @@ func (l *fakeLine) Read(_ context.Context, q model.ReadRequest) (model.Answer, e
 		time.Sleep(q.Timeout)
 		return model.Answer{}, &model.ReadError{Cause: model.NoAnswer, Request: q.String()}
 	}
-	time.Sleep(20*time.Millisecond + l.slow)
+	select {
+	case <-time.After(20*time.Millisecond + l.slow):
+	case <-ctx.Done():
+		return model.Answer{}, &model.ReadError{Cause: model.NoAnswer, Request: q.String(), Err: ctx.Err()}
+	}
 	return model.Answer{Words: make2301(int(q.Count))}, nil
 }
 
@@ -189,6 +193,21 @@ func TestALineThatIsLateSkipsAndCounts(t *testing.T) {
 		}
 		if late := b.Latest().Lines[0].Overruns; late < 8 {
 			t.Errorf("%d rounds counted as skipped", late)
+		}
+	})
+}
+
+func TestStoppingBlamesNoUnit(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(device("meter", 1))
+		b.runFor(3*time.Second + 10*time.Millisecond) // in the middle of a question
+		for _, s := range b.keep.scans {
+			if s.Samples[0].Quality != model.Good {
+				t.Errorf("a scan of %s says %q", s.At, s.Samples[0].Cause)
+			}
+		}
+		if len(b.keep.scans) != 3 {
+			t.Errorf("%d scans kept, want 3", len(b.keep.scans))
 		}
 	})
 }

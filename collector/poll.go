@@ -71,6 +71,9 @@ func (p *poller) run(ctx context.Context) {
 			return
 		}
 		r := p.round(ctx, p.groups[i])
+		if ctx.Err() != nil {
+			return // a question cut short by the end is nobody's failure
+		}
 		select {
 		case p.out <- r:
 		case <-ctx.Done():
