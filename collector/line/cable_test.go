@@ -16,7 +16,6 @@ import (
 type cable struct {
 	toSlave, toLine chan []byte
 	rest            []byte // read by the line in part
-	slaveRest       []byte
 	cut             chan struct{}
 	once            sync.Once
 }

@@ -25,7 +25,6 @@ type sheet struct {
 	joules   float64
 	counted  float64 // s of load
 	weighted float64 // J with loads below 30 % counted as 30 % (ISO 8528-1)
-	low      float64 // s below 30 %
 	bands    [5]float64
 	top      float64 // W, highest load seen
 	counter  [2]float64

@@ -70,13 +70,12 @@ func (s *swing) close(full bool) {
 // span is a steady span with what only its readings can tell.
 type span struct {
 	model.SteadySpan
-	swing    float64 // Hz, widest in any minute
-	swings   int
-	beat     float64 // ratio, voltage modulation of the worst phase
-	beats    int
-	usual    float64 // s between frequency readings
-	start    float64
-	unloaded bool
+	swing  float64 // Hz, widest in any minute
+	swings int
+	beat   float64 // ratio, voltage modulation of the worst phase
+	beats  int
+	usual  float64 // s between frequency readings
+	start  float64
 }
 
 // keeper gathers steady spans.

@@ -39,7 +39,6 @@ type finder struct {
 	leave     float64 // s when it leaves it
 	last      float64 // s of the last load reading
 	open      bool
-	from      loads // level before
 	jump      jump
 	settled   float64 // s when the load was steady after the step; 0 not yet
 	found     func(found)

@@ -75,7 +75,6 @@ type view struct {
 	rate            float64 // of rated speed; meaningless unless seen
 	seen            bool
 	by              model.PointID // which point the rate comes from
-	watts           float64
 	load            loadSeen
 	dip             bool
 	in              *inputs
