@@ -50,7 +50,8 @@ func (s *Store) eventsInMemory() ([]model.Event, uint64) {
 
 func (s *Store) sealedEvents(q model.Query, last uint64) iter.Seq2[model.Event, error] {
 	return func(yield func(model.Event, error) bool) {
-		for from := uint64(1); from <= last; {
+		from := []byte{0}
+		for {
 			var page [][2][]byte
 			err := s.data.view(func(tx *bolt.Tx) error {
 				page = copyPage(tx.Bucket(bucketEvents), from)
@@ -61,14 +62,14 @@ func (s *Store) sealedEvents(q model.Query, last uint64) iter.Seq2[model.Event, 
 				return
 			}
 			for _, kv := range page {
-				seq, e, in, err := readEvent(kv[0], kv[1], q)
-				if seq > last {
-					return
+				from = append(kv[0], 0)
+				e, in, err := readEvent(kv[0], kv[1], q)
+				if err == nil && in && e.Seq > last {
+					return // sealed after this began, and in memory then
 				}
 				if (in || err != nil) && !yield(e, err) {
 					return
 				}
-				from = seq + 1
 			}
 			if len(page) < eventPage {
 				return
@@ -77,35 +78,35 @@ func (s *Store) sealedEvents(q model.Query, last uint64) iter.Seq2[model.Event, 
 	}
 }
 
-func copyPage(bucket *bolt.Bucket, from uint64) (page [][2][]byte) {
+func copyPage(bucket *bolt.Bucket, from []byte) (page [][2][]byte) {
 	c := bucket.Cursor()
-	for k, v := c.Seek(binary.BigEndian.AppendUint64(nil, from)); k != nil && len(page) < eventPage; k, v = c.Next() {
+	for k, v := c.Seek(from); k != nil && len(page) < eventPage; k, v = c.Next() {
 		page = append(page, [2][]byte{bytes.Clone(k), bytes.Clone(v)})
 	}
 	return page
 }
 
 // readEvent decodes an event if the query wants it.
-func readEvent(k, v []byte, q model.Query) (seq uint64, e model.Event, in bool, err error) {
+func readEvent(k, v []byte, q model.Query) (e model.Event, in bool, err error) {
 	if len(k) != 8 {
-		return ^uint64(0), e, false, damaged("event key %x has a wrong length", k)
+		return e, false, damaged("event key %x has a wrong length", k)
 	}
-	seq = binary.BigEndian.Uint64(k)
+	seq := binary.BigEndian.Uint64(k)
 	text, err := unwrap(k, v)
 	if err != nil {
-		return seq, e, false, fmt.Errorf("read event %d: %w", seq, err)
+		return e, false, fmt.Errorf("read event %d: %w", seq, err)
 	}
 	_, at, _, err := eventHead(text)
 	if err != nil {
-		return seq, e, false, damaged("read event %d: %v", seq, err)
+		return e, false, damaged("read event %d: %v", seq, err)
 	}
 	if !q.Within(at) {
-		return seq, e, false, nil
+		return e, false, nil
 	}
 	if e, err = decodeEvent(text); err != nil || e.Seq != seq {
-		return seq, e, false, damaged("read event %d: %v", seq, err)
+		return e, false, damaged("read event %d: %v", seq, err)
 	}
-	return seq, e, true, nil
+	return e, true, nil
 }
 
 func (s *Store) newestEvents(q model.Query) iter.Seq2[model.Event, error] {
