@@ -35,8 +35,9 @@ var allowed = []struct {
 	{"collector/store", []string{"model"}, "the store keeps words, whoever says them"},
 	{"collector/metrics", []string{"model"}, "it shows a snapshot and nothing else"},
 	{"collector/forward", []string{"model"}, "it forwards what the store yields through an interface"},
-	{"cmd/tickover/page", []string{"model"}, "the page asks one small interface"},
-	{"cmd/tickover/report", []string{"model"}, "a report is a record made readable"},
+	{"cmd/tickover/chart", []string{"model"}, "a drawing knows nothing of who hangs it up"},
+	{"cmd/tickover/page", []string{"model", "cmd/tickover/chart"}, "the page asks one small interface, and draws as the report does"},
+	{"cmd/tickover/report", []string{"model", "cmd/tickover/chart"}, "a report is a record made readable, and draws as the page does"},
 	{"cmd/tickover", []string{"*"}, "only the command wires everything"},
 }
 

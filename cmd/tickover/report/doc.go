@@ -6,12 +6,8 @@
 // The functions keep no state and may be called by several goroutines at once.
 package report
 
-import (
-	"iter"
-
-	"tickover/model"
-)
+import "tickover/cmd/tickover/chart"
 
 // Series hands out the scans that the plots are drawn from, in order of time.
 // A nil Series gives a report without plots that says so.
-type Series func(q model.Query) iter.Seq2[*model.Scan, error]
+type Series = chart.Series

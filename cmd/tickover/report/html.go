@@ -103,8 +103,8 @@ func symbol(s string) template.HTML {
 
 // length writes how long a state lasted.
 func (d dating) length(from, to model.Instant) string {
-	a, known := d.since(from)
-	b, ok := d.since(to)
+	a, known := d.Since(from)
+	b, ok := d.Since(to)
 	if !known || !ok {
 		return "–"
 	}

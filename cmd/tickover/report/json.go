@@ -73,10 +73,10 @@ func values(in map[model.PointID]float64) map[model.PointID]*float64 {
 
 func (d dating) moment(i model.Instant) moment {
 	var m moment
-	if w, ok := d.wall(i); ok {
+	if w, ok := d.Wall(i); ok {
 		m.At = &w
 	}
-	if span, ok := d.since(i); ok {
+	if span, ok := d.Since(i); ok {
 		m.Offset = known(span.Seconds())
 	}
 	return m
@@ -183,7 +183,7 @@ func sensorOf(p model.Point) sensor {
 func (d dating) boots(rec *model.RunRecord) []model.Boot {
 	first, last := rec.Run.Started.Boot, d.end(rec).Boot
 	var boots []model.Boot
-	for _, b := range d.clock.Boots {
+	for _, b := range d.Clock.Boots {
 		if b.Number >= first && b.Number <= last {
 			boots = append(boots, b)
 		}

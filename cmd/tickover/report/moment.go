@@ -4,20 +4,20 @@ import (
 	"fmt"
 	"time"
 
+	"tickover/cmd/tickover/chart"
 	"tickover/model"
 )
 
 // dating turns instants into times of day and into times since the run began.
 type dating struct {
-	clock model.Clock
-	start model.Instant
-	long  bool // the run lasts over midnight: days are written too
+	chart.Axis
+	long bool // the run lasts over midnight: days are written too
 }
 
 func datingOf(rec *model.RunRecord, clock model.Clock) dating {
-	d := dating{clock: clock, start: rec.Run.Started}
-	first, known := d.wall(rec.Run.Started)
-	last, _ := d.wall(d.end(rec))
+	d := dating{Axis: chart.Axis{Clock: clock, Start: rec.Run.Started}}
+	first, known := d.Wall(rec.Run.Started)
+	last, _ := d.Wall(d.end(rec))
 	d.long = known && first.YearDay() != last.YearDay()
 	return d
 }
@@ -36,31 +36,9 @@ func (d dating) end(rec *model.RunRecord) model.Instant {
 	return last
 }
 
-func (d dating) wall(i model.Instant) (time.Time, bool) {
-	if i.IsZero() {
-		return time.Time{}, false
-	}
-	w, source := d.clock.Wall(i)
-	return w, source != model.ClockUnknown
-}
-
-// since counts from the start of the run. It reports false when the instant
-// belongs to another boot and no clock tells the time in between.
-func (d dating) since(i model.Instant) (time.Duration, bool) {
-	if i.IsZero() || d.start.IsZero() {
-		return 0, false
-	}
-	if span, ok := i.Sub(d.start); ok {
-		return span, true
-	}
-	from, ok := d.wall(d.start)
-	to, known := d.wall(i)
-	return to.Sub(from), ok && known
-}
-
 // when writes the time of day in UTC, or a dash when no clock knew it.
 func (d dating) when(i model.Instant) string {
-	w, ok := d.wall(i)
+	w, ok := d.Wall(i)
 	if !ok {
 		return "–"
 	}
@@ -72,7 +50,7 @@ func (d dating) when(i model.Instant) string {
 
 // into writes how far into the run an instant lies.
 func (d dating) into(i model.Instant) string {
-	span, ok := d.since(i)
+	span, ok := d.Since(i)
 	if !ok {
 		return "–"
 	}
@@ -94,7 +72,7 @@ func (d dating) stamp(i model.Instant) string {
 	if i.IsZero() {
 		return "not seen"
 	}
-	if w, ok := d.wall(i); ok {
+	if w, ok := d.Wall(i); ok {
 		return w.Format("2006-01-02 15:04:05") + " UTC"
 	}
 	return "time of day not known (" + i.String() + ")"

@@ -1,4 +1,4 @@
-package report
+package chart
 
 import (
 	"bytes"
@@ -26,7 +26,7 @@ func inline(canvas *vgsvg.Canvas, c *chart) (string, error) {
 	}
 	head := fmt.Sprintf(`<svg viewBox="0 0 %.5g %.5g" role="img" aria-labelledby="%s-title %s-desc" font-family="sans-serif">`+
 		"\n"+`<title id="%s-title">%s</title><desc id="%s-desc">%s</desc>`,
-		chartWidth.Points(), chartHeight.Points(), c.id, c.id, c.id, html.EscapeString(c.title), c.id, html.EscapeString(c.desc))
+		c.size.width().Points(), c.size.height().Points(), c.id, c.id, c.id, html.EscapeString(c.title), c.id, html.EscapeString(c.desc))
 	body := preamble.ReplaceAllLiteralString(b.String(), "")
 	return head + styleAttribute.ReplaceAllStringFunc(body, attributes), nil
 }

@@ -1,4 +1,4 @@
-package report
+package chart
 
 import (
 	"image/color"
@@ -12,22 +12,33 @@ import (
 	"gonum.org/v1/plot/vg/vgsvg"
 )
 
-// A chart is 180 mm wide, the text width of A4 with its margins.
-const (
-	chartWidth  = 180 * vg.Millimeter
-	chartHeight = 46 * vg.Millimeter
-	labelSpace  = 12 * vg.Millimeter // right of the data, for the names of the lines
+// Size is the room a drawing has.
+type Size struct {
+	Width, Height float64 // mm
+	Columns       int     // the most columns readings are folded into
+	Ticks         int     // the most labelled times
+}
+
+// The two places drawings are made for: the text width of A4, and a telephone
+// held upright, where letters must not shrink.
+var (
+	Paper = Size{180, 46, 600, 8}
+	Phone = Size{92, 54, 300, 4}
 )
+
+// labelSpace is left right of the data for the names of the lines.
+const labelSpace = 12 * vg.Millimeter
 
 // chart is one plot over time.
 type chart struct {
+	size            Size
 	id, title, desc string
 	unit            string
 	low, high       float64 // of the upright axis, unit shown
 	from, to        float64 // of the time axis, s after the start
 	ticks           []plot.Tick
 	curves          []curve
-	marks           []mark
+	marks           []Mark
 	caption         []string // what to know when reading it
 }
 
@@ -38,12 +49,15 @@ type curve struct {
 	lines  [][]point
 }
 
-// mark is something that happened at a moment.
-type mark struct {
-	at    float64 // s after the start
-	label string
-	alarm bool
+// Mark is something that happened at a moment.
+type Mark struct {
+	At    float64 // s after the start
+	Label string
+	Alarm bool // drawn as a triangle on a solid upright; otherwise a dashed one
 }
+
+func (s Size) width() vg.Length  { return vg.Length(s.Width) * vg.Millimeter }
+func (s Size) height() vg.Length { return vg.Length(s.Height) * vg.Millimeter }
 
 func grey(v uint8) color.Color { return color.Gray{Y: v} }
 
@@ -70,7 +84,7 @@ func (c *chart) svg() (string, error) {
 		p.Add(cv)
 	}
 	p.Add(names{c})
-	canvas := vgsvg.New(chartWidth, chartHeight)
+	canvas := vgsvg.New(c.size.width(), c.size.height())
 	p.Draw(draw.Crop(draw.New(canvas), 0, -labelSpace, 2, -13))
 	return inline(canvas, c)
 }
@@ -115,9 +129,9 @@ func (m markers) Plot(c draw.Canvas, p *plot.Plot) {
 	x, _ := p.Transforms(&c)
 	free := c.Min.X
 	for _, k := range m.c.marks {
-		at := x(k.at)
+		at := x(k.At)
 		style := draw.LineStyle{Color: grey(110), Width: 0.5, Dashes: []vg.Length{2, 2}}
-		if k.alarm {
+		if k.Alarm {
 			style = draw.LineStyle{Color: color.RGBA{R: 190, A: 255}, Width: 0.7}
 			triangle(c, at)
 		}
@@ -126,8 +140,8 @@ func (m markers) Plot(c draw.Canvas, p *plot.Plot) {
 			continue
 		}
 		sty := text.Style{Color: style.Color, Font: sans(7), XAlign: draw.XCenter, Handler: p.TextHandler}
-		c.FillText(sty, vg.Point{X: at, Y: c.Max.Y + 5}, k.label)
-		free = at + sty.Width(k.label) + 3
+		c.FillText(sty, vg.Point{X: at, Y: c.Max.Y + 5}, k.Label)
+		free = at + sty.Width(k.Label) + 3
 	}
 }
 

@@ -1,4 +1,4 @@
-package report
+package chart
 
 import (
 	"testing"
@@ -11,7 +11,7 @@ func TestDipOfOneReadingSurvivesAnyLength(t *testing.T) {
 		n := rapid.IntRange(2, 40_000).Draw(t, "readings")
 		at := rapid.IntRange(0, n-1).Draw(t, "where")
 		span := rapid.SampledFrom([]float64{0, float64(n)}).Draw(t, "span")
-		tr := newTrace(span)
+		tr := newTrace(span, Paper.Columns)
 		for i := range n {
 			v := 50.0
 			if i == at {
@@ -22,7 +22,7 @@ func TestDipOfOneReadingSurvivesAnyLength(t *testing.T) {
 		if low, high, ok := tr.extent(); !ok || low != 46.8 || high != 50 && n > 1 {
 			t.Fatalf("extent %v..%v, want 46.8..50", low, high)
 		}
-		if len(tr.columns) > columns {
+		if len(tr.columns) > Paper.Columns {
 			t.Fatalf("%d columns", len(tr.columns))
 		}
 		drawn := 0
@@ -38,7 +38,7 @@ func TestDipOfOneReadingSurvivesAnyLength(t *testing.T) {
 }
 
 func TestGapsAreNotJoined(t *testing.T) {
-	tr := newTrace(600)
+	tr := newTrace(600, Paper.Columns)
 	for i := range 600 {
 		switch {
 		case i >= 100 && i < 200: // silence
@@ -58,11 +58,11 @@ func TestGapsAreNotJoined(t *testing.T) {
 }
 
 func TestSlowPointsAndBurstsAreJoined(t *testing.T) {
-	slow := newTrace(3600)
+	slow := newTrace(3600, Paper.Columns)
 	for i := range 60 {
 		slow.add(float64(60*i), 80)
 	}
-	burst := newTrace(100)
+	burst := newTrace(100, Paper.Columns)
 	at := 0.0
 	for at < 100 {
 		burst.add(at, 50)
@@ -81,7 +81,7 @@ func TestSlowPointsAndBurstsAreJoined(t *testing.T) {
 }
 
 func TestReadingsOutOfOrderOrBeforeTheStartAreLeftOut(t *testing.T) {
-	tr := newTrace(10)
+	tr := newTrace(10, Paper.Columns)
 	tr.add(-1, 1)
 	tr.add(5, 2)
 	tr.add(4, 3)

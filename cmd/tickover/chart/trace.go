@@ -1,9 +1,4 @@
-package report
-
-// columns is the most columns a plot is drawn in. A column keeps the lowest
-// and the highest reading that fell into it, so a dip of one reading stays
-// visible however long the run.
-const columns = 600
+package chart
 
 // column is what fell into one slice of time.
 type column struct {
@@ -13,8 +8,9 @@ type column struct {
 }
 
 // trace folds the readings of one point into columns, in memory that does not
-// grow with the run. Readings come in order of time.
+// grow with the span, so a dip of one reading stays visible however long that is. Readings come in order of time.
 type trace struct {
+	most     int     // columns
 	width    float64 // of a column, s
 	columns  []column
 	last     float64 // time of the newest reading, s
@@ -24,9 +20,10 @@ type trace struct {
 	shortest float64 // least distance of two readings, s
 }
 
-// newTrace makes a trace for a run of span seconds; 0 when that is not known.
-func newTrace(span float64) *trace {
-	return &trace{width: max(span/columns, 0.05)}
+// newTrace makes a trace of so many columns for a span in seconds; 0 when that
+// is not known.
+func newTrace(span float64, columns int) *trace {
+	return &trace{most: columns, width: max(span/float64(columns), 0.01)}
 }
 
 // bad notes a reading that failed.
@@ -37,7 +34,7 @@ func (tr *trace) add(t, v float64) {
 	if t < 0 || !finite(v) || tr.n > 0 && t < tr.last {
 		return
 	}
-	for int(t/tr.width) >= columns {
+	for int(t/tr.width) >= tr.most {
 		tr.fold()
 	}
 	gap := tr.broken || tr.gap(t)

@@ -1,8 +1,9 @@
-package report
+package chart
 
 import (
 	"math"
 	"strconv"
+	"strings"
 	"time"
 
 	"gonum.org/v1/plot"
@@ -35,18 +36,19 @@ var steps = []time.Duration{time.Second, 2 * time.Second, 5 * time.Second, 10 * 
 	time.Minute, 2 * time.Minute, 5 * time.Minute, 10 * time.Minute, 15 * time.Minute, 30 * time.Minute,
 	time.Hour, 2 * time.Hour, 3 * time.Hour, 6 * time.Hour, 12 * time.Hour, 24 * time.Hour}
 
-// hours gives at most nine ticks for a time axis: times of day when the start
-// is known, times into the run otherwise.
-func hours(from, to float64, start time.Time, known bool) []plot.Tick {
+// hours gives ticks for a time axis, at most one more than asked for: times of
+// day when the start is known, times since the start otherwise. Days are named
+// by their date.
+func hours(from, to float64, start time.Time, known bool, most int) []plot.Tick {
 	span := time.Duration((to - from) * float64(time.Second))
 	step := steps[len(steps)-1]
 	for _, s := range steps {
-		if span/s <= 8 {
+		if span/s <= time.Duration(most) {
 			step = s
 			break
 		}
 	}
-	for span/step > 8 {
+	for span/step > time.Duration(most) {
 		step += 24 * time.Hour
 	}
 	base := time.Duration(0) // from the midnight before the start to the start
@@ -56,12 +58,16 @@ func hours(from, to float64, start time.Time, known bool) []plot.Tick {
 	var ticks []plot.Tick
 	first := base + time.Duration(from*float64(time.Second))
 	for at := (first + step - 1).Truncate(step); at <= base+time.Duration(to*float64(time.Second)); at += step {
-		ticks = append(ticks, plot.Tick{Value: (at - base).Seconds(), Label: tickLabel(at, step, known)})
+		ticks = append(ticks, plot.Tick{Value: (at - base).Seconds(), Label: tickLabel(at, step, start, known)})
 	}
 	return ticks
 }
 
-func tickLabel(at, step time.Duration, known bool) string {
+// tickLabel names a tick, at counted from the midnight before the start.
+func tickLabel(at, step time.Duration, start time.Time, known bool) string {
+	if known && step >= 24*time.Hour {
+		return start.Truncate(24 * time.Hour).Add(at).Format("01-02")
+	}
 	s := int64(at / time.Second)
 	days, h, m := "", s/3600, s/60%60
 	if known {
@@ -82,3 +88,7 @@ func two(v int64) string {
 	}
 	return strconv.FormatInt(v, 10)
 }
+
+func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
+
+func minus(s string) string { return strings.Replace(s, "-", "−", 1) }

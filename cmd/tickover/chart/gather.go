@@ -1,0 +1,61 @@
+package chart
+
+import (
+	"fmt"
+	"iter"
+	"time"
+
+	"tickover/model"
+)
+
+// Series hands out scans in order of time.
+type Series func(q model.Query) iter.Seq2[*model.Scan, error]
+
+// Gathered holds the readings of some points, folded into columns. Memory does
+// not grow with their number.
+type Gathered struct {
+	axis   Axis
+	size   Size
+	traces map[model.PointID]*trace
+	span   float64 // from the left edge to the right one, s; grows with what comes
+	lost   int     // scans whose moment no clock could place
+}
+
+// NewGathered makes room for the points over a span; 0 when it is not known.
+func NewGathered(axis Axis, size Size, span time.Duration, points []model.PointID) *Gathered {
+	g := &Gathered{axis: axis, size: size, traces: map[model.PointID]*trace{}, span: span.Seconds()}
+	for _, p := range points {
+		g.traces[p] = newTrace(g.span, size.Columns)
+	}
+	return g
+}
+
+// Gather folds everything the query finds.
+func (g *Gathered) Gather(series Series, q model.Query) error {
+	for scan, err := range series(q) {
+		if err != nil {
+			return fmt.Errorf("read samples: %w", err)
+		}
+		g.Take(scan)
+	}
+	return nil
+}
+
+// Take folds one scan.
+func (g *Gathered) Take(scan *model.Scan) {
+	at, ok := g.axis.Since(scan.At)
+	if !ok {
+		g.lost++
+		return
+	}
+	g.span = max(g.span, at.Seconds())
+	for _, s := range scan.Samples {
+		switch tr := g.traces[s.Point]; {
+		case tr == nil:
+		case s.Quality == model.Good:
+			tr.add((at + s.Lag).Seconds(), s.Value)
+		default:
+			tr.bad()
+		}
+	}
+}
