@@ -127,6 +127,7 @@ type ReadRequest struct {
 	Count   uint16 // registers or bits
 	Timeout time.Duration
 	MinGap  time.Duration
+	Once    bool // not asked again when it fails
 }
 
 // String writes the question as people say it.

@@ -42,8 +42,14 @@ type LineHealth struct {
 	Retries   uint64
 	Late      uint64 // answers that came after their question was given up
 	Echoes    uint64
+	Ghosts    uint64 // good answers with stray bytes beside them
+	Fences    uint64 // short reads put in so that a late answer is not mistaken
 	// Exceptions counts answers by exception code.
 	Exceptions map[byte]uint64
+	// Units are the units that were asked, by number.
+	Units []UnitHealth
+	// Burst says that the fast points are polled as fast as the line allows.
+	Burst bool
 }
 
 // DeviceHealth is how one device answers.
@@ -59,6 +65,9 @@ type DeviceHealth struct {
 	Reads    uint64
 	Failures map[Cause]uint64
 	Timeout  time.Duration // response timeout in force
+	// Learned says in words what the device refused and how it is read since:
+	// registers that are not read through, a lower limit for one read.
+	Learned []string
 }
 
 // StoreHealth is how the store fares.
