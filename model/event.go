@@ -1,5 +1,7 @@
 package model
 
+import "time"
+
 // EventKind says what an event tells. The zero value is NoteEvent.
 type EventKind uint8
 
@@ -14,9 +16,11 @@ const (
 	DaemonEvent                       // the daemon started or stopped
 	MeasurementEvent                  // a measurement by hand
 	RemarkEvent                       // a one-tap remark
+	FactEvent                         // a fact of the machine card
+	WiringEvent                       // the outcome of a one-heater walk
 )
 
-var eventKinds = []string{"note", "engine", "alarm", "device", "clock", "store", "daemon", "measurement", "remark"}
+var eventKinds = []string{"note", "engine", "alarm", "device", "clock", "store", "daemon", "measurement", "remark", "fact", "wiring"}
 
 // String names the kind in a word.
 func (k EventKind) String() string { return word(eventKinds, int(k)) }
@@ -32,6 +36,8 @@ type Event struct {
 	Engine *StateChange `json:",omitempty"`
 	Alarm  *AlarmEvent  `json:",omitempty"`
 	Hand   *Measurement `json:",omitempty"`
+	Fact   *Fact        `json:",omitempty"`
+	Checks []Check      `json:",omitempty"` // of a WiringEvent
 }
 
 // Measurement is one value taken by hand.
@@ -41,7 +47,17 @@ type Measurement struct {
 	Value      float64 // canonical unit of Quantity
 	Quantity   Quantity
 	Instrument string // with its serial number and calibration date
+	// Conditions hold what else was read, by name; each name has one unit,
+	// such as "winding temperature" in °C or "after 30 s" in Ω.
 	Conditions map[string]float64
 	Note       string
 	Corrects   uint64 // Seq of the entry this one corrects; 0 means none
+	// Taken is when it was measured, UTC; zero means at the event's instant.
+	Taken time.Time `json:",omitzero"`
+	Stage string    `json:",omitempty"` // "before", "during" or "after" the work; empty means not said
+	Ticks []string  `json:",omitempty"` // what was ticked off beforehand, in words
 }
+
+// Fact is one line of the machine card, such as "engine serial number". A
+// later fact of the same name takes the place of an earlier one.
+type Fact struct{ Name, Text string }

@@ -235,6 +235,9 @@ type Point struct {
 	// Class is the instrument's accuracy in canonical units of reading error
 	// at the point's usual value; 0 means not stated.
 	Class float64
+	// Sensor says how the point is worked out from a raw one; nil for a point
+	// whose register holds its value. Register is then unused.
+	Sensor *Sensor `json:",omitempty"`
 }
 
 // Sample decodes the point's registers into a sample. words are in frame

@@ -96,6 +96,14 @@ type RunRecord struct {
 	Hand       []Event // measurements by hand
 	Class      string  // the limit set judged by
 	Sensors    []Point // the points measured, in the order of the setup; empty when not on record
+	Machine    []Fact  `json:",omitempty"` // the machine card
+	// HandRows are the measurements by hand, judged, before and after side by
+	// side; DryOut the drying of the windings; Gauges the panel against the
+	// sensors; Wiring the commissioning checks. Empty when there is nothing.
+	HandRows []HandRow `json:",omitempty"`
+	DryOut   *DryOut   `json:",omitempty"`
+	Gauges   []Check   `json:",omitempty"`
+	Wiring   []Check   `json:",omitempty"`
 }
 
 // StartRecord is one crank and what came of it.

@@ -8,10 +8,16 @@ type Setup struct {
 	Devices   []Device
 	Alarms    []AlarmRule
 	Simulated bool
+	// Sensed are the points worked out from the raw points of the devices by
+	// their sensors.
+	Sensed []Point `json:",omitempty"`
+	// Machine is the machine card: what is on the nameplates and beside them,
+	// in the order written.
+	Machine []Fact `json:",omitempty"`
 }
 
-// Points returns every configured point by its ID, each with the poll interval
-// in force. The map is new.
+// Points returns every configured point by its ID, sensed ones included, each
+// with the poll interval in force. The map is new.
 func (s *Setup) Points() map[PointID]Point {
 	points := map[PointID]Point{}
 	for _, d := range s.Devices {
@@ -21,6 +27,9 @@ func (s *Setup) Points() map[PointID]Point {
 			}
 			points[p.ID] = p
 		}
+	}
+	for _, p := range s.Sensed {
+		points[p.ID] = p
 	}
 	return points
 }
