@@ -18,11 +18,28 @@ var (
 	ErrNoRule = errors.New("no such alarm (the list of alarms shows their names)")
 	// ErrNoName is returned when who is empty: the journal has to name somebody.
 	ErrNoName = errors.New("nobody is named (say who does it)")
+	// ErrNoReason is returned when an alarm would be silenced without a why.
+	ErrNoReason = errors.New("no reason is given (say why, for those who come after)")
 	// ErrNotNow is returned when the alarm's state does not allow the act.
 	ErrNotNow = errors.New("not possible in its present state")
 	// ErrTime is returned for a shelving that is over already or longer than MaxShelf.
 	ErrTime = errors.New("shelving needs an end, at most 24 h from now")
 )
+
+// Act does what a person wants. It returns the errors of the methods below.
+func (m *Machine) Act(a model.AlarmAct, at model.Instant) ([]model.AlarmEvent, error) {
+	switch a.Verb {
+	case model.Shelve:
+		return m.Shelve(a.Rule, a.Who, a.Why, at.Add(a.For), at)
+	case model.Unshelve:
+		return m.Unshelve(a.Rule, a.Who, a.Why, at)
+	case model.OutOfService:
+		return m.OutOfService(a.Rule, a.Who, a.Why, at)
+	case model.ReturnToService:
+		return m.InService(a.Rule, a.Who, a.Why, at)
+	}
+	return m.Acknowledge(a.Rule, a.Who, a.Why, at)
+}
 
 // Acknowledge takes note that a person has seen the alarm; for a latched and
 // acknowledged alarm it is the reset. It returns ErrNoRule, ErrNoName, or
@@ -45,11 +62,15 @@ func (m *Machine) Acknowledge(rule, who, why string, at model.Instant) ([]model.
 }
 
 // Shelve puts the alarm aside until an instant of the same boot. It returns
-// ErrNoRule, ErrNoName, ErrTime, or ErrNotNow when the alarm is out of service.
+// ErrNoRule, ErrNoName, ErrNoReason, ErrTime, or ErrNotNow when the alarm is out
+// of service.
 func (m *Machine) Shelve(rule, who, why string, until, at model.Instant) ([]model.AlarmEvent, error) {
 	return m.act("shelve", rule, who, at, func(w *watch) error {
 		if d, same := until.Sub(at); !same || d <= 0 || d > MaxShelf {
 			return ErrTime
+		}
+		if why == "" {
+			return ErrNoReason
 		}
 		if w.state == model.AlarmOutOfService {
 			return fmt.Errorf("it is %s: %w", w.state, ErrNotNow)
@@ -67,9 +88,12 @@ func (m *Machine) Unshelve(rule, who, why string, at model.Instant) ([]model.Ala
 }
 
 // OutOfService takes the alarm out of service until InService, for repairs. It
-// returns ErrNoRule, ErrNoName, or ErrNotNow when it is already.
+// returns ErrNoRule, ErrNoName, ErrNoReason, or ErrNotNow when it is already.
 func (m *Machine) OutOfService(rule, who, why string, at model.Instant) ([]model.AlarmEvent, error) {
 	return m.act("take out of service", rule, who, at, func(w *watch) error {
+		if why == "" {
+			return ErrNoReason
+		}
 		if w.state == model.AlarmOutOfService {
 			return fmt.Errorf("it is %s: %w", w.state, ErrNotNow)
 		}

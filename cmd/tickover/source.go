@@ -182,13 +182,13 @@ func (s *source) Events(_ context.Context, q model.Query) iter.Seq2[model.Event,
 	return s.store.Events(q)
 }
 
-// Acknowledge acknowledges one alarm, in the carrier's own goroutine.
-func (s *source) Acknowledge(ctx context.Context, rule, who, why string) error {
+// Act does to an alarm what a person wants, in the carrier's own goroutine.
+func (s *source) Act(ctx context.Context, act model.AlarmAct) error {
 	if s.live == nil {
 		return errNotRunning
 	}
 	return s.live.Do(ctx, func() error {
-		events, err := s.machine.Acknowledge(rule, who, why, s.live.Latest().At)
+		events, err := s.machine.Act(act, s.live.Latest().At)
 		if err != nil {
 			return err
 		}

@@ -206,6 +206,30 @@ func TestAcknowledgingAndNoting(t *testing.T) {
 	}
 }
 
+// Everything a person may do to an alarm has its own address and needs the
+// token like the rest.
+func TestActsOnAlarms(t *testing.T) {
+	s := hatchery()
+	h := serve(s, Options{Token: token})
+	post := func(act, body string) int {
+		return ask(h, "POST", "/api/v1/alarms/oil.pressure.low/"+act, body, "Authorization", "Bearer "+token).Code
+	}
+	for _, act := range []string{"acknowledge", "shelve", "unshelve", "out-of-service", "in-service"} {
+		if code := post(act, "who=Marta&why=sender+out&for=30m"); code != 200 || s.said[len(s.said)-1] != act+" oil.pressure.low by Marta: sender out" {
+			t.Errorf("%s: %d, said %q", act, code, s.said)
+		}
+		if w := ask(h, "POST", "/api/v1/alarms/oil.pressure.low/"+act, "who=Marta"); w.Code != 401 {
+			t.Errorf("%s without the token: %d", act, w.Code)
+		}
+	}
+	if code := post("shelve", "who=Marta&why=x&for=half+an+hour"); code != 400 {
+		t.Errorf("a length of time in words: %d", code)
+	}
+	if code := post("silence", "who=Marta"); code != 404 {
+		t.Errorf("an act that is none: %d", code)
+	}
+}
+
 func TestWrongTokensAreCountedByAddress(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := serve(hatchery(), Options{Token: token})

@@ -33,8 +33,8 @@ type Source interface {
 	Events(context.Context, model.Query) iter.Seq2[model.Event, error]
 	// Export writes the samples asked for; format is "csv".
 	Export(ctx context.Context, w io.Writer, q model.Query, format string) error
-	// Acknowledge says that a person has seen an alarm.
-	Acknowledge(ctx context.Context, rule, who, why string) error
+	// Act does to an alarm what a person wants.
+	Act(ctx context.Context, act model.AlarmAct) error
 	// Note keeps a person's words.
 	Note(ctx context.Context, who, text string) error
 	// Changed returns a channel that is closed when the next snapshot is
@@ -94,7 +94,7 @@ func New(src Source, opts Options) http.Handler {
 	mux.HandleFunc("GET /api/v1/events", f.apiEvents)
 	mux.HandleFunc("GET /api/v1/alarms", f.apiAlarms)
 	mux.HandleFunc("GET /api/v1/export", f.apiExport)
-	mux.HandleFunc("POST /api/v1/alarms/{rule}/acknowledge", f.writing(f.acknowledge))
+	mux.HandleFunc("POST /api/v1/alarms/{rule}/{act}", f.writing(f.act))
 	mux.HandleFunc("POST /api/v1/notes", f.writing(f.note))
 	mux.HandleFunc("/api/", func(w http.ResponseWriter, _ *http.Request) {
 		refuse(w, http.StatusNotFound, "there is no such address", "see /api/v1/now, /api/v1/runs, /api/v1/events, /api/v1/alarms, /api/v1/export")

@@ -72,11 +72,11 @@ func (s *shed) Export(_ context.Context, w io.Writer, q model.Query, format stri
 	return err
 }
 
-func (s *shed) Acknowledge(_ context.Context, rule, who, why string) error {
+func (s *shed) Act(_ context.Context, a model.AlarmAct) error {
 	if s.broken != nil {
 		return s.broken
 	}
-	s.said = append(s.said, "acknowledge "+rule+" by "+who+": "+why)
+	s.said = append(s.said, a.Verb.String()+" "+a.Rule+" by "+a.Who+": "+a.Why)
 	return nil
 }
 

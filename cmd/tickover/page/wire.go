@@ -71,6 +71,10 @@ type wireAlarm struct {
 	FirstOut bool       `json:"first_out"`
 	Action   string     `json:"action"`
 	Basis    string     `json:"basis"`
+	// Unwatched is how long the alarm was armed and could not see, in all.
+	Unwatched float64 `json:"unwatched_seconds"`
+	// Until is the end of a shelving.
+	Until *time.Time `json:"until"`
 }
 
 type wireDevice struct {
@@ -145,7 +149,8 @@ func runOf(r model.Run, clock model.Clock) wireRun {
 func alarmOf(a model.AlarmStatus, clock model.Clock) wireAlarm {
 	out := wireAlarm{Rule: a.Rule.ID, Label: a.Rule.Label, Priority: a.Rule.Priority.String(), State: a.State.String(), Letter: a.State.Letter(),
 		Active: a.State.Active(), Awaits: a.State.AwaitsPerson(), Since: wall(clock, a.Since), Instant: a.Since.String(), Limit: number(a.Limit),
-		Watching: a.Watching, Why: a.Why, FirstOut: a.FirstOut, Action: a.Rule.Action, Basis: a.Rule.Basis}
+		Watching: a.Watching, Why: a.Why, FirstOut: a.FirstOut, Action: a.Rule.Action, Basis: a.Rule.Basis,
+		Unwatched: a.Unwatched.Seconds(), Until: wall(clock, a.Until)}
 	if a.Quality == model.Good {
 		out.Value = number(a.Value)
 	}

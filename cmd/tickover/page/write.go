@@ -6,31 +6,43 @@ import (
 	"net/http"
 	"slices"
 	"strings"
+	"time"
 	"unicode"
 	"unicode/utf8"
 
 	"tickover/model"
 )
 
-// acknowledge records that a person has seen an alarm. It stops nothing and
-// mends nothing.
-func (f *face) acknowledge(w http.ResponseWriter, r *http.Request) {
-	rule := r.PathValue("rule")
-	if !f.knows(rule) {
+// act does to an alarm what a person wants. It stops nothing and mends
+// nothing.
+func (f *face) act(w http.ResponseWriter, r *http.Request) {
+	act := model.AlarmAct{Rule: r.PathValue("rule")}
+	var known bool
+	if act.Verb, known = model.AlarmVerbNamed(r.PathValue("act")); !known {
+		refuse(w, http.StatusNotFound, "an alarm has no such act", "it can acknowledge, shelve, unshelve, out-of-service, in-service")
+		return
+	}
+	if !f.knows(act.Rule) {
 		refuse(w, http.StatusNotFound, "there is no such alarm", "GET /api/v1/alarms lists them")
 		return
 	}
-	who, why, err := words(r, "why", 500)
-	if err != nil {
+	var err error
+	if act.Who, act.Why, err = words(r, "why", 500); err != nil {
 		f.fail(w, r, err)
 		return
 	}
-	if err := f.src.Acknowledge(r.Context(), rule, who, why); err != nil {
-		f.log.Warn("acknowledgement refused", "rule", rule, "err", err)
-		refuse(w, http.StatusConflict, "not acknowledged: "+err.Error(), "look at GET /api/v1/alarms; it may be normal already")
+	if text := r.PostForm.Get("for"); text != "" {
+		if act.For, err = time.ParseDuration(text); err != nil {
+			refuse(w, http.StatusBadRequest, "the field \"for\" is no length of time", "write 30m or 2h")
+			return
+		}
+	}
+	if err := f.src.Act(r.Context(), act); err != nil {
+		f.log.Warn("act on an alarm refused", "act", act.Verb, "rule", act.Rule, "err", err)
+		refuse(w, http.StatusConflict, "not done: "+err.Error(), "GET /api/v1/alarms shows its state")
 		return
 	}
-	done(w, r, map[string]string{"acknowledged": rule})
+	done(w, r, map[string]string{"done": act.Verb.String(), "alarm": act.Rule})
 }
 
 // note keeps a person's words.

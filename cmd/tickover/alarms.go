@@ -1,0 +1,141 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"net/url"
+	"text/tabwriter"
+	"time"
+
+	"tickover/model"
+)
+
+// alarmsCommand lists alarms and takes what a person does to one.
+type alarmsCommand struct {
+	List    alarmsList   `cmd:"" default:"withargs" help:"List the alarms (the default)."`
+	Ack     alarmsAck    `cmd:"" help:"Acknowledge one alarm: somebody has seen it. It clears nothing. A second time resets a latched one."`
+	Shelve  shelveAct    `cmd:"" help:"Put one alarm aside for a time."`
+	Unshelf unshelveAct  `cmd:"" name:"unshelve" help:"End a shelving early."`
+	Out     reasonAct    `cmd:"" name:"out-of-service" help:"Take one alarm out of service until it is returned, for repairs."`
+	In      inServiceAct `cmd:"" name:"in-service" help:"Return one alarm to service."`
+}
+
+// alarmsList lists where the alarms stand.
+type alarmsList struct {
+	stateFlag
+	JSON bool `help:"Print a JSON array."`
+}
+
+// alarmRow is one alarm as the API lists it.
+type alarmRow struct {
+	Rule      string  `json:"rule"`
+	Label     string  `json:"label"`
+	Priority  string  `json:"priority"`
+	State     string  `json:"state"`
+	Watching  bool    `json:"watching"`
+	Why       string  `json:"why"`
+	Unwatched float64 `json:"unwatched_seconds"`
+}
+
+// Run prints the list.
+func (c *alarmsList) Run(ctx context.Context, s streams) error {
+	a, err := c.open(false)
+	if err != nil {
+		return err
+	}
+	defer a.close()
+	if c.JSON {
+		return a.get(ctx, s.out, "/api/v1/alarms", nil)
+	}
+	var rows []alarmRow
+	if err := a.list(ctx, "/api/v1/alarms", nil, &rows); err != nil {
+		return err
+	}
+	return printAlarms(s.out, rows)
+}
+
+func printAlarms(out io.Writer, rows []alarmRow) error {
+	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(w, "alarm\tpriority\tstate\twatching\tunwatched\tmeaning")
+	for _, r := range rows {
+		watching, unwatched := "yes", "-"
+		if !r.Watching {
+			watching = "no: " + r.Why
+		}
+		if r.Unwatched > 0 {
+			unwatched = seconds(r.Unwatched)
+		}
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\n", r.Rule, r.Priority, r.State, watching, unwatched, r.Label)
+	}
+	fmt.Fprintln(w, "\nAlarms advise. They stop nothing and replace no protective device.")
+	return w.Flush()
+}
+
+// alarmFlag says which alarm and who acts.
+type alarmFlag struct {
+	stateFlag
+	Rule string `arg:"" name:"alarm" help:"Which alarm, from tickover alarms."`
+	Who  string `help:"Who does it; goes into the journal." required:""`
+}
+
+func (f *alarmFlag) do(ctx context.Context, verb model.AlarmVerb, form url.Values) error {
+	a, err := f.open(false)
+	if err != nil {
+		return err
+	}
+	defer a.close()
+	form.Set("who", f.Who)
+	return a.post(ctx, "/api/v1/alarms/"+url.PathEscape(f.Rule)+"/"+verb.String(), form)
+}
+
+type alarmsAck struct {
+	alarmFlag
+	Why string `help:"What was seen or done."`
+}
+
+// Run acknowledges the alarm.
+func (c *alarmsAck) Run(ctx context.Context) error {
+	return c.do(ctx, model.Acknowledge, url.Values{"why": {c.Why}})
+}
+
+type shelveAct struct {
+	alarmFlag
+	Why string        `help:"Why it may be put aside." required:""`
+	For time.Duration `help:"For how long, at most 24h." default:"1h"`
+}
+
+// Run shelves the alarm.
+func (c *shelveAct) Run(ctx context.Context) error {
+	return c.do(ctx, model.Shelve, url.Values{"why": {c.Why}, "for": {c.For.String()}})
+}
+
+type reasonAct struct {
+	alarmFlag
+	Why string `help:"What is being repaired." required:""`
+}
+
+// Run takes the alarm out of service.
+func (c *reasonAct) Run(ctx context.Context) error {
+	return c.do(ctx, model.OutOfService, url.Values{"why": {c.Why}})
+}
+
+type unshelveAct struct {
+	alarmFlag
+	Why string `help:"What was found or done."`
+}
+
+// Run ends the shelving.
+func (c *unshelveAct) Run(ctx context.Context) error {
+	return c.do(ctx, model.Unshelve, url.Values{"why": {c.Why}})
+}
+
+type inServiceAct struct {
+	alarmFlag
+	Why string `help:"What was found or done."`
+}
+
+// Run returns the alarm to service.
+func (c *inServiceAct) Run(ctx context.Context) error {
+	return c.do(ctx, model.ReturnToService, url.Values{"why": {c.Why}})
+}
