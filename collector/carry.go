@@ -15,13 +15,23 @@ func (c *Collector) carry(r round) {
 	events := c.deviceEvents(r)
 	if change := c.parts.Derive(scan); change != nil {
 		c.state, c.since = change.To, scan.At
-		c.parts.Keep.SetBusy(change.To != model.Standstill)
 		events = append(events, model.Event{At: scan.At, Kind: model.EngineEvent, Text: change.From.String() + " → " + change.To.String(), Engine: change})
 	}
+	c.settle()
 	events = append(events, alarmEvents(c.parts.Judge.Step(scan))...)
 	c.keep(func() error { return c.parts.Keep.Append(scan, events) })
 	c.note(scan)
 	c.publish(scan.At)
+}
+
+// settle tells the store whether anything happens that a power cut must not
+// take: it may keep rows longer in memory while the set stands still or runs
+// steadily.
+func (c *Collector) settle() {
+	if c.parts.Ready != nil {
+		c.ready = c.parts.Ready()
+	}
+	c.parts.Keep.SetBusy(c.state != model.Standstill && !c.ready.Settled)
 }
 
 // keep logs the store's failure where it stops travelling, on change only.
@@ -106,7 +116,7 @@ func (c *Collector) note(scan *model.Scan) {
 // publish makes the snapshot anew and wakes whoever waits for it.
 func (c *Collector) publish(at model.Instant) {
 	snapshot := &model.Snapshot{
-		At: at, Readings: maps.Clone(c.readings), State: c.state, Since: c.since,
+		At: at, Readings: maps.Clone(c.readings), State: c.state, Since: c.since, Ready: c.ready,
 		Alarms: c.parts.Judge.Status(), Lines: c.lineHealth(), Devices: c.deviceHealth(),
 		Store: c.parts.Keep.Health(), Clock: c.parts.Keep.Clock(), Simulated: c.parts.Setup.Simulated,
 	}

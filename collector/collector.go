@@ -33,10 +33,13 @@ type Parts struct {
 	// Derive appends derived samples to the scan, the engine state among
 	// them, and returns the change of engine state if there was one.
 	Derive func(*model.Scan) *model.StateChange
-	Judge  Judge
-	Keep   Keeper
-	Now    func() model.Instant
-	Log    *slog.Logger
+	// Ready tells, right after Derive, whether the set stands steady; nil
+	// leaves it unsaid.
+	Ready func() model.Readiness
+	Judge Judge
+	Keep  Keeper
+	Now   func() model.Instant
+	Log   *slog.Logger
 	// State and Since are the engine state as it was last kept.
 	State model.EngineState
 	Since model.Instant
@@ -56,6 +59,7 @@ type Collector struct {
 	readings map[model.PointID]model.Reading
 	state    model.EngineState
 	since    model.Instant
+	ready    model.Readiness
 
 	latest  atomic.Pointer[model.Snapshot]
 	mu      sync.Mutex

@@ -87,6 +87,13 @@ const (
 	NeutralEstimate     PointID = "current.n.estimate"    // A, from phase magnitudes
 	ZeroSequenceVoltage PointID = "voltage.zero"          // V, neutral shift
 	VoltsPerHertzRatio  PointID = "volts.per.hertz.ratio" // V/f over rated V/f
+	FrequencyMean       PointID = "frequency.mean"        // Hz, of the last 10 s
+	FrequencySwing      PointID = "frequency.swing"       // Hz, highest less lowest of the last 10 s
+	VoltageMean         PointID = "voltage.mean"          // V, of the phases and the last 10 s
+	VoltageSwing        PointID = "voltage.swing"         // V, highest less lowest of the last 10 s
+	StepReady           PointID = "step.ready"            // 1: steady, the next step may be made
+	StepReadyLeft       PointID = "step.ready.left"       // s, the least time until then
+	NeutralSuspect      PointID = "neutral.suspect"       // 1: the star point lies where only a broken neutral puts it
 )
 
 // PhaseVoltages, PhaseCurrents and so on list the points of the three phases
@@ -117,6 +124,8 @@ var knownQuantities = func() map[PointID]Quantity {
 		EngineStatePoint: State, LoadRatio: Ratio, LoadApparentRatio: Ratio, VoltageUnbalance: Ratio,
 		CurrentUnbalance: Ratio, NegativeVoltage: Ratio, NegativeCurrent: Ratio, NeutralEstimate: Current,
 		ZeroSequenceVoltage: Voltage, VoltsPerHertzRatio: Ratio,
+		FrequencyMean: Frequency, FrequencySwing: Frequency, VoltageMean: Voltage, VoltageSwing: Voltage,
+		StepReady: State, StepReadyLeft: Duration, NeutralSuspect: State,
 	}
 	for i := range 3 {
 		m[PhaseVoltages[i]], m[LineVoltages[i]], m[PhaseCurrents[i]] = Voltage, Voltage, Current

@@ -17,6 +17,7 @@ type Snapshot struct {
 	Readings  map[PointID]Reading
 	State     EngineState
 	Since     Instant // when the state began
+	Ready     Readiness
 	Alarms    []AlarmStatus
 	Lines     []LineHealth
 	Devices   []DeviceHealth

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"log/slog"
 	"os"
@@ -12,6 +13,7 @@ import (
 	"tickover/collector/store"
 	"tickover/model"
 	"tickover/model/electrical"
+	"tickover/model/performance"
 	"tickover/model/running"
 )
 
@@ -54,19 +56,41 @@ func restore(s *store.Store, m *alarms.Machine, r model.Rating) (*running.Engine
 	return engine, state, since, nil
 }
 
-// deriver is the derive step: electrical figures and the engine's state are
-// appended to every scan.
-func deriver(r model.Rating, engine *running.Engine) func(*model.Scan) *model.StateChange {
-	return func(scan *model.Scan) *model.StateChange {
-		electrical.Derive(r, scan)
-		state, change := engine.Step(scan)
-		sample := model.GoodSample(model.EngineStatePoint, float64(state))
-		if state == model.EngineUnknown {
-			sample = model.BadSample(model.EngineStatePoint, model.Undefined)
-		}
-		scan.Samples = append(scan.Samples, sample)
-		return change
+// deriver is the derive step: electrical figures, the engine's state and
+// whether the set stands steady are appended to every scan.
+type deriver struct {
+	rating model.Rating
+	engine *running.Engine
+	watch  *performance.Watch
+	alarms func() []model.AlarmStatus // as they stood after the scan before
+}
+
+func newDeriver(r model.Rating, engine *running.Engine, alarms func() []model.AlarmStatus) *deriver {
+	return &deriver{r, engine, performance.NewWatch(r), alarms}
+}
+
+// derive takes one scan through the step.
+func (d *deriver) derive(scan *model.Scan) *model.StateChange {
+	electrical.Derive(d.rating, scan)
+	state, change := d.engine.Step(scan)
+	sample := model.GoodSample(model.EngineStatePoint, float64(state))
+	if state == model.EngineUnknown {
+		sample = model.BadSample(model.EngineStatePoint, model.Undefined)
 	}
+	scan.Samples = append(scan.Samples, sample)
+	d.watch.Step(scan, state, d.active())
+	return change
+}
+
+// active gives the alarms that stand against a next step, in words.
+func (d *deriver) active() []string {
+	var words []string
+	for _, a := range d.alarms() {
+		if a.State.Active() && a.Rule.Priority >= model.Warning {
+			words = append(words, cmp.Or(a.Rule.Label, a.Rule.ID))
+		}
+	}
+	return words
 }
 
 // notifyReady tells the service manager, if there is one, that polling began.

@@ -127,8 +127,9 @@ func (d *daemon) build() error {
 		d.lines = append(d.lines, l)
 		lines[def.Name] = l
 	}
+	step := newDeriver(d.cfg.Setup.Rating, engine, d.machine.Status)
 	d.carrier = collector.New(collector.Parts{
-		Setup: d.cfg.Setup, Lines: lines, Derive: deriver(d.cfg.Setup.Rating, engine), Judge: d.machine, Keep: d.store,
+		Setup: d.cfg.Setup, Lines: lines, Derive: step.derive, Ready: step.watch.Last, Judge: d.machine, Keep: d.store,
 		Now: now, Log: d.log.With("part", "collector"), State: state, Since: since,
 	})
 	d.source = &source{store: d.store, setup: d.cfg.Setup, live: d.carrier, machine: d.machine}
