@@ -5,6 +5,7 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"slices"
 
 	"go.yaml.in/yaml/v4"
 
@@ -29,6 +30,7 @@ type Config struct {
 	Unauthenticated bool
 	WebConfig       string // path of the file with certificates and passwords; empty means none
 	StateDir        string // folder of the store and the socket; DefaultStateDir when not given
+	Outlets         model.Outlets
 }
 
 // Load reads a configuration file. The error is Mistakes, or what the system
@@ -68,8 +70,8 @@ type reading struct {
 }
 
 func (r *reading) top(s *source, doc *yaml.Node, c *Config) {
-	top, ok := s.section(doc, "the configuration", "set", "listen", "reading without password", "web config",
-		"state dir", "lines", "devices", "alarms")
+	known := slices.Concat([]string{"set", "listen", "reading without password", "web config", "state dir", "lines", "devices", "alarms"}, outletKeys)
+	top, ok := s.section(doc, "the configuration", known...)
 	if !ok {
 		return
 	}
@@ -87,6 +89,7 @@ func (r *reading) top(s *source, doc *yaml.Node, c *Config) {
 	for _, n := range top.items("alarms") {
 		r.alarm(s, n)
 	}
+	c.Outlets = r.outlets(top)
 	r.check(top)
 	r.collect(&c.Setup)
 }
@@ -140,6 +143,11 @@ func loopback(host string) bool {
 func isPort(text string) bool {
 	p, err := wholeNumber(text)
 	return err == nil && p >= 0 && p <= 65535
+}
+
+func hostOf(address string) string {
+	host, _, _ := net.SplitHostPort(address)
+	return host
 }
 
 // path makes a path of the file relative to the configuration's folder.

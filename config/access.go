@@ -1,0 +1,136 @@
+package config
+
+import (
+	"net"
+	"net/url"
+	"regexp"
+	"slices"
+	"strings"
+
+	"go.yaml.in/yaml/v4"
+
+	"tickover/model"
+)
+
+// tlsKeys and accessKeys say how to be let in by a server.
+var (
+	tlsKeys    = []string{"trust file", "certificate file", "key file", "server name"}
+	userKeys   = []string{"user", "password file", "password from"}
+	accessKeys = slices.Concat(tlsKeys, userKeys, []string{"bearer file", "bearer from", "headers"})
+)
+
+// access reads how to be let in by a server.
+func (r *reading) access(sec section) model.Access {
+	a := model.Access{
+		TLS: model.TLS{Authority: r.file(sec, "trust file"), Certificate: r.file(sec, "certificate file"),
+			Key: r.file(sec, "key file"), ServerName: sec.words("server name")},
+		User: sec.words("user"), Password: r.secret(sec, "password"), Bearer: r.secret(sec, "bearer"),
+	}
+	for _, n := range sec.items("headers") {
+		if h, ok := r.header(sec.source, n); ok {
+			a.Headers = append(a.Headers, h)
+		}
+	}
+	pairs := []struct {
+		one, other string
+		has, needs bool
+	}{
+		{"certificate file", "key file", a.TLS.Certificate != "", a.TLS.Key == ""},
+		{"key file", "certificate file", a.TLS.Key != "", a.TLS.Certificate == ""},
+		{"user", "password file", a.User != "", !a.Password.Given()},
+	}
+	for _, p := range pairs {
+		if p.has && p.needs && !sec.misspelt[p.other] {
+			sec.wrong(sec.at(p.one), "add "+p.other+": ...", "%q needs %q beside it", p.one, p.other)
+		}
+	}
+	if a.Bearer.Given() && a.User != "" {
+		sec.wrong(sec.at("user"), "keep one of them", "a server is told a user or a bearer token, not both")
+	}
+	return a
+}
+
+// file reads a path; relative ones begin at the configuration's folder.
+func (r *reading) file(sec section, key string) string {
+	t, ok := sec.text(key)
+	if !ok {
+		return ""
+	}
+	return r.path(t)
+}
+
+var environmentName = regexp.MustCompile(`^[A-Za-z_][A-Za-z0-9_]*$`)
+
+// secret reads where a secret is kept: "<what> file" or "<what> from".
+func (r *reading) secret(sec section, what string) model.Secret {
+	s := model.Secret{File: r.file(sec, what+" file")}
+	name, ok := sec.text(what + " from")
+	switch {
+	case !ok:
+	case s.File != "":
+		sec.wrong(sec.at(what+" from"), "keep one of them", "%q and %q are both given", what+" file", what+" from")
+	case !environmentName.MatchString(name):
+		sec.wrong(sec.at(what+" from"), "write the name of an environment variable, not the secret itself", "%q names no environment variable", name)
+	default:
+		s.Environment = name
+	}
+	return s
+}
+
+var headerName = regexp.MustCompile(`^[A-Za-z0-9-]+$`)
+
+func (r *reading) header(s *source, n *yaml.Node) (model.Header, bool) {
+	sec, ok := s.section(n, "the header", "name", "value", "value file", "value from")
+	if !ok || !sec.need("name") {
+		return model.Header{}, false
+	}
+	h := model.Header{Name: sec.words("name"), Value: sec.words("value"), Secret: r.secret(sec, "value")}
+	switch {
+	case !headerName.MatchString(h.Name):
+		sec.wrong(sec.at("name"), "use letters, digits and -", "%q is no name of a header", h.Name)
+	case strings.ContainsAny(h.Value, "\r\n"):
+		sec.wrong(sec.at("value"), "write it on one line", "a header has one line")
+	case h.Value == "" && !h.Secret.Given() && sec.values["value"] == nil:
+		sec.wrong(sec.node, "add value: ..., or value file: ... for a secret", "the header has no value")
+	case h.Value != "" && h.Secret.Given():
+		sec.wrong(sec.at("value"), "keep one of them", "the header has two values")
+	default:
+		return h, true
+	}
+	return h, false
+}
+
+// url reads the address of a server that is spoken to by HTTP. Passwords may
+// travel to this computer or by TLS only.
+func (s section) url(key string, a model.Access) string {
+	t, ok := s.text(key)
+	if !ok {
+		return ""
+	}
+	u, err := url.Parse(t)
+	switch {
+	case err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https":
+		s.wrong(s.at(key), "write it as https://host:port/path", "%q is no address of a server", t)
+	case u.User != nil:
+		s.wrong(s.at(key), "take it out and add user: and password file:", "a password does not belong into an address, where it would be shown")
+	case u.Scheme == "http" && !loopback(u.Hostname()) && (a.Password.Given() || a.Bearer.Given()):
+		s.wrong(s.at(key), "use https://", "a password would travel readable to %s", u.Host)
+	default:
+		return t
+	}
+	return ""
+}
+
+// hostPort reads the address of a server that is not spoken to by HTTP.
+func (s section) hostPort(key, example string) string {
+	t, ok := s.text(key)
+	if !ok {
+		return ""
+	}
+	host, port, err := net.SplitHostPort(t)
+	if err != nil || host == "" || !isPort(port) {
+		s.wrong(s.at(key), "write it as "+example, "%q is not a host and port", t)
+		return ""
+	}
+	return t
+}
