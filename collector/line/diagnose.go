@@ -13,7 +13,7 @@ const (
 )
 
 // diagnose names what came instead of an answer.
-func diagnose(q model.ReadRequest, h *hearing, timeout time.Duration) error {
+func diagnose(q question, h *hearing, timeout time.Duration) error {
 	e := &model.ReadError{Request: q.String()}
 	switch other := frames(h.buf); {
 	case len(h.buf) == 0 && h.echoed:
@@ -48,12 +48,12 @@ func describe(f found, want shape) (detail, hint string) {
 		"a late answer to another question, or two units with one number"
 }
 
-func neverIdle(q model.ReadRequest, b []byte) error {
+func neverIdle(q question, b []byte) error {
 	return &model.ReadError{Cause: model.CorruptAnswer, Request: q.String(), Detail: "the line is never idle: " + dump(b),
 		Hint: "a unit or an adapter sends without end: unplug the units one by one"}
 }
 
-func cancelled(q model.ReadRequest, err error) error {
+func cancelled(q question, err error) error {
 	return &model.ReadError{Cause: model.NoAnswer, Request: q.String(), Detail: "given up before an answer came", Err: err}
 }
 

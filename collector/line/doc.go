@@ -5,8 +5,8 @@
 // late answer to an earlier one.
 //
 // Only reads can be asked: the one place that builds requests takes its
-// function code from a table of 01 to 04, and the one place that puts bytes
-// on the wire looks again.
+// function code from a table of 01 to 04 and 2B/0E, and the one place that puts
+// bytes on the wire looks again.
 //
 // A Line may be used by any number of goroutines; questions queue. Health
 // never waits for the wire.

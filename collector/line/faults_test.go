@@ -117,7 +117,7 @@ func TestLateAnswers(t *testing.T) {
 			if got.wrong != 0 || got.badCause != 0 {
 				t.Errorf("%d ms late, once %v: %+v", after, once, got)
 			}
-			if after <= 290 && got.collateral != 0 {
+			if after <= 700 && got.collateral != 0 {
 				t.Errorf("%d ms late, once %v: errors on reads that were not faulted: %+v", after, once, got)
 			}
 		}

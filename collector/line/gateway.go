@@ -43,7 +43,7 @@ func newGateway(def model.Line, conn net.Conn, t *tally) *gateway {
 
 func (g *gateway) close() error { return g.port.close() }
 
-func (g *gateway) ask(ctx context.Context, q model.ReadRequest) ([]byte, time.Duration, error) {
+func (g *gateway) ask(ctx context.Context, q question) ([]byte, time.Duration, error) {
 	doze(ctx, q.MinGap-time.Since(g.last))
 	g.packager.SlaveId = q.Unit
 	adu, err := g.packager.Encode(request(q))
@@ -52,7 +52,7 @@ func (g *gateway) ask(ctx context.Context, q model.ReadRequest) ([]byte, time.Du
 	}
 	g.id++
 	binary.BigEndian.PutUint16(adu, g.id) // one count for all units of the connection
-	if err := readOnly(adu[mbap]); err != nil {
+	if err := readOnly(adu[mbap:]); err != nil {
 		return nil, 0, err
 	}
 	if err := g.port.write(adu); err != nil {
@@ -61,23 +61,31 @@ func (g *gateway) ask(ctx context.Context, q model.ReadRequest) ([]byte, time.Du
 	start := time.Now()
 	frame, err := g.listen(ctx, q, start)
 	g.last = time.Now()
-	g.tally.busy(g.last.Sub(start))
+	g.tally.asked(q.Unit, g.last.Sub(start))
+	g.tally.waits(q.Unit, g.limit(q))
 	if err != nil {
 		return nil, 0, err
 	}
 	if err := g.fits(q, adu, frame); err != nil {
 		return nil, 0, err
 	}
+	g.tally.latency(q.Unit, g.last.Sub(start))
 	return frame[mbap:], g.last.Sub(start), nil
+}
+
+// limit is how long to wait for an answer. Nothing is learned here: how long
+// the gateway itself waits for its units is its own setting.
+func (g *gateway) limit(q question) time.Duration {
+	if q.Timeout > 0 {
+		return q.Timeout
+	}
+	return g.timeout
 }
 
 // listen waits for the frame that carries the question's transaction and
 // drops others.
-func (g *gateway) listen(ctx context.Context, q model.ReadRequest, start time.Time) ([]byte, error) {
-	timeout := g.timeout
-	if q.Timeout > 0 {
-		timeout = q.Timeout
-	}
+func (g *gateway) listen(ctx context.Context, q question, start time.Time) ([]byte, error) {
+	timeout := g.limit(q)
 	heard := false
 	var buf [maxFrame + mbap]byte
 	for {
@@ -93,7 +101,7 @@ func (g *gateway) listen(ctx context.Context, q model.ReadRequest, start time.Ti
 				g.unheard = 0
 				return frame, nil
 			}
-			g.tally.late(1)
+			g.tally.late(q.Unit)
 		}
 		if err := ctx.Err(); err != nil {
 			return nil, cancelled(q, err)
@@ -112,7 +120,7 @@ func (g *gateway) listen(ctx context.Context, q model.ReadRequest, start time.Ti
 }
 
 // unanswered is a timeout; several without a byte end the connection.
-func (g *gateway) unanswered(q model.ReadRequest, heard bool, timeout time.Duration) error {
+func (g *gateway) unanswered(q question, heard bool, timeout time.Duration) error {
 	g.unheard++
 	if heard {
 		g.unheard = 0
@@ -143,17 +151,26 @@ func (g *gateway) cut() ([]byte, error) {
 
 // fits checks unit, function and length of a frame of the right transaction.
 // Some gateways answer as unit 0 or 255 for everybody.
-func (g *gateway) fits(q model.ReadRequest, adu, frame []byte) error {
+func (g *gateway) fits(q question, adu, frame []byte) error {
 	if frame[6] == 0 || frame[6] == 255 {
 		frame[6] = q.Unit
 	}
 	want := shapeOf(q)
 	f := found{shape: shape{frame[6], frame[mbap] &^ exceptionBit, int(frame[mbap+1])}, exception: frame[mbap]&exceptionBit != 0}
-	wrong := f.unit != want.unit || f.function != want.function ||
-		!f.exception && (f.bytes != want.bytes || len(frame) != mbap+2+want.bytes)
+	wrong := f.unit != want.unit || f.function != want.function || !f.exception && !sized(want, frame[mbap:])
 	if err := g.packager.Verify(adu, frame); err != nil || wrong {
 		detail, hint := describe(f, want)
 		return &model.ReadError{Cause: model.ForeignAnswer, Request: q.String(), Detail: detail + ": " + dump(frame), Hint: hint}
 	}
 	return nil
+}
+
+// sized reports whether a good PDU is as long as the shape says, or as it says
+// itself when that is not known beforehand.
+func sized(want shape, pdu []byte) bool {
+	if want.function == identification {
+		n, ok := identityLength(pdu)
+		return ok && n == len(pdu)
+	}
+	return int(pdu[1]) == want.bytes && len(pdu) == 2+want.bytes
 }

@@ -11,7 +11,7 @@ import (
 
 const (
 	firstBackoff = 250 * time.Millisecond
-	maxBackoff   = 2 * time.Second
+	maxBackoff   = time.Second
 	// slice bounds every blocking wait on the wire, so that a cancelled
 	// question and Close are heeded this soon.
 	slice = 100 * time.Millisecond
@@ -23,7 +23,7 @@ var errClosed = errors.New("line closed by the program")
 // answer's PDU from the function code on (exceptions included) and the time
 // from the end of the request to the last byte of the answer.
 type exchange interface {
-	ask(ctx context.Context, q model.ReadRequest) (pdu []byte, took time.Duration, err error)
+	ask(ctx context.Context, q question) (pdu []byte, took time.Duration, err error)
 	close() error
 }
 
@@ -117,11 +117,21 @@ func (l *Line) open(ctx context.Context) error {
 // is not open. A question that failed on the wire is asked once more if the
 // unit was answering before. The error is always a *model.ReadError; its cause
 // is LineClosed when the line is not there (the next Read tries to open it
-// again, at most every 2 s), and NotPolledYet when the question was never put
+// again, at most every second), and NotPolledYet when the question was never put
 // because it is malformed or ctx had ended.
-func (l *Line) Read(ctx context.Context, q model.ReadRequest) (model.Answer, error) {
-	if err := check(l.def, q); err != nil {
+func (l *Line) Read(ctx context.Context, r model.ReadRequest) (model.Answer, error) {
+	q := question{ReadRequest: r}
+	pdu, took, err := l.put(ctx, q)
+	if err != nil {
 		return model.Answer{}, err
+	}
+	return model.Answer{Words: decode(r, pdu), Took: took}, nil
+}
+
+// put asks any question and returns the PDU of an answer that is no exception.
+func (l *Line) put(ctx context.Context, q question) ([]byte, time.Duration, error) {
+	if err := check(l.def, q); err != nil {
+		return nil, 0, err
 	}
 	l.bus.Lock()
 	defer l.bus.Unlock()
@@ -130,27 +140,26 @@ func (l *Line) Read(ctx context.Context, q model.ReadRequest) (model.Answer, err
 	unhook := context.AfterFunc(l.life, stop)
 	defer unhook()
 	if err := ctx.Err(); err != nil {
-		return model.Answer{}, &model.ReadError{Cause: model.NotPolledYet, Request: q.String(), Err: err}
+		return nil, 0, &model.ReadError{Cause: model.NotPolledYet, Request: q.String(), Err: err}
 	}
 	if err := l.open(ctx); err != nil {
-		return model.Answer{}, l.closedError(q.String(), err)
+		return nil, 0, l.closedError(q.String(), err)
 	}
 	pdu, took, err := l.ask(ctx, q)
 	if err != nil {
-		return model.Answer{}, l.failed(q, err)
+		return nil, 0, l.failed(q, err)
 	}
-	words, exception := decode(q, pdu)
-	if exception != 0 {
-		l.tally.exception(exception)
-		return model.Answer{}, exceptionError(q, exception)
+	if pdu[0]&exceptionBit != 0 {
+		l.tally.exception(q.Unit, pdu[1])
+		return nil, 0, exceptionError(q, pdu[1])
 	}
-	l.tally.good()
-	return model.Answer{Words: words, Took: took}, nil
+	l.tally.good(q.Unit)
+	return pdu, took, nil
 }
 
 // ask puts the question on the open connection. Gateways drop connections
 // that were idle for a while; that shows only now, and costs one more try.
-func (l *Line) ask(ctx context.Context, q model.ReadRequest) ([]byte, time.Duration, error) {
+func (l *Line) ask(ctx context.Context, q question) ([]byte, time.Duration, error) {
 	pdu, took, err := l.conn.ask(ctx, q)
 	var read *model.ReadError
 	if err == nil || errors.As(err, &read) || l.def.Kind == model.SerialLine || errors.Is(err, errDeaf) {
@@ -158,7 +167,7 @@ func (l *Line) ask(ctx context.Context, q model.ReadRequest) ([]byte, time.Durat
 	}
 	_ = l.conn.close() // it is broken; err says more
 	l.conn = nil
-	l.tally.retry()
+	l.tally.retry(q.Unit)
 	if err := l.open(ctx); err != nil {
 		return nil, 0, err
 	}
@@ -167,10 +176,10 @@ func (l *Line) ask(ctx context.Context, q model.ReadRequest) ([]byte, time.Durat
 
 // failed turns what an exchange said into a *model.ReadError, and lets go of
 // the connection when it is that which failed.
-func (l *Line) failed(q model.ReadRequest, err error) error {
+func (l *Line) failed(q question, err error) error {
 	var read *model.ReadError
 	if errors.As(err, &read) {
-		l.tally.failure(read.Cause)
+		l.tally.failure(q.Unit, read.Cause)
 		return read
 	}
 	if l.conn != nil {

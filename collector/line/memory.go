@@ -11,7 +11,7 @@ const remembered = 10 * time.Second
 
 type unanswered struct {
 	shape
-	until time.Time
+	asked time.Time
 }
 
 // memory knows which questions may still be answered. No wait and no draining
@@ -19,22 +19,39 @@ type unanswered struct {
 // remembering can.
 type memory struct {
 	open   map[byte][]unanswered // by unit, in the order asked
-	silent map[byte]bool         // units whose last question failed
+	silent map[byte]int          // questions in a row that failed, by unit
+	habits map[byte]*habit       // by unit
 }
 
 func newMemory() *memory {
-	return &memory{open: map[byte][]unanswered{}, silent: map[byte]bool{}}
+	return &memory{open: map[byte][]unanswered{}, silent: map[byte]int{}, habits: map[byte]*habit{}}
+}
+
+// habit gives what is known of a unit's pace.
+func (m *memory) habit(unit byte) *habit {
+	if m.habits[unit] == nil {
+		m.habits[unit] = &habit{}
+	}
+	return m.habits[unit]
+}
+
+// failed takes note of how a question ended, after its second try.
+func (m *memory) failed(unit byte, failed bool) {
+	m.silent[unit]++
+	if !failed {
+		m.silent[unit] = 0
+	}
 }
 
 // add remembers a question without an answer.
-func (m *memory) add(s shape, now time.Time) {
-	m.open[s.unit] = append(m.expire(s.unit, now), unanswered{s, now.Add(remembered)})
+func (m *memory) add(s shape, asked, now time.Time) {
+	m.open[s.unit] = append(m.expire(s.unit, now), unanswered{s, asked})
 }
 
 func (m *memory) expire(unit byte, now time.Time) []unanswered {
 	left := m.open[unit][:0]
 	for _, u := range m.open[unit] {
-		if now.Before(u.until) {
+		if now.Sub(u.asked) < remembered {
 			left = append(left, u)
 		}
 	}
@@ -46,7 +63,7 @@ func (m *memory) expire(unit byte, now time.Time) []unanswered {
 // everything asked before has passed. When questions of the same shape are
 // open (first tries of this one) the answer may be the oldest one's: then only
 // what was asked before that has passed, and one more answer may come.
-func (m *memory) answered(s shape, now time.Time) {
+func (m *memory) answered(s shape, asked, now time.Time) {
 	all := m.expire(s.unit, now)
 	first := slices.IndexFunc(all, func(u unanswered) bool { return u.shape == s })
 	if first < 0 {
@@ -54,29 +71,29 @@ func (m *memory) answered(s shape, now time.Time) {
 		return
 	}
 	m.open[s.unit] = slices.Clone(all[first+1:])
-	m.add(s, now)
+	m.add(s, asked, now)
 }
 
 // refused takes note of an exception in answer to s. When earlier questions of
 // the unit and function are open it may belong to any of them, so the oldest
 // is settled and this one stays open instead.
-func (m *memory) refused(s shape, now time.Time) {
+func (m *memory) refused(s shape, asked, now time.Time) {
 	m.expire(s.unit, now)
-	if m.settle(found{shape: s, exception: true}) {
-		m.add(s, now)
+	if _, ok := m.settle(found{shape: s, exception: true}); ok {
+		m.add(s, asked, now)
 	}
 }
 
-// settle forgets the oldest question that f may be the answer to, and reports
-// whether there was one.
-func (m *memory) settle(f found) bool {
+// settle forgets the oldest question that f may be the answer to and says when
+// it was asked; false when there is none.
+func (m *memory) settle(f found) (asked time.Time, ok bool) {
 	for i, u := range m.open[f.unit] {
 		if u.function == f.function && (f.exception || u.bytes == f.bytes) {
 			m.open[f.unit] = append(m.open[f.unit][:i:i], m.open[f.unit][i+1:]...)
-			return true
+			return u.asked, true
 		}
 	}
-	return false
+	return time.Time{}, false
 }
 
 // confuses reports whether the answer to s could be taken for a late one.

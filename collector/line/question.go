@@ -17,30 +17,61 @@ const (
 
 var errNotRead = errors.New("refused to send anything but a read")
 
-// request builds the one kind of PDU there is.
-func request(q model.ReadRequest) *modbus.ProtocolDataUnit {
+// question is what is put to a unit: a read of a table, or read device
+// identification from its object Address on.
+type question struct {
+	model.ReadRequest
+	identify bool
+}
+
+// String writes the question as people say it.
+func (q question) String() string {
+	if q.identify {
+		return fmt.Sprintf("unit %d, device identification", q.Unit)
+	}
+	return q.ReadRequest.String()
+}
+
+func (q question) function() byte {
+	if q.identify {
+		return identification
+	}
+	return q.Table.Function()
+}
+
+// request builds the only PDUs there are.
+func request(q question) *modbus.ProtocolDataUnit {
+	if q.identify {
+		return &modbus.ProtocolDataUnit{FunctionCode: identification, Data: []byte{identifyType, basicObjects, byte(q.Address)}}
+	}
 	data := binary.BigEndian.AppendUint16(nil, q.Address)
 	return &modbus.ProtocolDataUnit{FunctionCode: q.Table.Function(), Data: binary.BigEndian.AppendUint16(data, q.Count)}
 }
 
-// readOnly is the last look at a function code before it goes on the wire.
-func readOnly(function byte) error {
-	if function < 1 || function > 4 {
-		return errNotRead
+// readOnly is the last look at a PDU before it goes on the wire: a read of
+// one of the tables, or read device identification.
+func readOnly(pdu []byte) error {
+	read := pdu[0] >= 1 && pdu[0] <= 4
+	if read || pdu[0] == identification && len(pdu) > 1 && pdu[1] == identifyType {
+		return nil
 	}
-	return nil
+	return errNotRead
 }
 
-// payload is the number of data bytes in the answer to q.
-func payload(q model.ReadRequest) int {
-	if q.Table.Bits() {
+// payload is the number of data bytes in the answer to q; that of an
+// identification is not known beforehand.
+func payload(q question) int {
+	switch {
+	case q.identify:
+		return 0
+	case q.Table.Bits():
 		return (int(q.Count) + 7) / 8
 	}
 	return 2 * int(q.Count)
 }
 
 // check refuses questions that the protocol has no room for.
-func check(def model.Line, q model.ReadRequest) error {
+func check(def model.Line, q question) error {
 	refuse := func(detail, hint string) error {
 		return &model.ReadError{Cause: model.NotPolledYet, Request: q.String(), Detail: detail, Hint: hint}
 	}
@@ -48,6 +79,7 @@ func check(def model.Line, q model.ReadRequest) error {
 	switch {
 	case (q.Unit < 1 || q.Unit > 247) && !direct:
 		return refuse(fmt.Sprintf("unit %d cannot be asked", q.Unit), "units are 1 to 247; 0 is everybody, 248 and up are reserved")
+	case q.identify:
 	case q.Count == 0 || int(q.Count) > q.Table.Limit():
 		return refuse(fmt.Sprintf("%d items in one read", q.Count), fmt.Sprintf("ask for 1 to %d at a time", q.Table.Limit()))
 	case int(q.Address)+int(q.Count) > 1<<16:
@@ -56,13 +88,9 @@ func check(def model.Line, q model.ReadRequest) error {
 	return nil
 }
 
-// decode splits the PDU of an answer that was matched to q already into
-// words, or gives the exception code.
-func decode(q model.ReadRequest, pdu []byte) (words []uint16, exception byte) {
-	if pdu[0]&exceptionBit != 0 {
-		return nil, pdu[1]
-	}
-	words = make([]uint16, q.Count)
+// decode splits the PDU of an answer that was matched to q already into words.
+func decode(q model.ReadRequest, pdu []byte) []uint16 {
+	words := make([]uint16, q.Count)
 	for i := range words {
 		if q.Table.Bits() {
 			words[i] = uint16(pdu[2+i/8]>>(i%8)) & 1
@@ -70,7 +98,7 @@ func decode(q model.ReadRequest, pdu []byte) (words []uint16, exception byte) {
 			words[i] = binary.BigEndian.Uint16(pdu[2+2*i:])
 		}
 	}
-	return words, 0
+	return words
 }
 
 var exceptionTexts = map[byte][2]string{
@@ -87,7 +115,7 @@ var exceptionTexts = map[byte][2]string{
 
 // exceptionError names an exception answer as the application protocol
 // v1.1b3, clause 7, does.
-func exceptionError(q model.ReadRequest, code byte) error {
+func exceptionError(q question, code byte) error {
 	text, ok := exceptionTexts[code]
 	if !ok {
 		text = [2]string{"not in the standard", "see the unit's own manual"}

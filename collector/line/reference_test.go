@@ -92,17 +92,23 @@ func TestPublishedFrames(t *testing.T) {
 		frame := reference(t).Frames[i]
 		w := newWire(model.Line{}, nil, nil, nil)
 		w.packager.SlaveId = want.q.Unit
-		adu, err := w.packager.Encode(request(want.q))
+		adu, err := w.packager.Encode(request(question{ReadRequest: want.q}))
 		if err != nil || !slices.Equal(adu, unhex(t, frame.Request)) {
 			t.Errorf("%s: request % X (%v), printed %s", id, adu, err, frame.Request)
 		}
 		answer := unhex(t, frame.Response)
-		f, ok := seek(answer, shapeOf(want.q))
+		f, ok := seek(answer, shapeOf(question{ReadRequest: want.q}))
 		if !ok {
 			t.Errorf("%s: % X is not taken for the answer", id, answer)
 			continue
 		}
-		words, exception := decode(want.q, answer[f.start+1:f.end-2])
+		pdu := answer[f.start+1 : f.end-2]
+		words, exception := []uint16(nil), byte(0)
+		if f.exception {
+			exception = pdu[1]
+		} else {
+			words = decode(want.q, pdu)
+		}
 		if !slices.Equal(words, want.words) || exception != want.exception {
 			t.Errorf("%s: %v, exception %d; printed %v, %d", id, words, exception, want.words, want.exception)
 		}
@@ -158,7 +164,7 @@ func TestPublishedTimes(t *testing.T) {
 			def.Parity, def.StopBits = model.NoParity, 1
 		}
 		q := model.ReadRequest{Unit: 1, Count: uint16(number(row[2]))}
-		bytes := 8 + shapeOf(q).length()
+		bytes := 8 + shapeOf(question{ReadRequest: q}).length()
 		air := time.Duration(bytes) * time.Second * time.Duration(def.Bits()) / time.Duration(def.Baud)
 		if float64(bytes) != number(row[3]) || !near(def.CharacterTime(), row[4]) || !near(air, row[9]) {
 			t.Errorf("%v: %d bytes, character %s, air %s", row, bytes, def.CharacterTime(), air)

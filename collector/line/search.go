@@ -16,6 +16,14 @@ type shape struct {
 // length is that of the whole frame.
 func (s shape) length() int { return s.bytes + 5 }
 
+// third is the byte after unit and function in an answer of the shape.
+func (s shape) third() byte {
+	if s.function == identification {
+		return identifyType
+	}
+	return byte(s.bytes)
+}
+
 // found is a frame inside a run of bytes.
 type found struct {
 	shape
@@ -40,10 +48,16 @@ func frameAt(b []byte, i int) (found, bool) {
 	unit, function, count := b[i], b[i+1], int(b[i+2])
 	f := found{shape: shape{unit: unit, function: function &^ exceptionBit}, start: i, end: i + 5}
 	switch {
-	case f.function < 1 || f.function > 4 || unit == 0 || unit > 247:
+	case (f.function < 1 || f.function > 4) && f.function != identification || unit == 0 || unit > 247:
 		return found{}, false
 	case function&exceptionBit != 0:
 		f.exception = true
+	case function == identification:
+		n, ok := identityLength(b[i+1:])
+		if !ok {
+			return found{}, false
+		}
+		f.end = i + 1 + n + 2
 	default:
 		f.bytes = count
 		f.end = i + f.length()
@@ -61,7 +75,7 @@ func seek(b []byte, want shape) (found, bool) {
 		if b[i] != want.unit || b[i+1]&^exceptionBit != want.function {
 			continue
 		}
-		if b[i+1] == want.function && int(b[i+2]) != want.bytes {
+		if b[i+1] == want.function && b[i+2] != want.third() {
 			continue
 		}
 		if f, ok := frameAt(b, i); ok {
@@ -74,8 +88,17 @@ func seek(b []byte, want shape) (found, bool) {
 // begun reports whether an answer of the shape seems to be in b, if only its
 // head.
 func begun(b []byte, want shape) bool {
-	return bytes.Contains(b, []byte{want.unit, want.function, byte(want.bytes)}) ||
+	return bytes.Contains(b, []byte{want.unit, want.function, want.third()}) ||
 		bytes.Contains(b, []byte{want.unit, want.function | exceptionBit})
+}
+
+// stray is the number of bytes that are in none of the frames.
+func stray(b []byte, in []found) int {
+	n := len(b)
+	for _, f := range in {
+		n -= f.end - f.start
+	}
+	return n
 }
 
 // frames lists the good frames in b, left to right, none inside another.

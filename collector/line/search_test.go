@@ -16,8 +16,12 @@ import (
 func FuzzSeek(f *testing.F) {
 	f.Add([]byte{0x11, 3, 6, 2, 0x2B, 0, 0, 0, 0x64, 0xC8, 0xBA}, byte(0x11), byte(3), byte(6))
 	f.Add([]byte{0, 0x11, 0x81, 2, 0xC0, 0x54, 0}, byte(0x11), byte(1), byte(1))
+	f.Add([]byte{1, 0x2B, 0x0E, 1, 1, 0, 0, 1, 0, 2, 'A', 'B', 0x5C, 0xD9}, byte(1), byte(4), byte(0))
 	f.Fuzz(func(t *testing.T, b []byte, unit, function, count byte) {
 		want := shape{unit, function & 3, int(count)}
+		if function&4 != 0 {
+			want = shape{unit, identification, 0}
+		}
 		frames(b)
 		begun(b, want)
 		got, ok := seek(b, want)
@@ -25,7 +29,7 @@ func FuzzSeek(f *testing.F) {
 			return
 		}
 		frame := b[got.start:got.end]
-		fits := frame[0] == unit && (frame[1] == want.function && int(frame[2]) == want.bytes && len(frame) == want.length() ||
+		fits := frame[0] == unit && (frame[1] == want.function && sized(want, frame[1:len(frame)-2]) ||
 			frame[1] == want.function|exceptionBit && len(frame) == 5)
 		if !fits || !bytes.Equal(frame[len(frame)-2:], slowChecksum(frame[:len(frame)-2])) {
 			t.Errorf("% X was taken for an answer to %+v", frame, want)
@@ -111,6 +115,7 @@ func TestReadsOnly(t *testing.T) {
 		for table := range model.Table(8) { // past the four there are, too
 			for i := range uint16(10) {
 				_, _ = l.Read(context.Background(), model.ReadRequest{Unit: 2, Table: table, Address: i, Count: 1 + i})
+				_, _ = l.Identify(context.Background(), 2, 0)
 			}
 		}
 		if v := log.Violations(); len(v) > 0 {
@@ -121,8 +126,11 @@ func TestReadsOnly(t *testing.T) {
 		}
 	})
 	for function := range 256 {
-		if err := readOnly(byte(function)); (err == nil) != (function >= 1 && function <= 4) {
-			t.Errorf("function %02X: %v", function, err)
+		for kind := range 256 {
+			read := function >= 1 && function <= 4 || function == 0x2B && kind == 0x0E
+			if err := readOnly([]byte{byte(function), byte(kind)}); (err == nil) != read {
+				t.Errorf("function %02X %02X: %v", function, kind, err)
+			}
 		}
 	}
 }

@@ -2,6 +2,7 @@ package line
 
 import (
 	"maps"
+	"slices"
 	"sync"
 	"time"
 
@@ -12,11 +13,12 @@ import (
 type tally struct {
 	mu    sync.Mutex
 	h     model.LineHealth
+	units map[byte]*model.UnitHealth
 	first time.Time // of the first try to open; zero means none yet
 }
 
 func newTally(def model.Line) *tally {
-	return &tally{h: model.LineHealth{Name: def.Name, Kind: def.Kind, Trouble: "not opened yet", Exceptions: map[byte]uint64{}}}
+	return &tally{units: map[byte]*model.UnitHealth{}, h: model.LineHealth{Name: def.Name, Kind: def.Kind, Trouble: "not opened yet", Exceptions: map[byte]uint64{}}}
 }
 
 func (t *tally) health() model.LineHealth {
@@ -24,6 +26,11 @@ func (t *tally) health() model.LineHealth {
 	defer t.mu.Unlock()
 	h := t.h
 	h.Exceptions = maps.Clone(h.Exceptions)
+	for _, unit := range slices.Sorted(maps.Keys(t.units)) {
+		u := *t.units[unit]
+		u.Exceptions = maps.Clone(u.Exceptions)
+		h.Units = append(h.Units, u)
+	}
 	if !t.first.IsZero() {
 		h.Up = time.Since(t.first)
 	}
@@ -57,27 +64,78 @@ func (t *tally) shut(err error) {
 	t.change(func(h *model.LineHealth) { h.Open, h.Trouble = false, err.Error() })
 }
 
-func (t *tally) good()  { t.change(func(h *model.LineHealth) { h.Messages++ }) }
-func (t *tally) retry() { t.change(func(h *model.LineHealth) { h.Retries++ }) }
-func (t *tally) echo()  { t.change(func(h *model.LineHealth) { h.Echoes++ }) }
-func (t *tally) late(n int) {
-	t.change(func(h *model.LineHealth) { h.Late += uint64(n) })
+// of changes the counters of the line and of one unit.
+func (t *tally) of(unit byte, f func(h *model.LineHealth, u *model.UnitHealth)) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	u := t.units[unit]
+	if u == nil {
+		u = &model.UnitHealth{Unit: unit, Exceptions: map[byte]uint64{}}
+		t.units[unit] = u
+	}
+	f(&t.h, u)
 }
-func (t *tally) busy(d time.Duration) { t.change(func(h *model.LineHealth) { h.Busy += d }) }
 
-func (t *tally) exception(code byte) {
-	t.change(func(h *model.LineHealth) { h.Messages++; h.Exceptions[code]++ })
+// asked counts a question that was on the wire for so long.
+func (t *tally) asked(unit byte, busy time.Duration) {
+	t.of(unit, func(h *model.LineHealth, u *model.UnitHealth) { h.Busy += busy; u.Asked++ })
 }
 
-func (t *tally) failure(c model.Cause) {
-	t.change(func(h *model.LineHealth) {
+func (t *tally) good(unit byte) {
+	t.of(unit, func(h *model.LineHealth, u *model.UnitHealth) { h.Messages++; u.Messages++ })
+}
+
+func (t *tally) retry(unit byte) {
+	t.of(unit, func(h *model.LineHealth, u *model.UnitHealth) { h.Retries++; u.Retries++ })
+}
+
+func (t *tally) echo(unit byte) {
+	t.of(unit, func(h *model.LineHealth, u *model.UnitHealth) { h.Echoes++; u.Echoes++ })
+}
+
+func (t *tally) late(unit byte) {
+	t.of(unit, func(h *model.LineHealth, u *model.UnitHealth) { h.Late++; u.Late++ })
+}
+
+func (t *tally) fence(unit byte) {
+	t.of(unit, func(h *model.LineHealth, u *model.UnitHealth) { h.Fences++; u.Fences++ })
+}
+
+func (t *tally) ghost(unit byte) {
+	t.of(unit, func(h *model.LineHealth, u *model.UnitHealth) { h.Ghosts++; u.Ghosts++ })
+}
+
+func (t *tally) foreign(unit byte) { t.failure(unit, model.ForeignAnswer) }
+
+func (t *tally) latency(unit byte, d time.Duration) {
+	t.of(unit, func(_ *model.LineHealth, u *model.UnitHealth) { u.Latency.Add(d) })
+}
+
+func (t *tally) waits(unit byte, timeout time.Duration) {
+	t.of(unit, func(_ *model.LineHealth, u *model.UnitHealth) { u.Timeout = timeout })
+}
+
+func (t *tally) exception(unit, code byte) {
+	t.of(unit, func(h *model.LineHealth, u *model.UnitHealth) {
+		h.Messages++
+		u.Messages++
+		h.Exceptions[code]++
+		u.Exceptions[code]++
+	})
+}
+
+func (t *tally) failure(unit byte, c model.Cause) {
+	t.of(unit, func(h *model.LineHealth, u *model.UnitHealth) {
 		switch c {
 		case model.NoAnswer:
 			h.NoAnswers++
+			u.NoAnswers++
 		case model.ForeignAnswer:
 			h.Foreign++
+			u.Foreign++
 		case model.CorruptAnswer:
 			h.Corrupt++
+			u.Corrupt++
 		}
 	})
 }

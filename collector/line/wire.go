@@ -45,6 +45,7 @@ type wire struct {
 	gap     time.Duration // t3.5 or more
 	timeout time.Duration
 	last    time.Time // when the wire was last seen busy
+	asked   byte      // the unit asked last, 0 for none
 	buf     [maxFrame]byte
 }
 
@@ -56,26 +57,37 @@ func newWire(def model.Line, p port, t *tally, m *memory) *wire {
 
 func (w *wire) close() error { return w.port.close() }
 
-func shapeOf(q model.ReadRequest) shape {
-	return shape{unit: q.Unit, function: q.Table.Function(), bytes: payload(q)}
+func shapeOf(q question) shape {
+	return shape{unit: q.Unit, function: q.function(), bytes: payload(q)}
+}
+
+// limit is the longest wait for the first byte that the configuration allows.
+func (w *wire) limit(q question) time.Duration {
+	if q.Timeout > 0 {
+		return q.Timeout
+	}
+	return w.timeout
 }
 
 // ask puts the question, once more if it fails on a unit that was answering.
-func (w *wire) ask(ctx context.Context, q model.ReadRequest) ([]byte, time.Duration, error) {
+// The second time the unit is given all the time it is allowed.
+func (w *wire) ask(ctx context.Context, q question) ([]byte, time.Duration, error) {
 	if err := w.fence(ctx, q); err != nil {
 		return nil, 0, err
 	}
-	pdu, took, err := w.try(ctx, q)
-	if _, onWire := err.(*model.ReadError); onWire && !w.memory.silent[q.Unit] && ctx.Err() == nil {
-		w.tally.retry()
-		pdu, took, err = w.try(ctx, q)
+	learned := w.memory.habit(q.Unit).timeout(w.limit(q))
+	pdu, took, err := w.try(ctx, q, learned)
+	if _, onWire := err.(*model.ReadError); onWire && w.memory.silent[q.Unit] == 0 && !q.Once && ctx.Err() == nil {
+		w.tally.retry(q.Unit)
+		pdu, took, err = w.try(ctx, q, w.limit(q))
 	}
-	w.memory.silent[q.Unit] = err != nil
+	w.memory.failed(q.Unit, err != nil)
+	w.tally.waits(q.Unit, w.memory.habit(q.Unit).timeout(w.limit(q)))
 	return pdu, took, err
 }
 
 // try puts the question once.
-func (w *wire) try(ctx context.Context, q model.ReadRequest) ([]byte, time.Duration, error) {
+func (w *wire) try(ctx context.Context, q question, timeout time.Duration) ([]byte, time.Duration, error) {
 	if err := w.idle(ctx, q); err != nil {
 		return nil, 0, err
 	}
@@ -88,54 +100,80 @@ func (w *wire) try(ctx context.Context, q model.ReadRequest) ([]byte, time.Durat
 	if err := w.send(adu); err != nil {
 		return nil, 0, err
 	}
-	w.last = start.Add(time.Duration(len(adu)) * w.tc)
+	w.last, w.asked = start.Add(time.Duration(len(adu))*w.tc), q.Unit
 	h := &hearing{want: shapeOf(q), sent: adu, end: w.last, paced: w.port.paced()}
-	f, err := w.listen(ctx, q, h)
-	w.tally.busy(time.Since(start))
-	w.sort(h.buf, f, err == nil)
+	f, err := w.listen(ctx, q, h, timeout)
+	w.tally.asked(q.Unit, time.Since(start))
+	w.sort(h, f, err == nil)
 	if h.echoed {
-		w.tally.echo()
+		w.tally.echo(q.Unit)
 	}
 	if err != nil {
-		w.memory.add(h.want, time.Now())
+		w.memory.add(h.want, h.end, time.Now())
+		w.memory.habit(q.Unit).missed()
 		return nil, 0, err
 	}
+	return w.accept(q, h, f)
+}
+
+// accept takes note of a good answer and gives its PDU.
+func (w *wire) accept(q question, h *hearing, f found) ([]byte, time.Duration, error) {
 	if f.exception {
-		w.memory.refused(h.want, time.Now())
+		w.memory.refused(h.want, h.end, time.Now())
 	} else {
-		w.memory.answered(h.want, time.Now())
+		w.memory.answered(h.want, h.end, time.Now())
 	}
+	delay := max(h.first.Sub(h.end), 0)
+	w.memory.habit(q.Unit).heard(delay)
+	w.tally.latency(q.Unit, delay)
 	frame := h.buf[f.start:f.end]
-	if err := w.packager.Verify(adu, frame); err != nil {
+	if err := w.packager.Verify(h.sent, frame); err != nil {
 		return nil, 0, err
 	}
 	return bytes.Clone(frame[1 : len(frame)-2]), w.last.Sub(h.end), nil
 }
 
 func (w *wire) send(adu []byte) error {
-	if err := readOnly(adu[1]); err != nil {
+	if err := readOnly(adu[1:]); err != nil {
 		return err
 	}
 	return w.port.write(adu)
 }
 
-// sort settles the frames that came beside the answer: late answers.
-func (w *wire) sort(b []byte, answer found, answered bool) {
-	late := 0
-	for _, f := range frames(b) {
-		if answered && f.start == answer.start {
+// sort takes note of what came beside the answer: late answers, frames that
+// nobody asked for, stray bytes.
+func (w *wire) sort(h *hearing, answer found, answered bool) {
+	w.settle(h, answer, answered)
+	if answered && stray(h.buf, append(frames(h.buf[answer.end:]), frames(h.buf[:answer.start])...)) > answer.end-answer.start {
+		w.tally.ghost(h.want.unit)
+	}
+}
+
+// settle looks at the frames that came since it last did and returns how late
+// the latest of them was; 0 when none was late.
+func (w *wire) settle(h *hearing, answer found, answered bool) (lateness time.Duration) {
+	from := h.sorted
+	for _, f := range frames(h.buf[from:]) {
+		h.sorted = from + f.end
+		if answered && from+f.start == answer.start {
 			continue
 		}
-		if w.memory.settle(f) {
-			late++
+		asked, late := w.memory.settle(f)
+		switch {
+		case late:
+			lateness = time.Since(asked)
+			w.memory.habit(f.unit).heard(lateness)
+			w.tally.late(f.unit)
+		case answered:
+			w.tally.foreign(h.want.unit)
 		}
 	}
-	w.tally.late(late)
+	return lateness
 }
 
 // idle waits until the wire has been silent long enough for q and drops what
 // comes meanwhile. The silence counts from the last byte seen.
-func (w *wire) idle(ctx context.Context, q model.ReadRequest) error {
+func (w *wire) idle(ctx context.Context, q question) error {
 	silence := max(w.gap, q.MinGap)
 	giveUp := time.Now().Add(silence + patience)
 	var stale []byte
@@ -161,7 +199,11 @@ func (w *wire) idle(ctx context.Context, q model.ReadRequest) error {
 			return neverIdle(q, stale)
 		}
 	}
-	w.sort(stale, found{}, false)
+	h := &hearing{want: shape{unit: w.asked}, buf: stale}
+	w.settle(h, found{}, false)
+	if stray(stale, frames(stale)) > 0 && w.asked != 0 {
+		w.tally.ghost(w.asked)
+	}
 	return nil
 }
 
@@ -174,16 +216,21 @@ type hearing struct {
 	echoed bool
 	paced  bool
 	before int // bytes that came while the request was still on its way
+	sorted int // bytes whose frames were looked at by settle
+	first  time.Time
 }
 
 // take adds bytes and looks for the answer.
 func (h *hearing) take(b []byte) (found, bool) {
+	if len(h.buf) == 0 {
+		h.first = time.Now()
+	}
 	h.buf = append(h.buf, b...)
 	// An echo goes first: that of a bit read can look like its own answer.
 	if i := bytes.Index(h.buf, h.sent); i >= 0 && !h.echoed {
 		h.echoed = true
 		h.buf = append(h.buf[:i:i], h.buf[i+len(h.sent):]...)
-		h.before = min(h.before, i)
+		h.before, h.sorted = min(h.before, i), min(h.sorted, i)
 	} else if h.paced && time.Now().Before(h.end) {
 		h.before = len(h.buf) // nobody answers what he has not heard
 	}
@@ -203,24 +250,18 @@ func (h *hearing) missing() int {
 	return 0
 }
 
+// longest bounds how long a question waits behind late answers of its unit.
+const longest = 2 * time.Second
+
 // listen waits for the answer past anything else that comes, to the deadline.
-func (w *wire) listen(ctx context.Context, q model.ReadRequest, h *hearing) (found, error) {
+// A unit whose late answers come in meanwhile is alive and answers in order:
+// it is given twice the time it was seen to take.
+func (w *wire) listen(ctx context.Context, q question, h *hearing, timeout time.Duration) (found, error) {
 	gap := pause + 64*w.tc
-	timeout := w.timeout
-	if q.Timeout > 0 {
-		timeout = q.Timeout
-	}
 	deadline := h.end.Add(timeout)
 	hard := deadline.Add(gap + 2*maxFrame*w.tc)
 	for {
-		limit := deadline
-		if len(h.buf) > 0 {
-			limit = earlier(hard, later(deadline, w.last.Add(gap)))
-			if begun(h.buf, h.want) {
-				limit = earlier(hard, w.last.Add(gap))
-			}
-		}
-		left := time.Until(limit)
+		left := time.Until(w.until(h, deadline, hard, gap))
 		if left <= 0 || len(h.buf) > flood {
 			return found{}, diagnose(q, h, timeout)
 		}
@@ -238,8 +279,23 @@ func (w *wire) listen(ctx context.Context, q model.ReadRequest, h *hearing) (fou
 		if f, ok := h.take(w.buf[:n]); ok {
 			return f, nil
 		}
+		if late := w.settle(h, found{}, false); late > 0 {
+			deadline = later(deadline, w.last.Add(min(2*late, longest)))
+			hard = later(hard, deadline.Add(gap+2*maxFrame*w.tc))
+		}
 		doze(ctx, time.Duration(h.missing())*w.tc-early)
 	}
+}
+
+// until is how long to go on listening after what was heard.
+func (w *wire) until(h *hearing, deadline, hard time.Time, gap time.Duration) time.Time {
+	switch rest := h.buf[h.sorted:]; {
+	case len(rest) == 0:
+		return deadline
+	case begun(rest, h.want):
+		return earlier(hard, w.last.Add(gap))
+	}
+	return earlier(hard, later(deadline, w.last.Add(gap)))
 }
 
 // doze sleeps through bytes that are known to be under way, so that an answer
