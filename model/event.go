@@ -38,6 +38,7 @@ type Event struct {
 	Hand   *Measurement `json:",omitempty"`
 	Fact   *Fact        `json:",omitempty"`
 	Checks []Check      `json:",omitempty"` // of a WiringEvent
+	Photo  uint64       `json:",omitempty"` // number of a photo in the store that belongs to the words; 0 means none
 }
 
 // Measurement is one value taken by hand.

@@ -126,6 +126,23 @@ func (c Clock) Wall(i Instant) (time.Time, ClockSource) {
 	return time.Unix(0, e.Wall).Add(i.Offset - e.At).UTC(), e.Source
 }
 
+// Place returns the instant of a wall time: in the latest boot that had begun
+// by then, else in the first that is dated. False when none is.
+func (c Clock) Place(t time.Time) (Instant, bool) {
+	var found Instant
+	for _, b := range c.Boots {
+		e, ok := b.Best()
+		if !ok {
+			continue
+		}
+		offset := e.At + t.Sub(time.Unix(0, e.Wall))
+		if found.IsZero() || offset >= b.First {
+			found = Instant{Boot: b.Number, Offset: max(offset, 0)}
+		}
+	}
+	return found, !found.IsZero()
+}
+
 // word names an enumeration's value.
 func word(names []string, i int) string {
 	if i >= 0 && i < len(names) {

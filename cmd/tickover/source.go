@@ -39,7 +39,7 @@ func (s *source) Latest() *model.Snapshot {
 		At: s.store.Last(), Readings: map[model.PointID]model.Reading{}, Clock: s.store.Clock(),
 		Store: s.store.Health(), Simulated: s.setup.Simulated,
 	}
-	for scan, err := range s.scans(model.Query{Newest: 1}) {
+	for scan, err := range s.Scans(model.Query{Newest: 1}) {
 		if err != nil {
 			break
 		}
@@ -132,7 +132,7 @@ func (s *source) Record(ctx context.Context, id string) (*model.RunRecord, error
 		}
 	}
 	rec, err := performance.Record(performance.Input{
-		Run: run, Rating: s.setup.Rating, Clock: s.store.Clock(), Scans: s.scans(span), Events: events,
+		Run: run, Rating: s.setup.Rating, Clock: s.store.Clock(), Scans: s.Scans(span), Events: events,
 		Simulated: s.setup.Simulated, Limits: s.setup.Rating.Class,
 	})
 	if err != nil {
@@ -146,8 +146,19 @@ func (s *source) Record(ctx context.Context, id string) (*model.RunRecord, error
 
 func runSpan(r model.Run) model.Query { return model.Query{From: r.Started, To: r.Ended} }
 
-// scans yields stored scans with their derived values worked out again.
-func (s *source) scans(q model.Query) iter.Seq2[*model.Scan, error] {
+// Scans yields stored scans with their derived values worked out again. When
+// only measured points are asked for, nothing is worked out.
+func (s *source) Scans(q model.Query) iter.Seq2[*model.Scan, error] {
+	known := s.setup.Points()
+	measured := len(q.Points) > 0
+	for _, p := range q.Points {
+		_, configured := known[p]
+		measured = measured && configured
+	}
+	if measured {
+		return s.store.Scans(q)
+	}
+	q.Points = nil // what is derived may need any of them
 	return func(yield func(*model.Scan, error) bool) {
 		for scan, err := range s.store.Scans(q) {
 			if err == nil {
@@ -168,7 +179,7 @@ func (s *source) Report(ctx context.Context, w io.Writer, id, format string) err
 	}
 	switch format {
 	case "html":
-		return report.HTML(w, rec, s.store.Clock(), s.scans)
+		return report.HTML(w, rec, s.store.Clock(), s.Scans)
 	case "json":
 		return report.JSON(w, rec, s.store.Clock())
 	case "text":
@@ -193,18 +204,5 @@ func (s *source) Act(ctx context.Context, act model.AlarmAct) error {
 			return err
 		}
 		return s.live.RecordAlarms(events)
-	})
-}
-
-// Note puts a person's words on the timeline.
-func (s *source) Note(ctx context.Context, who, text string) error {
-	note := model.Event{Kind: model.NoteEvent, Who: who, Text: text}
-	if s.live == nil {
-		note.At = instants(s.store.Boot())()
-		return s.store.AppendEvents([]model.Event{note})
-	}
-	return s.live.Do(ctx, func() error {
-		note.At = instants(s.store.Boot())()
-		return s.live.Record(note)
 	})
 }

@@ -46,6 +46,7 @@ func (s *Store) Verify(ctx context.Context, progress func(done, total int)) (Fin
 	}
 	v.events()
 	v.small()
+	v.photos()
 	v.ring()
 	v.index()
 	v.step(0)

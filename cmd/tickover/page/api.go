@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"net/http"
 	"strconv"
+	"time"
 
 	"tickover/model"
 )
@@ -205,8 +206,9 @@ type started struct {
 	yes bool
 }
 
-// Write passes on.
+// Write passes on, and gives a reader that takes what it is sent more time.
 func (s *started) Write(p []byte) (int, error) {
 	s.yes = true
+	_ = http.NewResponseController(s.ResponseWriter).SetWriteDeadline(time.Now().Add(sendTimeout)) // a test's writer has none
 	return s.ResponseWriter.Write(p)
 }

@@ -117,25 +117,11 @@ func parseInstant(text string, clock model.Clock) (model.Instant, error) {
 	if err != nil {
 		return model.Instant{}, errors.New("no time")
 	}
-	return place(t, clock)
-}
-
-func place(t time.Time, clock model.Clock) (model.Instant, error) {
-	var found model.Instant
-	for _, b := range clock.Boots {
-		e, ok := b.Best()
-		if !ok {
-			continue
-		}
-		offset := e.At + t.Sub(time.Unix(0, e.Wall))
-		if found.IsZero() || offset >= b.First {
-			found = model.Instant{Boot: b.Number, Offset: max(offset, 0)}
-		}
+	i, ok := clock.Place(t)
+	if !ok {
+		return i, errors.New("the time of day is not known here, so it cannot be found")
 	}
-	if found.IsZero() {
-		return found, errors.New("the time of day is not known here, so it cannot be found")
-	}
-	return found, nil
+	return i, nil
 }
 
 // run finds a run by its ID or "last".

@@ -5,6 +5,9 @@ import (
 	"crypto/subtle"
 	"encoding/base64"
 	"encoding/json"
+	"errors"
+	"fmt"
+	"mime"
 	"net"
 	"net/http"
 	"strings"
@@ -22,7 +25,11 @@ func hash(text string) string {
 	return "sha256-" + base64.StdEncoding.EncodeToString(sum[:])
 }
 
-// guarded sets the headers that every answer carries.
+// readerPatience bounds how long a reader may take over an answer. Streams and
+// exports extend it while the reader takes what they send.
+const readerPatience = time.Minute
+
+// guarded sets the headers that every answer carries, and its time limit.
 func guarded(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		h := w.Header()
@@ -32,6 +39,7 @@ func guarded(next http.Handler) http.Handler {
 		h.Set("Referrer-Policy", "no-referrer")
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Cache-Control", "no-store")
+		_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(readerPatience)) // a test's writer has none
 		next.ServeHTTP(w, r)
 	})
 }
@@ -45,16 +53,36 @@ func refuse(w http.ResponseWriter, status int, message, hint string) {
 	_ = e.Encode(map[string]string{"error": message, "hint": hint}) // the reader may be gone
 }
 
-// largestBody bounds what anybody may send, in bytes.
+// largestBody bounds what anybody may send without a photo, in bytes.
 const largestBody = 16 << 10
 
-// writing lets a request through that may write: small, well-formed and with
-// the token.
-func (f *face) writing(next http.HandlerFunc) http.HandlerFunc {
+// bodyPatience bounds how long a body may take, so that a slow sender holds
+// nothing for long.
+const bodyPatience = time.Minute
+
+// writing lets a request through that may write: of our own pages or a
+// program, small, well-formed and with the token.
+func (f *face) writing(most int64, next http.HandlerFunc) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
-		r.Body = http.MaxBytesReader(w, r.Body, largestBody)
+		if err := f.origin.Check(r); err != nil {
+			refuse(w, http.StatusForbidden, "the request came from another site's page", "use the page itself")
+			return
+		}
+		select {
+		case f.bodies <- struct{}{}:
+			defer func() { <-f.bodies }()
+		case <-r.Context().Done():
+			return
+		}
+		r.Body = http.MaxBytesReader(w, r.Body, most)
+		_ = http.NewResponseController(w).SetReadDeadline(time.Now().Add(bodyPatience)) // a test's writer has none
 		if err := readForm(r); err != nil {
-			refuse(w, http.StatusBadRequest, "the request cannot be read", "send a form or a JSON object of strings, at most 16 KiB")
+			var large *http.MaxBytesError
+			if errors.As(err, &large) {
+				refuse(w, http.StatusRequestEntityTooLarge, fmt.Sprintf("the request is larger than %d KiB", most>>10), "send less at once")
+				return
+			}
+			refuse(w, http.StatusBadRequest, "the request cannot be read", "send a form or a JSON object of strings")
 			return
 		}
 		if f.opts.TrustLocal {
@@ -94,9 +122,13 @@ func tokenOf(r *http.Request) string {
 	return r.PostForm.Get("token")
 }
 
-// readForm fills r.PostForm from a form or from a JSON object of strings.
+// readForm fills r.PostForm from a form, with files or without, or from a JSON object of strings.
 func readForm(r *http.Request) error {
-	if !strings.HasPrefix(r.Header.Get("Content-Type"), "application/json") {
+	switch kind, _, _ := mime.ParseMediaType(r.Header.Get("Content-Type")); kind {
+	case "application/json":
+	case "multipart/form-data":
+		return r.ParseMultipartForm(largestSaying)
+	default:
 		return r.ParseForm()
 	}
 	var fields map[string]string

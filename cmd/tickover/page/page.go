@@ -35,11 +35,26 @@ type Source interface {
 	Export(ctx context.Context, w io.Writer, q model.Query, format string) error
 	// Act does to an alarm what a person wants.
 	Act(ctx context.Context, act model.AlarmAct) error
-	// Note keeps a person's words.
-	Note(ctx context.Context, who, text string) error
+	// Scans yields stored samples in order of time, derived ones worked out
+	// again.
+	Scans(q model.Query) iter.Seq2[*model.Scan, error]
+	// Say keeps what a person says and returns the event's number.
+	Say(context.Context, Saying) (uint64, error)
+	// Photo returns a picture that was kept with words.
+	Photo(ctx context.Context, number uint64) ([]byte, error)
+	// SetTime takes a person's word for the time of day.
+	SetTime(ctx context.Context, now time.Time, who string) error
 	// Changed returns a channel that is closed when the next snapshot is
 	// there; nil means never.
 	Changed() <-chan struct{}
+}
+
+// Saying is what a person says: a note in own words, or a remark by one tap.
+type Saying struct {
+	Who, Text string
+	Remark    bool
+	Ago       time.Duration // how long before now it was said; 0 means now
+	Photo     []byte        // a picture that belongs to it; nil means none
 }
 
 // Options of the handler. The zero value serves reading only.
@@ -65,6 +80,9 @@ type face struct {
 	opts    Options
 	log     *slog.Logger
 	guesses guesses
+	sent    sent
+	bodies  chan struct{} // one slot for each request whose body is being read
+	origin  *http.CrossOriginProtection
 	streams chan struct{} // one slot for each open stream
 
 	mu      sync.Mutex
@@ -74,12 +92,16 @@ type face struct {
 	drawnAt drawKey
 }
 
-// mostStreams is how many pages may listen at once.
-const mostStreams = 64
+// How many pages may listen at once, and how many requests may have their
+// bodies read at once; further ones wait.
+const (
+	mostStreams = 64
+	mostBodies  = 8
+)
 
 // New returns the handler of the page and the API.
 func New(src Source, opts Options) http.Handler {
-	f := &face{src: src, opts: opts, log: opts.Log, streams: make(chan struct{}, mostStreams)}
+	f := &face{src: src, opts: opts, log: opts.Log, origin: http.NewCrossOriginProtection(), streams: make(chan struct{}, mostStreams), bodies: make(chan struct{}, mostBodies)}
 	if f.log == nil {
 		f.log = slog.New(slog.DiscardHandler)
 	}
@@ -94,8 +116,11 @@ func New(src Source, opts Options) http.Handler {
 	mux.HandleFunc("GET /api/v1/events", f.apiEvents)
 	mux.HandleFunc("GET /api/v1/alarms", f.apiAlarms)
 	mux.HandleFunc("GET /api/v1/export", f.apiExport)
-	mux.HandleFunc("POST /api/v1/alarms/{rule}/{act}", f.writing(f.act))
-	mux.HandleFunc("POST /api/v1/notes", f.writing(f.note))
+	mux.HandleFunc("GET /api/v1/photos/{number}", f.apiPhoto)
+	mux.HandleFunc("POST /api/v1/alarms/{rule}/{act}", f.writing(largestBody, f.act))
+	mux.HandleFunc("POST /api/v1/notes", f.writing(largestSaying, f.note))
+	mux.HandleFunc("POST /api/v1/remarks", f.writing(largestSaying, f.remark))
+	mux.HandleFunc("POST /api/v1/clock", f.writing(largestBody, f.setTime))
 	mux.HandleFunc("/api/", func(w http.ResponseWriter, _ *http.Request) {
 		refuse(w, http.StatusNotFound, "there is no such address", "see /api/v1/now, /api/v1/runs, /api/v1/events, /api/v1/alarms, /api/v1/export")
 	})

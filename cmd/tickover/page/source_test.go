@@ -29,6 +29,8 @@ type shed struct {
 	report  string
 	asked   model.Query
 	said    []string
+	sayings []Saying
+	scans   []*model.Scan
 }
 
 func (s *shed) Latest() *model.Snapshot {
@@ -80,9 +82,39 @@ func (s *shed) Act(_ context.Context, a model.AlarmAct) error {
 	return nil
 }
 
-func (s *shed) Note(_ context.Context, who, text string) error {
-	s.said = append(s.said, "note by "+who+": "+text)
+func (s *shed) Say(_ context.Context, said Saying) (uint64, error) {
+	kind := "note"
+	if said.Remark {
+		kind = "remark"
+	}
+	s.sayings = append(s.sayings, said)
+	s.said = append(s.said, kind+" by "+said.Who+": "+said.Text)
+	return uint64(len(s.said)), s.broken
+}
+
+func (s *shed) Photo(_ context.Context, number uint64) ([]byte, error) {
+	if number == 0 || number > uint64(len(s.sayings)) {
+		return nil, errors.New("no such photo")
+	}
+	return s.sayings[number-1].Photo, nil
+}
+
+func (s *shed) SetTime(_ context.Context, now time.Time, who string) error {
+	s.said = append(s.said, "time by "+who+": "+now.UTC().Format(time.RFC3339))
 	return s.broken
+}
+
+func (s *shed) Scans(q model.Query) iter.Seq2[*model.Scan, error] {
+	return func(yield func(*model.Scan, error) bool) {
+		for _, scan := range s.scans {
+			if q.Within(scan.At) && !yield(scan, nil) {
+				return
+			}
+		}
+		if s.broken != nil {
+			yield(nil, s.broken)
+		}
+	}
 }
 
 func (s *shed) Changed() <-chan struct{} {

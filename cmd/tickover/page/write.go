@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"net/http"
+	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -45,25 +46,6 @@ func (f *face) act(w http.ResponseWriter, r *http.Request) {
 	done(w, r, map[string]string{"done": act.Verb.String(), "alarm": act.Rule})
 }
 
-// note keeps a person's words.
-func (f *face) note(w http.ResponseWriter, r *http.Request) {
-	who, text, err := words(r, "text", 2000)
-	if err != nil {
-		f.fail(w, r, err)
-		return
-	}
-	if text == "" {
-		refuse(w, http.StatusBadRequest, "the note is empty", "send the field \"text\"")
-		return
-	}
-	if err := f.src.Note(r.Context(), who, text); err != nil {
-		f.log.Error("note not kept", "err", err)
-		refuse(w, http.StatusInternalServerError, "the note could not be kept", "the daemon's log says why; write it down on paper")
-		return
-	}
-	done(w, r, map[string]string{"noted": text})
-}
-
 func (f *face) knows(rule string) bool {
 	setup := f.src.Setup()
 	if slices.ContainsFunc(setup.Alarms, func(a model.AlarmRule) bool { return a.ID == rule }) {
@@ -97,10 +79,18 @@ func text(r *http.Request, field string, most int) (string, error) {
 	}, in), nil
 }
 
-// done answers a person's browser with the page and a program with JSON.
+// ourPage matches the pages a form may lead back to.
+var ourPage = regexp.MustCompile(`^/[a-z]*(#[a-z]+)?$`)
+
+// done answers a person's browser with the page it came from and a program
+// with JSON.
 func done(w http.ResponseWriter, r *http.Request, answer map[string]string) {
 	if strings.Contains(r.Header.Get("Accept"), "text/html") {
-		http.Redirect(w, r, "/", http.StatusSeeOther)
+		back := r.PostForm.Get("back")
+		if !ourPage.MatchString(back) {
+			back = "/"
+		}
+		http.Redirect(w, r, back, http.StatusSeeOther)
 		return
 	}
 	send(w, answer)

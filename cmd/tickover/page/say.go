@@ -1,0 +1,224 @@
+package page
+
+import (
+	"encoding/base64"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+)
+
+// remarks are what one tap says.
+var remarks = []string{"all well", "white smoke", "black smoke", "blue smoke", "knock", "leak", "hunting"}
+
+// Bounds of what people send.
+const (
+	longestNote = 2000 // characters
+	// longestAgo is how old words may be when a telephone sends them.
+	longestAgo = 30 * 24 * time.Hour
+	// largestPhoto bounds a picture, in bytes. The page makes larger ones
+	// smaller before it sends them.
+	largestPhoto = 1 << 20
+	// largestSaying is a picture in base64 and the words beside it.
+	largestSaying = largestPhoto*4/3 + 64<<10
+)
+
+// note keeps a person's words, and the picture with them if there is one.
+func (f *face) note(w http.ResponseWriter, r *http.Request) {
+	said, err := f.saying(r, "text")
+	if err == nil && said.Text == "" && said.Photo == nil {
+		err = &badQuestion{http.StatusBadRequest, "the note is empty", "send the field \"text\" or a photo"}
+	}
+	f.keep(w, r, said, err)
+}
+
+// remark keeps one of the remarks that need one tap.
+func (f *face) remark(w http.ResponseWriter, r *http.Request) {
+	said, err := f.saying(r, "remark")
+	if err == nil && !slices.Contains(remarks, said.Text) {
+		err = &badQuestion{http.StatusBadRequest, fmt.Sprintf("there is no remark %q", said.Text), "one of: " + strings.Join(remarks, ", ")}
+	}
+	said.Remark = true
+	f.keep(w, r, said, err)
+}
+
+// saying reads who says what, and when.
+func (f *face) saying(r *http.Request, field string) (Saying, error) {
+	var s Saying
+	var err error
+	if s.Who, s.Text, err = words(r, field, longestNote); err != nil {
+		return s, err
+	}
+	if s.Ago, err = ago(r.PostForm.Get("ago_seconds")); err != nil {
+		return s, err
+	}
+	s.Photo, err = photo(r)
+	return s, err
+}
+
+// ago reads how long ago something was said.
+func ago(text string) (time.Duration, error) {
+	if text == "" {
+		return 0, nil
+	}
+	seconds, err := strconv.ParseFloat(text, 64)
+	if err != nil || !(seconds >= 0 && seconds <= longestAgo.Seconds()) {
+		return 0, &badQuestion{http.StatusBadRequest, fmt.Sprintf("%.20q in ago_seconds is no time before now", text), "seconds from 0 to 2592000, the time since it was said"}
+	}
+	return time.Duration(seconds * float64(time.Second)), nil
+}
+
+// photo reads a picture: a file of a form, or base64 in a field.
+func photo(r *http.Request) ([]byte, error) {
+	var picture []byte
+	if r.MultipartForm != nil && len(r.MultipartForm.File["photo"]) > 0 {
+		file, err := r.MultipartForm.File["photo"][0].Open()
+		if err == nil {
+			picture, err = io.ReadAll(io.LimitReader(file, largestPhoto+1))
+			err = errors.Join(err, file.Close())
+		}
+		if err != nil {
+			return nil, &badQuestion{http.StatusBadRequest, "the photo cannot be read", "send it once more"}
+		}
+	} else if text := r.PostForm.Get("photo"); text != "" {
+		var err error
+		if picture, err = base64.StdEncoding.DecodeString(text[strings.IndexByte(text, ',')+1:]); err != nil {
+			return nil, &badQuestion{http.StatusBadRequest, "the photo is no base64", "send it as base64 or as a file of a multipart form"}
+		}
+	}
+	switch {
+	case len(picture) == 0:
+		return nil, nil
+	case len(picture) > largestPhoto:
+		return nil, &badQuestion{http.StatusRequestEntityTooLarge, "the photo is larger than 1 MiB", "make it smaller; with JavaScript the page does so by itself"}
+	case pictureType(picture) == "":
+		return nil, &badQuestion{http.StatusUnsupportedMediaType, "the photo is neither JPEG nor PNG", "send one of these"}
+	}
+	return picture, nil
+}
+
+// pictureType names the type of a picture by how it begins; "" when it is none
+// that is taken.
+func pictureType(picture []byte) string {
+	switch t := http.DetectContentType(picture); t {
+	case "image/jpeg", "image/png":
+		return t
+	}
+	return ""
+}
+
+// keep hands words on, once: a telephone that did not hear the answer sends
+// them again under the same key.
+func (f *face) keep(w http.ResponseWriter, r *http.Request, said Saying, err error) {
+	if err != nil {
+		f.fail(w, r, err)
+		return
+	}
+	key := r.PostForm.Get("key")
+	seq, again := f.sent.begin(key)
+	if !again {
+		if seq, err = f.src.Say(r.Context(), said); err != nil {
+			f.sent.failed(key)
+			f.log.Error("words not kept", "err", err)
+			refuse(w, http.StatusInternalServerError, "this could not be kept", "the daemon's log says why; write it down on paper")
+			return
+		}
+		f.sent.done(key, seq)
+	}
+	done(w, r, map[string]string{"noted": said.Text, "seq": strconv.FormatUint(seq, 10)})
+}
+
+// apiPhoto answers with a picture.
+func (f *face) apiPhoto(w http.ResponseWriter, r *http.Request) {
+	number, err := strconv.ParseUint(r.PathValue("number"), 10, 64)
+	if err != nil {
+		refuse(w, http.StatusNotFound, "there is no such photo", "events name their photo by number")
+		return
+	}
+	picture, err := f.src.Photo(r.Context(), number)
+	if err != nil || pictureType(picture) == "" {
+		f.log.Warn("photo not shown", "number", number, "err", err)
+		refuse(w, http.StatusNotFound, "there is no such photo", "events name their photo by number")
+		return
+	}
+	w.Header().Set("Content-Type", pictureType(picture))
+	_, _ = w.Write(picture) // the reader may be gone
+}
+
+// The years a telephone's clock may show.
+var earliest, latestDate = time.Date(2020, 1, 1, 0, 0, 0, 0, time.UTC), time.Date(2100, 1, 1, 0, 0, 0, 0, time.UTC)
+
+// setTime takes a telephone's time of day where the logger has none of its
+// own.
+func (f *face) setTime(w http.ResponseWriter, r *http.Request) {
+	who, said, err := words(r, "now", 40)
+	if err != nil {
+		f.fail(w, r, err)
+		return
+	}
+	now, err := time.Parse(time.RFC3339, said)
+	if err != nil {
+		now, err = time.Parse("2006-01-02T15:04", said) // of a form without script; UTC
+	}
+	if err != nil || now.Before(earliest) || now.After(latestDate) {
+		refuse(w, http.StatusBadRequest, fmt.Sprintf("%q is no time of day", said), "send the field \"now\" such as 2025-11-08T18:30:00Z")
+		return
+	}
+	if err := f.src.SetTime(r.Context(), now, who); err != nil {
+		f.log.Warn("time not taken", "err", err)
+		refuse(w, http.StatusConflict, "the time was not taken: "+err.Error(), "GET /api/v1/now says how the clock is known")
+		return
+	}
+	done(w, r, map[string]string{"now": now.UTC().Format(time.RFC3339)})
+}
+
+// mostKeys is how many sayings are remembered to tell one sent again.
+const mostKeys = 500
+
+// sent remembers what was sent, by the key the sender made up.
+type sent struct {
+	mu    sync.Mutex
+	seq   map[string]uint64
+	order []string
+}
+
+// begin reports whether the key was met before and under which number it was
+// kept. Of two at once only one goes on; the other is told number 0.
+func (s *sent) begin(key string) (seq uint64, again bool) {
+	if key == "" {
+		return 0, false
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if seq, again = s.seq[key]; again {
+		return seq, true
+	}
+	if s.seq == nil {
+		s.seq = map[string]uint64{}
+	}
+	if s.order = append(s.order, key); len(s.order) > mostKeys {
+		delete(s.seq, s.order[0])
+		s.order = s.order[1:]
+	}
+	s.seq[key] = 0
+	return 0, false
+}
+
+func (s *sent) done(key string, seq uint64) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if _, known := s.seq[key]; known {
+		s.seq[key] = seq
+	}
+}
+
+func (s *sent) failed(key string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	delete(s.seq, key)
+}

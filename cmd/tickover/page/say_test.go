@@ -1,0 +1,213 @@
+package page
+
+import (
+	"bytes"
+	"encoding/base64"
+	"errors"
+	"io"
+	"mime/multipart"
+	"net"
+	"net/http"
+	"net/http/httptest"
+	"net/url"
+	"strings"
+	"testing"
+	"time"
+)
+
+// jpeg begins as a JPEG file does.
+var jpeg = append([]byte("\xff\xd8\xff\xe0\x00\x10JFIF\x00"), bytes.Repeat([]byte{7}, 1000)...)
+
+func TestRemarkIsOneTap(t *testing.T) {
+	s := hatchery()
+	h := serve(s, Options{Token: token})
+	form := url.Values{"remark": {"white smoke"}, "who": {"Marta"}, "token": {token}, "ago_seconds": {"61.5"}}
+	if w := ask(h, "POST", "/api/v1/remarks", form.Encode()); w.Code != 200 || s.sayings[0].Ago != 61500*time.Millisecond || !s.sayings[0].Remark {
+		t.Fatalf("%d %s: %+v", w.Code, w.Body, s.sayings)
+	}
+	for field, bad := range map[string][]string{"remark": {"", "purple smoke"}, "ago_seconds": {"-1", "NaN", "1e9", "yesterday"}} {
+		for _, value := range bad {
+			wrong := url.Values{"remark": {"knock"}, "token": {token}}
+			wrong.Set(field, value)
+			if field == "remark" || value != "" {
+				if w := ask(h, "POST", "/api/v1/remarks", wrong.Encode()); w.Code != 400 {
+					t.Errorf("%s %q: %d", field, value, w.Code)
+				}
+			}
+		}
+	}
+	if len(s.sayings) != 1 {
+		t.Errorf("%d remarks kept", len(s.sayings))
+	}
+}
+
+func TestWordsSentAgainAreKeptOnce(t *testing.T) {
+	s := hatchery()
+	h := serve(s, Options{TrustLocal: true})
+	s.broken = errors.New("card full")
+	if w := ask(h, "POST", "/api/v1/notes", "text=leak&key=k1"); w.Code != 500 {
+		t.Fatalf("a note that is not kept: %d", w.Code)
+	}
+	s.broken, s.said = nil, nil
+	for range 3 {
+		if w := ask(h, "POST", "/api/v1/notes", "text=leak&key=k1"); w.Code != 200 || decode[map[string]string](t, w)["seq"] != "1" {
+			t.Errorf("%d %s", w.Code, w.Body)
+		}
+	}
+	ask(h, "POST", "/api/v1/notes", "text=leak&key=k2")
+	ask(h, "POST", "/api/v1/notes", "text=leak")
+	if len(s.said) != 3 {
+		t.Errorf("kept %q", s.said)
+	}
+	var keys sent
+	for i := range 10 * mostKeys {
+		keys.begin(strings.Repeat("k", i+1))
+	}
+	if len(keys.seq) != mostKeys || len(keys.order) != mostKeys {
+		t.Errorf("%d keys remembered", len(keys.seq))
+	}
+}
+
+func TestPhotosComeAsFileOrBase64(t *testing.T) {
+	s := hatchery()
+	h := serve(s, Options{TrustLocal: true})
+	var body bytes.Buffer
+	m := multipart.NewWriter(&body)
+	m.WriteField("text", "gauge")
+	part, _ := m.CreateFormFile("photo", "../../gauge.jpg")
+	part.Write(jpeg)
+	m.Close()
+	if w := ask(h, "POST", "/api/v1/notes", body.String(), "Content-Type", m.FormDataContentType()); w.Code != 200 || !bytes.Equal(s.sayings[0].Photo, jpeg) {
+		t.Errorf("a form's file: %d %s", w.Code, w.Body)
+	}
+	text := "data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(jpeg)
+	if w := ask(h, "POST", "/api/v1/notes", url.Values{"photo": {text}}.Encode()); w.Code != 200 || !bytes.Equal(s.sayings[1].Photo, jpeg) {
+		t.Errorf("base64: %d %s", w.Code, w.Body)
+	}
+	for name, c := range map[string]struct {
+		photo string
+		code  int
+	}{
+		"no base64":  {"data:image/jpeg;base64,@@", 400},
+		"a script":   {base64.StdEncoding.EncodeToString([]byte("<script>alert(1)</script>")), 415},
+		"an SVG":     {base64.StdEncoding.EncodeToString([]byte(`<svg xmlns="http://www.w3.org/2000/svg"/>`)), 415},
+		"too large":  {base64.StdEncoding.EncodeToString(append(jpeg, make([]byte, largestPhoto)...)), 413},
+		"a mountain": {strings.Repeat("A", 3<<20), 413},
+	} {
+		if w := ask(h, "POST", "/api/v1/notes", url.Values{"photo": {c.photo}}.Encode()); w.Code != c.code {
+			t.Errorf("%s: %d %.200s", name, w.Code, w.Body)
+		}
+	}
+	w := ask(h, "GET", "/api/v1/photos/1", "")
+	if w.Code != 200 || w.Header().Get("Content-Type") != "image/jpeg" || w.Header().Get("X-Content-Type-Options") != "nosniff" {
+		t.Errorf("photo 1: %d %v", w.Code, w.Header())
+	}
+	for _, number := range []string{"0", "9", "-1", "x", "..%2f1"} {
+		if w := ask(h, "GET", "/api/v1/photos/"+number, ""); w.Code != 404 {
+			t.Errorf("photo %s: %d", number, w.Code)
+		}
+	}
+}
+
+func TestTimeFromATelephone(t *testing.T) {
+	s := hatchery()
+	h := serve(s, Options{TrustLocal: true})
+	for now, code := range map[string]int{"2025-11-08T18:30:00Z": 200, "2025-11-08T19:30:00+01:00": 200, "2025-11-08T18:30": 200,
+		"": 400, "1970-01-01T00:00:00Z": 400, "2200-01-01T00:00:00Z": 400, "half past six": 400} {
+		if w := ask(h, "POST", "/api/v1/clock", url.Values{"now": {now}}.Encode()); w.Code != code {
+			t.Errorf("%q: %d %s", now, w.Code, w.Body)
+		}
+	}
+	for _, said := range s.said {
+		if said != "time by : 2025-11-08T18:30:00Z" {
+			t.Errorf("taken: %s", said)
+		}
+	}
+	s.broken = errors.New("known already")
+	if w := ask(h, "POST", "/api/v1/clock", "now=2025-11-08T18:30:00Z"); w.Code != http.StatusConflict {
+		t.Errorf("a time that is not wanted: %d", w.Code)
+	}
+}
+
+func TestWritingFromAnotherSiteIsRefused(t *testing.T) {
+	s := hatchery()
+	h := serve(s, Options{TrustLocal: true})
+	for _, header := range [][]string{{"Sec-Fetch-Site", "cross-site"}, {"Origin", "http://elsewhere.example"}} {
+		if w := ask(h, "POST", "/api/v1/notes", "text=x", header...); w.Code != http.StatusForbidden {
+			t.Errorf("%v: %d", header, w.Code)
+		}
+	}
+	if len(s.said) != 0 {
+		t.Errorf("kept %q", s.said)
+	}
+}
+
+func TestFormsLeadBackToOurOwnPagesOnly(t *testing.T) {
+	h := serve(hatchery(), Options{TrustLocal: true})
+	for back, want := range map[string]string{"/alarms": "/alarms", "/#note": "/#note", "": "/", "//elsewhere.example": "/",
+		"https://elsewhere.example": "/", "/\\elsewhere": "/", "/a\nb": "/"} {
+		w := ask(h, "POST", "/api/v1/notes", url.Values{"text": {"x"}, "back": {back}}.Encode(), "Accept", "text/html")
+		if w.Code != 303 || w.Header().Get("Location") != want {
+			t.Errorf("back %q leads to %d %q", back, w.Code, w.Header().Get("Location"))
+		}
+	}
+}
+
+// A body of a hundred megabytes is cut off after what may be sent, and others
+// are served meanwhile.
+func TestHugeBodyIsCutOff(t *testing.T) {
+	server := httptest.NewServer(New(hatchery(), Options{TrustLocal: true}))
+	defer server.Close()
+	body := &endless{left: 100 << 20}
+	req, _ := http.NewRequest("POST", server.URL+"/api/v1/notes", body)
+	req.ContentLength = body.left
+	req.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+	answer, err := http.DefaultClient.Do(req)
+	if err == nil {
+		answer.Body.Close()
+		if answer.StatusCode != http.StatusRequestEntityTooLarge {
+			t.Errorf("answered %d", answer.StatusCode)
+		}
+	}
+	if taken := 100<<20 - body.left; taken > 16<<20 {
+		t.Errorf("%d bytes were taken", taken)
+	}
+	if answer, err = http.Get(server.URL + "/api/v1/now"); err != nil || answer.StatusCode != 200 {
+		t.Fatalf("afterwards: %v", err)
+	}
+	answer.Body.Close()
+}
+
+type endless struct{ left int64 }
+
+func (e *endless) Read(p []byte) (int, error) {
+	if e.left <= 0 {
+		return 0, io.EOF
+	}
+	n := min(int64(len(p)), e.left)
+	for i := range p[:n] {
+		p[i] = 'x'
+	}
+	e.left -= n
+	return int(n), nil
+}
+
+// A sender that never finishes its body holds one slot; the page and the
+// others go on.
+func TestSlowSenderHoldsNobodyUp(t *testing.T) {
+	server := httptest.NewServer(New(hatchery(), Options{TrustLocal: true}))
+	defer server.Close()
+	for range mostBodies - 1 {
+		conn, err := net.Dial("tcp", server.Listener.Addr().String())
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer conn.Close()
+		io.WriteString(conn, "POST /api/v1/notes HTTP/1.1\r\nHost: x\r\nContent-Type: application/x-www-form-urlencoded\r\nContent-Length: 1000\r\n\r\ntext=")
+	}
+	answer, err := http.PostForm(server.URL+"/api/v1/notes", url.Values{"text": {"x"}})
+	if err != nil || answer.StatusCode != 200 {
+		t.Fatalf("%v %v", answer, err)
+	}
+	answer.Body.Close()
+}

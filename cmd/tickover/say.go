@@ -1,0 +1,86 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"tickover/cmd/tickover/page"
+	"tickover/model"
+)
+
+// Say puts a person's words on the timeline, at the moment they were said. A
+// telephone out of reach of the logger keeps them and tells how long ago it
+// was; so its clock need not be right.
+func (s *source) Say(ctx context.Context, said page.Saying) (uint64, error) {
+	events := []model.Event{{Kind: model.NoteEvent, Who: said.Who, Text: said.Text}}
+	if said.Remark {
+		events[0].Kind = model.RemarkEvent
+	}
+	if len(said.Photo) > 0 {
+		number, err := s.store.PutPhoto(said.Photo)
+		if err != nil {
+			return 0, err
+		}
+		events[0].Photo = number
+	}
+	err := s.act(ctx, func() error {
+		events[0].At, events[0].Text = s.before(said.Ago, events[0].Text)
+		return s.store.AppendEvents(events)
+	})
+	return events[0].Seq, err
+}
+
+// act runs a change of the store where it may be changed: in the carrier's
+// goroutine when a daemon runs.
+func (s *source) act(ctx context.Context, change func() error) error {
+	if s.live == nil {
+		return change()
+	}
+	return s.live.Do(ctx, change)
+}
+
+// before returns the moment so long ago. What was said before this boot began
+// belongs to an earlier one, if a clock can tell; if none can, it is put at the
+// boot's beginning and the text says so.
+func (s *source) before(ago time.Duration, text string) (model.Instant, string) {
+	now := instants(s.store.Boot())()
+	at := now.Add(-ago)
+	if at.Offset >= 0 {
+		return at, text
+	}
+	clock := s.store.Clock()
+	if wall, source := clock.Wall(now); source != model.ClockUnknown {
+		if earlier, ok := clock.Place(wall.Add(-ago)); ok {
+			return earlier, text
+		}
+	}
+	return model.Instant{Boot: now.Boot}, fmt.Sprintf("%s (said %s before it was sent)", text, ago.Round(time.Minute))
+}
+
+// Photo returns a picture kept with words.
+func (s *source) Photo(_ context.Context, number uint64) ([]byte, error) {
+	return s.store.Photo(number)
+}
+
+// errClockKnown says that a better clock than a person's word is there.
+var errClockKnown = errors.New("the time of day is known from the network already")
+
+// SetTime dates this boot by what a person's telephone says, unless the clock
+// is synchronised. The whole boot is dated anew; no duration changes.
+func (s *source) SetTime(ctx context.Context, now time.Time, who string) error {
+	if s.live == nil {
+		return errNotRunning
+	}
+	return s.live.Do(ctx, func() error {
+		at := instants(s.store.Boot())()
+		if _, source := s.store.Clock().Wall(at); source > model.ClockPhone && source != model.ClockSimulated {
+			return errClockKnown
+		}
+		if err := s.store.Estimate(at.Boot, model.ClockEstimate{At: at.Offset, Wall: now.UnixNano(), Source: model.ClockPhone}); err != nil {
+			return fmt.Errorf("keep the time: %w", err)
+		}
+		return s.live.Record(model.Event{At: at, Kind: model.ClockEvent, Who: who, Text: "time of day taken from a telephone: " + now.UTC().Format(time.RFC3339)})
+	})
+}
