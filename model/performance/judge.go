@@ -112,12 +112,21 @@ func (j *judgement) write(k key, set int, m measure) model.Figure {
 		return f
 	}
 	f.Verdict, f.Reason = m.verdict(lowest, highest)
-	f.Limit = "≤ " + short(highest) + " " + s.unit
-	if sets[set].limits[k].plusDroop {
-		f.Limit += fmt.Sprintf(" (%s %% and the droop)", short(sets[set].limits[k].max))
-	}
+	f.Limit = j.limitWords(k, set, highest)
 	f.LimitSource, f.Confidence = sets[set].source, sets[set].limits[k].confident
 	return f
+}
+
+// limitWords writes a limit as the standard does, the set's own droop apart.
+func (j *judgement) limitWords(k key, set int, highest float64) string {
+	l := sets[set].limits[k]
+	if !l.plusDroop {
+		return "≤ " + short(l.max) + " " + subjects[k].unit
+	}
+	if d := j.of(droop, set); d.known {
+		return fmt.Sprintf("≤ %s %% + droop %.2f %%", short(l.max), max(d.value, 0))
+	}
+	return fmt.Sprintf("≤ %s %% + droop, at most %s %%", short(l.max), short(highest))
 }
 
 // short writes a number with at most three decimals.

@@ -41,18 +41,28 @@ func (r *recorder) startLine() string {
 		if math.IsNaN(s.self) {
 			continue
 		}
-		parts := []string{fmt.Sprintf("Reached self-sustained speed %s s after the crank began", short(s.self))}
-		if s.during.n > 0 {
-			parts = append(parts, fmt.Sprintf("battery down to %s V", short(s.lowest)))
+		self := s.selfTime()
+		parts := []string{"Reached self-sustained speed " + lasting(self) + " after the crank began"}
+		if k := &s.starter; k.during.n > 0 {
+			parts = append(parts, fmt.Sprintf("battery down to %s V", short(k.during.lo)))
 		}
-		if s.oilUp.seen {
-			parts = append(parts, fmt.Sprintf("1 bar of oil pressure within %s s", short(s.oilUp.at)))
-		} else if s.oil.any {
-			parts = append(parts, "1 bar of oil pressure was not reached in the time watched")
+		switch oil := s.since(&s.oilUp, ""); {
+		case oil.Known:
+			parts = append(parts, "1 bar of oil pressure after "+lasting(oil))
+		case s.oilUp.any:
+			parts = append(parts, "1 bar of oil pressure: "+oil.Reason)
 		}
 		return strings.Join(parts, ", ") + "."
 	}
 	return ""
+}
+
+// lasting writes a time as the interval it is known to.
+func lasting(f model.Figure) string {
+	if f.Bound == model.Interval {
+		return short(f.Low) + " to " + short(f.High) + " s"
+	}
+	return short(f.Value) + " s"
 }
 
 func (r *recorder) loadLine(rec *model.RunRecord) string {
