@@ -3,6 +3,7 @@ package collector
 import (
 	"maps"
 	"slices"
+	"time"
 
 	"tickover/model"
 )
@@ -19,6 +20,11 @@ func (c *Collector) carry(r round) {
 	}
 	c.settle()
 	events = append(events, alarmEvents(c.parts.Judge.Step(scan))...)
+	if hold := c.burst.step(scan, c.state); hold > 0 {
+		for _, s := range c.signals {
+			s.hold(time.Now().Add(hold))
+		}
+	}
 	c.keep(func() error { return c.parts.Keep.Append(scan, events) })
 	c.note(scan)
 	c.publish(scan.At)
@@ -98,6 +104,10 @@ func (c *Collector) deviceEvents(r round) []model.Event {
 	if text != "" {
 		events = append(events, model.Event{At: r.scan.At, Kind: model.DeviceEvent, Text: text})
 	}
+	for _, words := range r.learned {
+		d.Learned = append(d.Learned, words)
+		events = append(events, model.Event{At: r.scan.At, Kind: model.DeviceEvent, Text: "device " + d.Name + ": " + words})
+	}
 	return append(events, alarmEvents(c.parts.Judge.Device(r.scan.At, d.Name, d.Silent < lostAfter))...)
 }
 
@@ -117,9 +127,10 @@ func (c *Collector) note(scan *model.Scan) {
 func (c *Collector) publish(at model.Instant) {
 	snapshot := &model.Snapshot{
 		At: at, Readings: maps.Clone(c.readings), State: c.state, Since: c.since, Ready: c.ready,
-		Alarms: c.parts.Judge.Status(), Lines: c.lineHealth(), Devices: c.deviceHealth(),
+		Alarms: c.parts.Judge.Status(), Lines: c.lineHealth(),
 		Store: c.parts.Keep.Health(), Clock: c.parts.Keep.Clock(), Simulated: c.parts.Setup.Simulated,
 	}
+	snapshot.Devices = c.deviceHealth(snapshot.Lines)
 	c.latest.Store(snapshot)
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -127,12 +138,23 @@ func (c *Collector) publish(at model.Instant) {
 	c.changed = make(chan struct{})
 }
 
-func (c *Collector) deviceHealth() []model.DeviceHealth {
+func (c *Collector) deviceHealth(lines []model.LineHealth) []model.DeviceHealth {
 	var all []model.DeviceHealth
 	for _, name := range slices.Sorted(maps.Keys(c.devices)) {
 		d := *c.devices[name]
-		d.Failures = maps.Clone(d.Failures)
+		d.Failures, d.Learned = maps.Clone(d.Failures), slices.Clone(d.Learned)
+		d.Timeout = timeoutOf(lines, d.Line, d.Unit)
 		all = append(all, d)
 	}
 	return all
+}
+
+func timeoutOf(lines []model.LineHealth, line string, unit uint8) time.Duration {
+	for _, l := range lines {
+		i := slices.IndexFunc(l.Units, func(u model.UnitHealth) bool { return u.Unit == unit })
+		if l.Name == line && i >= 0 {
+			return l.Units[i].Timeout
+		}
+	}
+	return 0
 }

@@ -68,7 +68,7 @@ func chainError(d model.Device, detail string) error {
 // Once asks the questions of one group a single time, as peek does. The scan
 // is complete even when the error says that something was not answered.
 func Once(ctx context.Context, l Line, def model.Line, g *Group, now func() model.Instant) (*model.Scan, error) {
-	p := newPoller(def, l, []*Group{g}, now, nil, nil)
+	p := newPoller(def, l, []*Group{g}, nil, now)
 	r := p.round(ctx, p.groups[0])
 	return r.scan, r.err
 }

@@ -54,7 +54,9 @@ type Collector struct {
 	devices map[string]*model.DeviceHealth
 	late    map[string]*atomic.Uint64 // by line
 	groups  map[string][]*Group       // by line
-	keeping bool                      // the last append succeeded
+	signals map[string]*signal        // by line
+	burst   *burst
+	keeping bool // the last append succeeded
 
 	readings map[model.PointID]model.Reading
 	state    model.EngineState
@@ -74,14 +76,14 @@ func New(p Parts) *Collector {
 	c := &Collector{
 		parts: p, rounds: make(chan round), acts: make(chan func()), stopped: make(chan struct{}), changed: make(chan struct{}), keeping: true,
 		devices: map[string]*model.DeviceHealth{}, late: map[string]*atomic.Uint64{}, groups: map[string][]*Group{},
-		readings: map[model.PointID]model.Reading{}, state: p.State, since: p.Since,
+		signals: map[string]*signal{}, burst: newBurst(p.Setup.Rating), readings: map[model.PointID]model.Reading{}, state: p.State, since: p.Since,
 	}
 	for _, d := range p.Setup.Devices {
 		c.devices[d.Name] = &model.DeviceHealth{Name: d.Name, Line: d.Line, Unit: d.Unit, Failures: map[model.Cause]uint64{}}
 	}
 	for _, l := range p.Setup.Lines {
 		c.late[l.Name] = &atomic.Uint64{}
-		c.groups[l.Name] = Groups(l, p.Setup.Devices)
+		c.groups[l.Name], c.signals[l.Name] = Groups(l, p.Setup.Devices), newSignal()
 	}
 	c.publish(p.Now())
 	return c
@@ -93,7 +95,8 @@ func (c *Collector) Run(ctx context.Context) {
 	defer close(c.stopped)
 	var pollers sync.WaitGroup
 	for _, l := range c.parts.Setup.Lines {
-		p := newPoller(l, c.parts.Lines[l.Name], c.groups[l.Name], c.parts.Now, c.rounds, func() { c.late[l.Name].Add(1) })
+		p := newPoller(l, c.parts.Lines[l.Name], c.groups[l.Name], FastGroups(l, c.parts.Setup.Devices), c.parts.Now)
+		p.out, p.signal, p.late = c.rounds, c.signals[l.Name], func() { c.late[l.Name].Add(1) }
 		pollers.Go(func() { p.run(ctx) })
 	}
 	done := make(chan struct{})
@@ -154,7 +157,7 @@ func (c *Collector) lineHealth() []model.LineHealth {
 		}
 		h := line.Health()
 		h.Name, h.Kind = l.Name, l.Kind
-		h.Overruns = c.late[l.Name].Load()
+		h.Overruns, h.Burst = c.late[l.Name].Load(), c.signals[l.Name].on()
 		all = append(all, h)
 	}
 	return all

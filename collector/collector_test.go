@@ -78,6 +78,7 @@ func make2301(n int) []uint16 {
 	return words
 }
 
+func (l *fakeLine) Open() error              { return nil }
 func (l *fakeLine) Health() model.LineHealth { return model.LineHealth{Open: true} }
 func (l *fakeLine) Close() error             { return nil }
 

@@ -2,6 +2,7 @@ package collector
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"tickover/model"
@@ -43,6 +44,42 @@ func Groups(l model.Line, devices []model.Device) []*Group {
 		g.Reads = Plan(l, g.Device, g.Points, Turnaround)
 	}
 	return groups
+}
+
+// LeastBurst is the shortest interval of a burst: one period at 50 Hz, within
+// which no meter has a newer value.
+const LeastBurst = 20 * time.Millisecond
+
+// FastGroups makes the groups that are polled back to back during a burst: the
+// fast points of each device of the line.
+func FastGroups(l model.Line, devices []model.Device) []*Group {
+	var groups []*Group
+	for _, d := range devices {
+		if d.Line != l.Name {
+			continue
+		}
+		g := &Group{Name: d.Name + "/fast", Device: d, Every: LeastBurst}
+		for i, p := range d.Points {
+			if fast(p) {
+				g.Points = append(g.Points, i)
+			}
+		}
+		if len(g.Points) > 0 {
+			g.Reads = Plan(l, d, g.Points, Turnaround)
+			groups = append(groups, g)
+		}
+	}
+	return groups
+}
+
+// fast reports whether a point is polled during bursts: those that tell how a
+// set starts and takes a load, and those that the configuration adds.
+func fast(p model.Point) bool {
+	switch p.ID {
+	case model.FrequencyPoint, model.BatteryVoltage, model.OilPressure, model.SpeedPoint:
+		return true
+	}
+	return p.Fast || slices.Contains(model.PhaseVoltages[:], p.ID)
 }
 
 // interval returns a point's poll interval: its own, its device's, or 1 s.

@@ -24,9 +24,10 @@ type span struct {
 // least time on the line. Points of one read share its answer; a point and
 // the register of its exponent may lie in different reads.
 //
-// turnaround is how long the unit takes to begin its answer. A point that is
-// wider than the device's limit cannot be planned; config refuses it.
-func Plan(l model.Line, d model.Device, points []int, turnaround time.Duration) []Read {
+// turnaround is how long the unit takes to begin its answer. No read goes
+// across one of the cuts. A point that is wider than the device's limit cannot
+// be planned; config refuses it. Reads of oil pressure and frequency go first.
+func Plan(l model.Line, d model.Device, points []int, turnaround time.Duration, cuts ...Cut) []Read {
 	spans := wantedSpans(d, points)
 	var reads []Read
 	for len(spans) > 0 {
@@ -34,10 +35,34 @@ func Plan(l model.Line, d model.Device, points []int, turnaround time.Duration) 
 		if n < 0 {
 			n = len(spans)
 		}
-		reads = append(reads, planTable(l, d, spans[:n], turnaround)...)
+		reads = append(reads, planTable(l, d, spans[:n], turnaround, cuts)...)
 		spans = spans[n:]
 	}
+	slices.SortStableFunc(reads, func(a, b Read) int { return first(d, b.Points) - first(d, a.Points) })
 	return reads
+}
+
+// first is 1 when one of the points is worth asking before all others.
+func first(d model.Device, points []int) int {
+	for _, i := range points {
+		if id := d.Points[i].ID; id == model.OilPressure || id == model.FrequencyPoint {
+			return 1
+		}
+	}
+	return 0
+}
+
+// Cut is a place that no read may go across: the device refuses reads that
+// hold both the register before From and the one at To.
+type Cut struct {
+	Table    model.Table
+	From, To int
+}
+
+// across reports whether a read of registers from to end (excluded) goes
+// across one of the cuts.
+func across(cuts []Cut, t model.Table, from, end int) bool {
+	return slices.ContainsFunc(cuts, func(c Cut) bool { return c.Table == t && from < c.From && end > c.To })
 }
 
 func wantedSpans(d model.Device, points []int) []span {
@@ -63,7 +88,7 @@ func wantedSpans(d model.Device, points []int) []span {
 
 // planTable splits sorted spans of one table exactly: best[i] is the least
 // time for the first i spans, and the last read of it starts at cut[i].
-func planTable(l model.Line, d model.Device, spans []span, turnaround time.Duration) []Read {
+func planTable(l model.Line, d model.Device, spans []span, turnaround time.Duration, cuts []Cut) []Read {
 	limit := spans[0].table.Limit()
 	if d.MaxRegisters > 0 && !spans[0].table.Bits() {
 		limit = min(limit, d.MaxRegisters)
@@ -75,7 +100,7 @@ func planTable(l model.Line, d model.Device, spans []span, turnaround time.Durat
 		for j := i; j >= 1; j-- {
 			end = max(end, spans[j-1].to)
 			count := end - spans[j-1].from
-			if count > limit && j < i {
+			if j < i && (count > limit || across(cuts, spans[0].table, spans[j-1].from, end)) {
 				break
 			}
 			cost := best[j-1] + WireTime(l, d, spans[0].table, count, turnaround)

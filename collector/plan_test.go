@@ -14,7 +14,7 @@ import (
 )
 
 // The least time by trying every way to cut the sorted spans into reads.
-func leastTime(l model.Line, d model.Device, spans []span, limit int) time.Duration {
+func leastTime(l model.Line, d model.Device, spans []span, limit int, refused []Cut) time.Duration {
 	best := time.Duration(math.MaxInt64)
 	for cuts := range 1 << (len(spans) - 1) {
 		var sum time.Duration
@@ -26,7 +26,7 @@ func leastTime(l model.Line, d model.Device, spans []span, limit int) time.Durat
 			for _, s := range spans[from : i+1] {
 				end = max(end, s.to)
 			}
-			if end-spans[from].from > limit {
+			if i > from && (end-spans[from].from > limit || goesAcross(refused, spans[from].from, end)) {
 				sum = math.MaxInt64 / 2
 				break
 			}
@@ -36,6 +36,15 @@ func leastTime(l model.Line, d model.Device, spans []span, limit int) time.Durat
 		best = min(best, sum)
 	}
 	return best
+}
+
+func goesAcross(refused []Cut, from, end int) bool {
+	for _, c := range refused {
+		if from <= c.From-1 && c.To <= end-1 {
+			return true
+		}
+	}
+	return false
 }
 
 func TestPlanTakesTheLeastTime(t *testing.T) {
@@ -54,7 +63,16 @@ func TestPlanTakesTheLeastTime(t *testing.T) {
 		}
 		var sum time.Duration
 		covered := map[int]bool{}
-		for _, r := range Plan(l, d, wanted, Turnaround) {
+		var refused []Cut
+		for _, c := range places(d, Read{ReadRequest: model.ReadRequest{Count: 65535}, Points: wanted}) {
+			if rapid.IntRange(0, 3).Draw(t, "cut") == 0 {
+				refused = append(refused, c.Cut)
+			}
+		}
+		for _, r := range Plan(l, d, wanted, Turnaround, refused...) {
+			if len(r.Points) > 1 && goesAcross(refused, int(r.Address), int(r.Address)+int(r.Count)) {
+				t.Fatalf("%s goes across one of %v", r, refused)
+			}
 			if int(r.Count) > d.MaxRegisters {
 				t.Fatalf("a read of %d registers; the unit gives %d", r.Count, d.MaxRegisters)
 			}
@@ -67,7 +85,7 @@ func TestPlanTakesTheLeastTime(t *testing.T) {
 		if len(covered) != len(wanted) {
 			t.Fatalf("%d of %d points are read", len(covered), len(wanted))
 		}
-		if least := leastTime(l, d, wantedSpans(d, wanted), d.MaxRegisters); sum != least {
+		if least := leastTime(l, d, wantedSpans(d, wanted), d.MaxRegisters, refused); sum != least {
 			t.Fatalf("the plan takes %s, the least is %s", sum, least)
 		}
 	})

@@ -3,6 +3,7 @@ package collector
 import (
 	"context"
 	"errors"
+	"slices"
 	"time"
 
 	"tickover/model"
@@ -10,6 +11,8 @@ import (
 
 // Line is one bus as the collector sees it. It can be read, nothing else.
 type Line interface {
+	// Open connects now, whatever failed before.
+	Open() error
 	Read(ctx context.Context, q model.ReadRequest) (model.Answer, error)
 	Health() model.LineHealth
 	Close() error
@@ -21,79 +24,134 @@ type round struct {
 	device  string
 	err     error // the first failure of the round; nil when every read succeeded
 	reads   int
-	skipped bool // the unit was left alone this time
+	skipped bool     // the unit was left alone this time
+	learned []string // what the device was found to refuse, in words
 }
 
 // poller asks the questions of one line, one at a time.
 type poller struct {
-	def    model.Line
-	line   Line
-	groups []*Group
-	due    []time.Time
-	silent map[string]*silence // by device
+	def     model.Line
+	line    Line
+	groups  []*Group
+	due     []time.Time
+	fast    []*Group // polled back to back during a burst
+	sprints []time.Time
+	silent  map[string]*silence // by device
+	limits  map[string]*limits  // by device
 	// located holds the devices whose chain of models was walked.
 	located map[string]bool
 	now     func() model.Instant
 	out     chan<- round
 	late    func() // counts a skipped round
+	signal  *signal
+	closed  bool      // the last question found no line
+	reopen  time.Time // when opening it is tried next
 }
 
-// silence remembers how long a unit has not answered.
-type silence struct {
-	failures int
-	retry    time.Time // not asked before this
-}
+// reopenEvery is how often a line that is not there is tried.
+const reopenEvery = 500 * time.Millisecond
 
-// longestSilence bounds how rarely a unit that does not answer is tried.
-const longestSilence = 60 * time.Second
-
-func newPoller(def model.Line, line Line, groups []*Group, now func() model.Instant, out chan<- round, late func()) *poller {
-	p := &poller{def: def, line: line, silent: map[string]*silence{}, located: map[string]bool{}, now: now, out: out, late: late}
-	for _, g := range groups {
-		own := *g // locate changes it
-		p.groups = append(p.groups, &own)
-		p.silent[g.Device.Name] = &silence{}
+func newPoller(def model.Line, line Line, groups, fast []*Group, now func() model.Instant) *poller {
+	p := &poller{def: def, line: line, silent: map[string]*silence{}, limits: map[string]*limits{}, located: map[string]bool{},
+		now: now, late: func() {}, signal: newSignal()}
+	p.groups, p.fast = own(groups), own(fast)
+	for _, g := range p.groups {
+		p.silent[g.Device.Name], p.limits[g.Device.Name] = &silence{}, &limits{}
 	}
+	p.due, p.sprints = make([]time.Time, len(p.groups)), make([]time.Time, len(p.fast))
 	return p
+}
+
+// own copies groups, for replanning changes them.
+func own(groups []*Group) []*Group {
+	var all []*Group
+	for _, g := range groups {
+		c := *g
+		all = append(all, &c)
+	}
+	return all
 }
 
 // run polls until the context ends. Deadlines, not ticks: a round that is
 // late is skipped and counted, never queued.
 func (p *poller) run(ctx context.Context) {
-	start := time.Now()
-	p.due = make([]time.Time, len(p.groups))
-	for i := range p.due {
-		p.due[i] = start
-	}
-	for len(p.groups) > 0 {
+	p.allDue()
+	for len(p.groups) > 0 && ctx.Err() == nil {
 		i := p.next()
-		if !sleepUntil(ctx, p.due[i]) {
-			return
+		switch {
+		case !time.Now().Before(p.due[i]):
+			p.send(ctx, p.round(ctx, p.groups[i]))
+			p.advance(i)
+		case p.closed && !time.Now().Before(p.reopen):
+			p.mend()
+		case p.signal.on() && p.sprint(ctx):
+		default:
+			p.wait(ctx, p.due[i])
 		}
-		r := p.round(ctx, p.groups[i])
-		if ctx.Err() != nil {
-			return // a question cut short by the end is nobody's failure
-		}
-		select {
-		case p.out <- r:
-		case <-ctx.Done():
-			return
-		}
-		p.advance(i)
 	}
 }
 
-// next picks the group due first; of equals, the one with the shortest
-// interval.
+// send hands a round to the carrier. A question cut short by the end is
+// nobody's failure.
+func (p *poller) send(ctx context.Context, r round) {
+	if ctx.Err() != nil {
+		return
+	}
+	select {
+	case p.out <- r:
+	case <-ctx.Done():
+	}
+}
+
+func (p *poller) allDue() {
+	now := time.Now()
+	for i := range p.due {
+		p.due[i] = now
+	}
+}
+
+// wait sleeps until a group is due, or a closed line is to be tried, or a
+// burst begins or goes on.
+func (p *poller) wait(ctx context.Context, until time.Time) {
+	if p.closed && p.reopen.Before(until) {
+		until = p.reopen
+	}
+	for i := range p.sprints {
+		if p.signal.on() && p.answers(p.fast[i]) && p.sprints[i].Before(until) {
+			until = p.sprints[i]
+		}
+	}
+	timer := time.NewTimer(time.Until(until))
+	defer timer.Stop()
+	select {
+	case <-timer.C:
+	case <-p.signal.wake:
+		p.forgive(false)
+	case <-ctx.Done():
+	}
+}
+
+// next picks the group to ask next: the one due first, where a group with oil
+// pressure or frequency counts as due up to a second earlier than it is; of
+// equals, the one with the shortest interval.
 func (p *poller) next() int {
 	best := 0
 	for i := range p.groups {
-		switch d := p.due[i].Compare(p.due[best]); {
+		switch d := p.urgency(i).Compare(p.urgency(best)); {
 		case d < 0, d == 0 && p.groups[i].Every < p.groups[best].Every:
 			best = i
 		}
 	}
 	return best
+}
+
+func (p *poller) urgency(i int) time.Time {
+	now, due := time.Now(), p.due[i]
+	if due.After(now) {
+		return due
+	}
+	g := p.groups[i]
+	return due.Add(-time.Duration(first(g.Device, g.Points)) * min(g.Every, time.Second))
 }
 
 func (p *poller) advance(i int) {
@@ -104,22 +162,54 @@ func (p *poller) advance(i int) {
 	}
 }
 
+// sprint asks the fast points of one device, in turn; false when none is due.
+func (p *poller) sprint(ctx context.Context) bool {
+	best := -1
+	for i, g := range p.fast {
+		if p.answers(g) && !time.Now().Before(p.sprints[i]) && (best < 0 || p.sprints[i].Before(p.sprints[best])) {
+			best = i
+		}
+	}
+	if best < 0 {
+		return false
+	}
+	p.sprints[best] = time.Now().Add(p.fast[best].Every)
+	p.send(ctx, p.round(ctx, p.fast[best]))
+	return true
+}
+
+// answers reports whether a group's device answered when it was last asked.
+func (p *poller) answers(g *Group) bool { return !p.closed && p.silent[g.Device.Name].failures == 0 }
+
 // round reads one group. It always makes a scan, all Bad if need be, so that
 // delays keep running when the line is dead.
 func (p *poller) round(ctx context.Context, g *Group) round {
 	at := p.now()
 	s := p.silent[g.Device.Name]
-	if s.failures > 0 && time.Now().Before(s.retry) {
+	if s.failures > 0 && !p.closed && time.Now().Before(s.retry) {
 		return round{scan: g.decode(at, unasked(g.Reads, model.NoAnswer)), device: g.Device.Name, skipped: true}
 	}
+	began := time.Now()
 	read := func(q model.ReadRequest) (model.Answer, error) { return p.line.Read(ctx, q) }
 	if err := p.locate(g, read); err != nil {
-		p.note(s, g, err)
+		p.note(s, g, err, time.Since(began))
 		return round{scan: g.decode(at, unasked(g.Reads, causeOf(err))), device: g.Device.Name, err: err, reads: 1}
 	}
-	scan, reads, err := g.Scan(at, p.now, read)
-	p.note(s, g, err)
-	return round{scan: scan, device: g.Device.Name, err: err, reads: reads}
+	var refused []Read
+	scan, reads, err := g.Scan(at, p.now, func(q model.ReadRequest) (model.Answer, error) {
+		a, err := read(q)
+		if refusesRange(err) {
+			i := slices.IndexFunc(g.Reads, func(r Read) bool { return r.ReadRequest == q })
+			refused = append(refused, g.Reads[i])
+		}
+		return a, err
+	})
+	p.note(s, g, err, time.Since(began))
+	r := round{scan: scan, device: g.Device.Name, err: err, reads: reads}
+	for _, q := range refused {
+		r.learned = append(r.learned, p.learn(g, q, read)...)
+	}
+	return r
 }
 
 // locate finds the model of a device that has a chain of them, once. All
@@ -132,27 +222,9 @@ func (p *poller) locate(g *Group, read func(model.ReadRequest) (model.Answer, er
 	if err != nil {
 		return err
 	}
-	for _, other := range p.groups {
-		if other.Device.Name == d.Name {
-			other.Device = d
-			other.Reads = Plan(p.def, d, other.Points, Turnaround)
-		}
-	}
+	p.replan(d)
 	p.located[d.Name] = true
 	return nil
-}
-
-// note keeps count of a unit's silence. The wait before the next try doubles
-// from one interval to a minute, so that a dead unit costs the others little.
-// A closed line is tried at every round: trying costs nothing.
-func (p *poller) note(s *silence, g *Group, err error) {
-	if err == nil || causeOf(err) != model.NoAnswer {
-		s.failures = 0
-		return
-	}
-	s.failures++
-	wait := min(g.Every<<min(s.failures-1, 6), longestSilence)
-	s.retry = time.Now().Add(wait - g.Every/2)
 }
 
 func causeOf(err error) model.Cause {
@@ -161,20 +233,4 @@ func causeOf(err error) model.Cause {
 		return e.Cause
 	}
 	return model.NoAnswer
-}
-
-// sleepUntil waits for a moment; false when the context ended first.
-func sleepUntil(ctx context.Context, t time.Time) bool {
-	wait := time.Until(t)
-	if wait <= 0 {
-		return ctx.Err() == nil
-	}
-	timer := time.NewTimer(wait)
-	defer timer.Stop()
-	select {
-	case <-timer.C:
-		return true
-	case <-ctx.Done():
-		return false
-	}
 }
