@@ -27,6 +27,7 @@ func TestKilledDaemonLosesAtMostTheTail(t *testing.T) {
 	if err := daemon.Start(); err != nil {
 		t.Fatal(err)
 	}
+	t.Cleanup(func() { daemon.Process.Kill() }) // a test that fails early leaves nothing running
 	waitFor(t, "running engine", func() bool {
 		return strings.Contains(get(t, "http://"+address+"/metrics"), `genset_engine_state{state="unloaded"} 1`)
 	})
