@@ -5,6 +5,7 @@ import (
 	"log/slog"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -17,7 +18,7 @@ type scripted struct {
 	answer func(q model.ReadRequest) error // nil: every register holds value
 	value  func(q model.ReadRequest) uint16
 	takes  time.Duration
-	gone   bool
+	gone   atomic.Bool
 	opened int
 	log    []asked
 }
@@ -29,14 +30,14 @@ type asked struct {
 
 func (l *scripted) Open() error {
 	l.opened++
-	if l.gone {
+	if l.gone.Load() {
 		return &model.ReadError{Cause: model.LineClosed}
 	}
 	return nil
 }
 
 func (l *scripted) Read(ctx context.Context, q model.ReadRequest) (model.Answer, error) {
-	if l.gone {
+	if l.gone.Load() {
 		return model.Answer{}, &model.ReadError{Cause: model.LineClosed, Request: q.String()}
 	}
 	l.log = append(l.log, asked{time.Now(), q})
@@ -56,7 +57,7 @@ func (l *scripted) Read(ctx context.Context, q model.ReadRequest) (model.Answer,
 	return model.Answer{Words: words}, nil
 }
 
-func (l *scripted) Health() model.LineHealth { return model.LineHealth{Open: !l.gone} }
+func (l *scripted) Health() model.LineHealth { return model.LineHealth{Open: !l.gone.Load()} }
 func (l *scripted) Close() error             { return nil }
 
 func point(id model.PointID, address uint16) model.Point {
@@ -135,10 +136,11 @@ func TestUrgencyStarvesNobody(t *testing.T) {
 // been dead for long, and plugs it in again with the unit mended.
 func TestLineThatComesBackIsAskedAtOnce(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		dead := true
+		var dead atomic.Bool
+		dead.Store(true)
 		l := &scripted{takes: 20 * time.Millisecond}
 		l.answer = func(q model.ReadRequest) error {
-			if q.Unit == 2 && dead {
+			if q.Unit == 2 && dead.Load() {
 				time.Sleep(500 * time.Millisecond)
 				return &model.ReadError{Cause: model.NoAnswer}
 			}
@@ -149,10 +151,11 @@ func TestLineThatComesBackIsAskedAtOnce(t *testing.T) {
 		done := make(chan bool)
 		go func() { c.Run(ctx); close(done) }()
 		time.Sleep(10*time.Minute + 300*time.Millisecond)
-		l.gone = true
+		l.gone.Store(true)
 		time.Sleep(20 * time.Second)
 		back := time.Now()
-		dead, l.gone = false, false
+		dead.Store(false)
+		l.gone.Store(false)
 		time.Sleep(5 * time.Second)
 		stop()
 		<-done
@@ -181,10 +184,11 @@ func TestLineThatComesBackIsAskedAtOnce(t *testing.T) {
 // within a round when it comes to life.
 func TestDeadUnitWithNobodyBesideIsTriedAlways(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		dead := true
+		var dead atomic.Bool
+		dead.Store(true)
 		l := &scripted{takes: 20 * time.Millisecond}
 		l.answer = func(q model.ReadRequest) error {
-			if dead {
+			if dead.Load() {
 				time.Sleep(500 * time.Millisecond)
 				return &model.ReadError{Cause: model.NoAnswer}
 			}
@@ -195,14 +199,17 @@ func TestDeadUnitWithNobodyBesideIsTriedAlways(t *testing.T) {
 		done := make(chan bool)
 		go func() { c.Run(ctx); close(done) }()
 		time.Sleep(10 * time.Minute)
-		dead = false
-		n := len(keep.scans)
+		dead.Store(false)
+		mended := c.Latest().At
 		time.Sleep(2100 * time.Millisecond)
 		stop()
 		<-done
-		good := slices.IndexFunc(keep.scans[n:], func(s *model.Scan) bool { return s.Samples[0].Quality == model.Good })
-		if good < 0 || good > 2 {
-			t.Errorf("good scan number %d after it came to life", good)
+		good := slices.IndexFunc(keep.scans, func(s *model.Scan) bool { return s.Samples[0].Quality == model.Good })
+		if good < 0 {
+			t.Fatal("it was never asked again")
+		}
+		if after, _ := keep.scans[good].At.Sub(mended); after > 1500*time.Millisecond {
+			t.Errorf("the first good scan came %s after it came to life", after)
 		}
 	})
 }
