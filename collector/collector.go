@@ -47,16 +47,17 @@ type Parts struct {
 
 // Collector polls and carries. Create it with New.
 type Collector struct {
-	parts   Parts
-	rounds  chan round
-	acts    chan func()
-	stopped chan struct{} // closed when Run returned
-	devices map[string]*model.DeviceHealth
-	late    map[string]*atomic.Uint64 // by line
-	groups  map[string][]*Group       // by line
-	signals map[string]*signal        // by line
-	burst   *burst
-	keeping bool // the last append succeeded
+	parts    Parts
+	rounds   chan round
+	acts     chan func()
+	stopped  chan struct{} // closed when Run returned
+	devices  map[string]*model.DeviceHealth
+	late     map[string]*atomic.Uint64 // by line
+	groups   map[string][]*Group       // by line
+	signals  map[string]*signal        // by line
+	burst    *burst
+	progress map[string]*progress // by line
+	keeping  bool                 // the last append succeeded
 
 	readings map[model.PointID]model.Reading
 	state    model.EngineState
@@ -76,13 +77,13 @@ func New(p Parts) *Collector {
 	c := &Collector{
 		parts: p, rounds: make(chan round), acts: make(chan func()), stopped: make(chan struct{}), changed: make(chan struct{}), keeping: true,
 		devices: map[string]*model.DeviceHealth{}, late: map[string]*atomic.Uint64{}, groups: map[string][]*Group{},
-		signals: map[string]*signal{}, burst: newBurst(p.Setup.Rating), readings: map[model.PointID]model.Reading{}, state: p.State, since: p.Since,
+		signals: map[string]*signal{}, burst: newBurst(p.Setup.Rating), progress: map[string]*progress{}, readings: map[model.PointID]model.Reading{}, state: p.State, since: p.Since,
 	}
 	for _, d := range p.Setup.Devices {
 		c.devices[d.Name] = &model.DeviceHealth{Name: d.Name, Line: d.Line, Unit: d.Unit, Failures: map[model.Cause]uint64{}}
 	}
 	for _, l := range p.Setup.Lines {
-		c.late[l.Name] = &atomic.Uint64{}
+		c.late[l.Name], c.progress[l.Name] = &atomic.Uint64{}, &progress{}
 		c.groups[l.Name], c.signals[l.Name] = Groups(l, p.Setup.Devices), newSignal()
 	}
 	c.publish(p.Now())
@@ -94,9 +95,11 @@ func New(p Parts) *Collector {
 func (c *Collector) Run(ctx context.Context) {
 	defer close(c.stopped)
 	var pollers sync.WaitGroup
+	pollers.Go(func() { <-ctx.Done() }) // without a line there is still somebody to ask
 	for _, l := range c.parts.Setup.Lines {
 		p := newPoller(l, c.parts.Lines[l.Name], c.groups[l.Name], FastGroups(l, c.parts.Setup.Devices), c.parts.Now)
 		p.out, p.signal, p.late = c.rounds, c.signals[l.Name], func() { c.late[l.Name].Add(1) }
+		p.word = c.progress[l.Name]
 		pollers.Go(func() { p.run(ctx) })
 	}
 	done := make(chan struct{})

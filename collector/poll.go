@@ -43,6 +43,7 @@ type poller struct {
 	now     func() model.Instant
 	out     chan<- round
 	late    func() // counts a skipped round
+	word    *progress
 	signal  *signal
 	closed  bool      // the last question found no line
 	reopen  time.Time // when opening it is tried next
@@ -53,7 +54,7 @@ const reopenEvery = 500 * time.Millisecond
 
 func newPoller(def model.Line, line Line, groups, fast []*Group, now func() model.Instant) *poller {
 	p := &poller{def: def, line: line, silent: map[string]*silence{}, limits: map[string]*limits{}, located: map[string]bool{},
-		now: now, late: func() {}, signal: newSignal()}
+		now: now, late: func() {}, signal: newSignal(), word: &progress{}}
 	p.groups, p.fast = own(groups), own(fast)
 	for _, g := range p.groups {
 		p.silent[g.Device.Name], p.limits[g.Device.Name] = &silence{}, &limits{}
@@ -121,6 +122,7 @@ func (p *poller) wait(ctx context.Context, until time.Time) {
 			until = p.sprints[i]
 		}
 	}
+	p.word.promise(time.Now().Add(max(time.Until(until), 0) + grace))
 	timer := time.NewTimer(time.Until(until))
 	defer timer.Stop()
 	select {
@@ -190,7 +192,10 @@ func (p *poller) round(ctx context.Context, g *Group) round {
 		return round{scan: g.decode(at, unasked(g.Reads, model.NoAnswer)), device: g.Device.Name, skipped: true}
 	}
 	began := time.Now()
-	read := func(q model.ReadRequest) (model.Answer, error) { return p.line.Read(ctx, q) }
+	read := func(q model.ReadRequest) (model.Answer, error) {
+		p.word.promise(time.Now().Add(2*max(q.Timeout, p.def.ResponseTimeout()) + grace))
+		return p.line.Read(ctx, q)
+	}
 	if err := p.locate(g, read); err != nil {
 		p.note(s, g, err, time.Since(began))
 		return round{scan: g.decode(at, unasked(g.Reads, causeOf(err))), device: g.Device.Name, err: err, reads: 1}

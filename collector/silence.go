@@ -89,6 +89,7 @@ func (p *poller) forgive(anew bool) {
 // when it is back.
 func (p *poller) mend() {
 	began := time.Now()
+	p.word.promise(began.Add(2*p.def.ResponseTimeout() + grace))
 	err := p.line.Open()
 	p.reopen = time.Now().Add(max(reopenEvery, 2*time.Since(began)))
 	if err != nil {

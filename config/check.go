@@ -47,12 +47,6 @@ func (r *reading) checkLines(top section) {
 		}
 		ports[l.Address] = l.at
 	}
-	if n := top.values["lines"]; n != nil && len(r.lines) == 0 {
-		top.wrong(n, "add a line", "there is no line")
-	}
-	if n := top.values["devices"]; n != nil && len(r.devices) == 0 {
-		top.wrong(n, "add a device", "there is no device to read")
-	}
 }
 
 func (r *reading) checkDevices() {

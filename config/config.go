@@ -75,7 +75,6 @@ func (r *reading) top(s *source, doc *yaml.Node, c *Config) {
 	if !ok {
 		return
 	}
-	top.need("lines", "devices")
 	if n := top.values["set"]; n != nil {
 		c.Setup.Rating = readRating(s, n)
 	}
@@ -122,16 +121,23 @@ func (r *reading) listening(top section, c *Config) {
 	if !ok {
 		return
 	}
-	host, port, err := net.SplitHostPort(t)
+	_, port, err := net.SplitHostPort(t)
 	if err != nil || !isPort(port) {
 		top.wrong(top.at("listen"), "write it as "+DefaultListen, "%q is not a host and port", t)
 		return
 	}
-	if !loopback(host) && c.WebConfig == "" && !c.Unauthenticated {
+	if Reachable(t) && c.WebConfig == "" && !c.Unauthenticated {
 		top.wrong(top.at("listen"), "add web config: FILE, or say reading without password: allowed",
 			"%s can be reached by others, and nothing asks them for a password", t)
 	}
 	c.Listen = t
+}
+
+// Reachable reports whether other computers can reach an address host:port. An
+// address that cannot be read counts as reachable.
+func Reachable(address string) bool {
+	host, _, err := net.SplitHostPort(address)
+	return err != nil || !loopback(host)
 }
 
 // loopback reports whether only this computer can reach the host.

@@ -127,6 +127,20 @@ func TestDefaults(t *testing.T) {
 	same(t, "bases", c.Setup.Devices[0].Chain.Bases, []uint16{40000, 50000, 0})
 }
 
+// A new installation runs before anything is connected.
+func TestNoDevicesYetIsNoMistake(t *testing.T) {
+	c := load(t, "no-devices.yaml")
+	if len(c.Setup.Lines) != 0 || len(c.Setup.Devices) != 0 {
+		t.Errorf("read %+v", c.Setup)
+	}
+	if _, err := Parse("x.yaml", []byte("set: {name: a}\n")); err != nil {
+		t.Errorf("a set alone: %v", err)
+	}
+	if _, err := Parse("x.yaml", []byte("devices: [{name: d, line: a, unit: 1, profile: sunspec 201}]\n")); err == nil {
+		t.Error("a device on a line that is not there passes")
+	}
+}
+
 func TestLoopbackNeedsNoPassword(t *testing.T) {
 	body := "lines: [{name: a, serial: /dev/a}]\ndevices: [{name: d, line: a, unit: 1, profile: sunspec 201}]\nlisten: "
 	for _, c := range []struct {

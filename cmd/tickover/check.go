@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"log/slog"
 	"text/tabwriter"
 	"time"
 
@@ -45,6 +46,9 @@ type readLoad struct {
 func (c *checkCommand) Run(ctx context.Context, s streams) error {
 	cfg, err := loadConfig(c.Config, s.err)
 	if err != nil {
+		return err
+	}
+	if err := checkAccess(cfg, slog.New(slog.NewTextHandler(s.err, nil))); err != nil {
 		return err
 	}
 	loads := loadsOf(&cfg.Setup)
@@ -113,6 +117,9 @@ func printCheck(out io.Writer, cfg *config.Config, loads []lineLoad) error {
 		}
 	}
 	fmt.Fprintln(w, "\nno mistakes")
+	if len(cfg.Setup.Devices) == 0 {
+		fmt.Fprintf(w, "%s: %s\n", noDevices, noDevicesHint)
+	}
 	return w.Flush()
 }
 

@@ -27,9 +27,10 @@ const demoSeed = 50
 
 // demoCommand runs everything on a simulated skid.
 type demoCommand struct {
-	State  string        `help:"Folder for the store." default:"demo-state" placeholder:"DIR"`
-	Listen string        `help:"Address for page and metrics." default:"127.0.0.1:8485" placeholder:"ADDR"`
-	For    time.Duration `help:"Stop after this time; 0 runs until told to stop."`
+	State                  string        `help:"Folder for the store." default:"demo-state" placeholder:"DIR"`
+	Listen                 string        `help:"Address for page and metrics." default:"127.0.0.1:8485" placeholder:"ADDR"`
+	For                    time.Duration `help:"Stop after this time; 0 runs until told to stop."`
+	ReadingWithoutPassword bool          `help:"Let others on the network look on."`
 }
 
 // Run carries the past day, then goes live.
@@ -39,6 +40,10 @@ func (c *demoCommand) Run(ctx context.Context, s streams) error {
 		return err
 	}
 	cfg.StateDir, cfg.Listen, cfg.Setup.Simulated = c.State, c.Listen, true
+	cfg.Unauthenticated = c.ReadingWithoutPassword
+	if err := checkAccess(cfg, slog.New(slog.DiscardHandler)); err != nil {
+		return &fault{exitUsage, err, "add --reading-without-password: everything shown is made up"}
+	}
 	fmt.Fprintln(s.out, "SIMULATED: a made-up 50 kVA standby set of a made-up fish hatchery. Nothing here is real.")
 	if err := pastDay(ctx, cfg, s.err); err != nil {
 		return err
@@ -60,8 +65,8 @@ func (c *demoCommand) Run(ctx context.Context, s streams) error {
 func tour(w io.Writer, state, address string) {
 	fmt.Fprintf(w, `
 Live now. Try, in another terminal:
-  page            http://%[1]s/
-  metrics         http://%[1]s/metrics
+  page            %[1]s/
+  metrics         %[1]s/metrics
   runs            tickover runs --state %[2]s
   report          tickover report --state %[2]s 1
   report to print tickover report --state %[2]s 1 --format html --output report.html

@@ -3,11 +3,7 @@ package main
 import (
 	"cmp"
 	"fmt"
-	"log/slog"
-	"os"
 	"slices"
-
-	systemd "github.com/coreos/go-systemd/v22/daemon"
 
 	"tickover/alarms"
 	"tickover/collector/store"
@@ -91,14 +87,4 @@ func (d *deriver) active() []string {
 		}
 	}
 	return words
-}
-
-// notifyReady tells the service manager, if there is one, that polling began.
-func notifyReady(log *slog.Logger) {
-	if os.Getenv("NOTIFY_SOCKET") == "" {
-		return
-	}
-	if _, err := systemd.SdNotify(false, systemd.SdNotifyReady); err != nil {
-		log.Warn("the service manager was not told", "err", err)
-	}
 }

@@ -44,11 +44,17 @@ func (c *runCommand) Run(ctx context.Context, s streams) error {
 		cfg.Listen = c.Listen
 	}
 	log := slog.New(slog.NewTextHandler(s.err, nil))
+	if err := checkAccess(cfg, log); err != nil {
+		return err
+	}
 	d, err := newDaemon(cfg, store.Options{}, log)
 	if err != nil {
 		return err
 	}
-	log.Info("tickover runs", "page", "http://"+d.address(), "state", cfg.StateDir)
+	log.Info("tickover runs", "page", d.address(), "state", cfg.StateDir)
+	if len(cfg.Setup.Devices) == 0 {
+		log.Warn(noDevices, "hint", noDevicesHint)
+	}
 	return d.run(ctx, c.For)
 }
 
@@ -147,8 +153,8 @@ func hintOf(err error) string {
 // listen opens the page's address and the local socket.
 func (d *daemon) listen() error {
 	var err error
-	if d.listener, err = net.Listen("tcp", d.cfg.Listen); err != nil {
-		return &fault{exitRuntime, fmt.Errorf("listen on %s: %w", d.cfg.Listen, err), "another program has the address; choose one with --listen"}
+	if d.listener, err = listenOn(d.cfg.Listen); err != nil {
+		return err
 	}
 	path := socketPath(d.cfg.StateDir)
 	if err := os.Remove(path); err != nil && !errors.Is(err, os.ErrNotExist) {
@@ -157,13 +163,39 @@ func (d *daemon) listen() error {
 	if d.socket, err = net.Listen("unix", path); err != nil {
 		return errors.Join(fmt.Errorf("open the local socket: %w", err), d.listener.Close())
 	}
+	// The state folder keeps strangers out; its group may ask and write.
+	if err = os.Chmod(path, 0o660); err != nil {
+		return errors.Join(fmt.Errorf("open the local socket to its group: %w", err), d.listener.Close(), d.socket.Close())
+	}
 	return nil
+}
+
+// What a daemon says that has nothing to read yet. It runs all the same, so
+// that an installation is never a failed service.
+const (
+	noDevices     = "no devices yet"
+	noDevicesHint = "run tickover survey to see who answers, then tickover init, and restart tickover"
+)
+
+// status is the daemon in one line, for the service manager.
+func (d *daemon) status() string {
+	if n := len(d.cfg.Setup.Devices); n > 0 {
+		return fmt.Sprintf("%d devices on %d lines, page at %s", n, len(d.cfg.Setup.Lines), d.address())
+	}
+	return noDevices + ": " + noDevicesHint
 }
 
 // now is the clock of the running boot.
 func (d *daemon) now() func() model.Instant { return instants(d.store.Boot()) }
 
-func (d *daemon) address() string { return d.listener.Addr().String() }
+// address is where the page is.
+func (d *daemon) address() string {
+	scheme := "http://"
+	if g, err := readGuard(d.cfg.WebConfig); err == nil && g.encrypted {
+		scheme = "https://"
+	}
+	return scheme + d.listener.Addr().String()
+}
 
 // run polls and serves until the context ends or the time is up, then stops
 // in reverse order within ten seconds. A second signal skips the draining,
@@ -182,12 +214,15 @@ func (d *daemon) run(ctx context.Context, limit time.Duration) error {
 	work.Go(func() { d.carrier.Run(polling) })
 	work.Go(func() { watchClock(polling, d.carrier, d.store, d.log) })
 	d.mark("tickover " + version() + " starts")
-	notifyReady(d.log)
+	manager := serviceManager{d.log}
+	work.Go(func() { manager.feedWatchdog(polling, d.carrier.Alive) })
+	manager.tell("READY=1\nSTATUS=" + d.status())
 	var err error
 	select {
 	case <-ctx.Done():
 	case err = <-failed:
 	}
+	manager.tell("STOPPING=1")
 	d.mark("tickover stops")
 	return errors.Join(err, d.stop(stopPolling, &work))
 }
@@ -208,17 +243,17 @@ func (d *daemon) mark(text string) {
 // serve starts the servers; a failure of one comes through the channel.
 func (d *daemon) serve() <-chan error {
 	failed := make(chan error, 2)
-	start := func(l net.Listener, h http.Handler) {
-		server := &http.Server{Handler: h, ReadHeaderTimeout: 5 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 1 << 16}
+	start := func(l net.Listener, h http.Handler, webConfig string) {
+		server := newServer(h, d.log)
 		d.servers = append(d.servers, server)
 		go func() {
-			if err := server.Serve(l); !errors.Is(err, http.ErrServerClosed) {
+			if err := serveNetwork(server, l, webConfig, d.log); !errors.Is(err, http.ErrServerClosed) {
 				failed <- fmt.Errorf("serve %s: %w", l.Addr(), err)
 			}
 		}()
 	}
-	start(d.listener, d.handler(page.Options{Token: d.token, Now: d.now(), Version: version(), Log: d.log.With("part", "page")}))
-	start(d.socket, d.handler(page.Options{TrustLocal: true, Now: d.now(), Version: version(), Log: d.log.With("part", "socket")}))
+	start(d.listener, d.handler(page.Options{Token: d.token, Now: d.now(), Version: version(), Log: d.log.With("part", "page")}), d.cfg.WebConfig)
+	start(d.socket, d.handler(page.Options{TrustLocal: true, Now: d.now(), Version: version(), Log: d.log.With("part", "socket")}), "")
 	return failed
 }
 
@@ -239,9 +274,13 @@ const freshScan = 30 * time.Second
 // store that cannot keep readings is said but is no reason to restart.
 func (d *daemon) healthz(w http.ResponseWriter, _ *http.Request) {
 	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
+	if len(d.cfg.Setup.Devices) == 0 {
+		fmt.Fprintf(w, "%s: %s\n", noDevices, noDevicesHint)
+		return
+	}
 	snapshot := d.carrier.Latest()
 	age, _ := d.now()().Sub(snapshot.At)
-	if len(d.cfg.Setup.Devices) > 0 && age > freshScan {
+	if age > freshScan {
 		w.WriteHeader(http.StatusServiceUnavailable)
 		fmt.Fprintf(w, "no scan for %s\n", age.Round(time.Second))
 		return

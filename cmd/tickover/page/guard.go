@@ -29,8 +29,8 @@ func hash(text string) string {
 // exports extend it while the reader takes what they send.
 const readerPatience = time.Minute
 
-// guarded sets the headers that every answer carries, and its time limit.
-func guarded(next http.Handler) http.Handler {
+// Guarded sets the headers that every answer carries, and its time limit.
+func Guarded(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		h := w.Header()
 		h.Set("Content-Security-Policy", "default-src 'none'; frame-ancestors 'none'; base-uri 'none'")

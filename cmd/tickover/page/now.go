@@ -79,6 +79,10 @@ func (f *face) view(look bool) view {
 		return v
 	}
 	v.Simulated = v.Simulated || snap.Simulated
+	if len(setup.Devices) == 0 && len(snap.Readings) == 0 {
+		v.NoData = "No devices yet. Run tickover survey to see who answers on the line, then tickover init, and restart tickover."
+		return v
+	}
 	v.readings(f.gauge(snap, f.moment(snap)))
 	v.warnings(f.gauge(snap, f.moment(snap)))
 	return v

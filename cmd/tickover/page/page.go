@@ -124,7 +124,7 @@ func New(src Source, opts Options) http.Handler {
 	mux.HandleFunc("/api/", func(w http.ResponseWriter, _ *http.Request) {
 		refuse(w, http.StatusNotFound, "there is no such address", "see /api/v1/now, /api/v1/runs, /api/v1/events, /api/v1/alarms, /api/v1/export")
 	})
-	return guarded(mux)
+	return Guarded(mux)
 }
 
 // moment is now on the clock of instants.

@@ -1,0 +1,119 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"time"
+
+	"github.com/prometheus/exporter-toolkit/web"
+	"go.yaml.in/yaml/v4"
+	"golang.org/x/net/netutil"
+
+	"tickover/cmd/tickover/page"
+	"tickover/config"
+)
+
+// guard is what a web configuration asks of readers.
+type guard struct {
+	password  bool // a password or a client's certificate
+	encrypted bool
+}
+
+// readGuard checks the web configuration file and says what it asks for. An
+// empty path asks for nothing.
+func readGuard(path string) (guard, error) {
+	if path == "" {
+		return guard{}, nil
+	}
+	refused := func(err error) error {
+		return &fault{exitConfig, fmt.Errorf("web config %s: %w", path, err),
+			"see the example in the documentation of access; passwords are bcrypt hashes, paths are relative to the file"}
+	}
+	if err := web.Validate(path); err != nil {
+		return guard{}, refused(err)
+	}
+	text, err := os.ReadFile(path)
+	if err != nil {
+		return guard{}, refused(err)
+	}
+	var asks struct {
+		Users map[string]string `yaml:"basic_auth_users"`
+		TLS   struct {
+			Cert   string `yaml:"cert"`
+			File   string `yaml:"cert_file"`
+			Client string `yaml:"client_auth_type"`
+		} `yaml:"tls_server_config"`
+	}
+	if err := yaml.Unmarshal(text, &asks); err != nil {
+		return guard{}, refused(err)
+	}
+	return guard{
+		password:  len(asks.Users) > 0 || asks.TLS.Client == "RequireAndVerifyClientCert",
+		encrypted: asks.TLS.Cert+asks.TLS.File != "",
+	}, nil
+}
+
+// checkAccess refuses to serve strangers: an address that others can reach
+// needs a password, or the configuration's word that none is wanted.
+func checkAccess(cfg *config.Config, log *slog.Logger) error {
+	g, err := readGuard(cfg.WebConfig)
+	if err != nil || !config.Reachable(cfg.Listen) {
+		return err
+	}
+	if !g.password && !cfg.Unauthenticated {
+		return &fault{exitConfig, fmt.Errorf("%s can be reached by others, and nothing asks them for a password", cfg.Listen),
+			"give the configuration a web config with basic_auth_users, or the words: reading without password: allowed"}
+	}
+	if g.password && !g.encrypted {
+		log.Warn("passwords cross the network readable", "listen", cfg.Listen, "hint", "give the web config a certificate: tls_server_config")
+	}
+	return nil
+}
+
+// What one reader, and all together, may take.
+const (
+	mostConnections = 256
+	headerTimeout   = 5 * time.Second
+	idleTimeout     = 2 * time.Minute
+	largestHeader   = 1 << 16
+)
+
+// newServer makes a server that no slow or greedy reader can hold up; the page
+// bounds bodies and answers.
+func newServer(h http.Handler, log *slog.Logger) *http.Server {
+	return &http.Server{Handler: page.Guarded(h), ReadHeaderTimeout: headerTimeout, IdleTimeout: idleTimeout, MaxHeaderBytes: largestHeader, ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelDebug)}
+}
+
+// serveNetwork serves the network with what the web configuration asks for.
+func serveNetwork(s *http.Server, l net.Listener, webConfig string, log *slog.Logger) error {
+	return web.Serve(netutil.LimitListener(l, mostConnections), s, &web.FlagConfig{WebConfigFile: &webConfig}, quiet(log))
+}
+
+// quiet drops what the library says when all is well.
+func quiet(log *slog.Logger) *slog.Logger { return slog.New(warnings{log.Handler()}) }
+
+type warnings struct{ slog.Handler }
+
+// Enabled implements slog.Handler.
+func (w warnings) Enabled(ctx context.Context, l slog.Level) bool {
+	return l >= slog.LevelWarn && w.Handler.Enabled(ctx, l)
+}
+
+// listenOn opens the address, or says why not.
+func listenOn(address string) (net.Listener, error) {
+	l, err := net.Listen("tcp", address)
+	if err == nil {
+		return l, nil
+	}
+	hint := "choose another address with --listen, or see which program has it: ss -ltnp"
+	var op *net.OpError
+	if errors.As(err, &op) && errors.Is(op, os.ErrPermission) {
+		hint = "ports below 1024 belong to the system: choose a higher one with --listen"
+	}
+	return nil, &fault{exitRuntime, fmt.Errorf("listen on %s: %w", address, err), hint}
+}

@@ -1,0 +1,203 @@
+package main
+
+import (
+	"context"
+	"crypto/ecdsa"
+	"crypto/elliptic"
+	"crypto/rand"
+	"crypto/tls"
+	"crypto/x509"
+	"crypto/x509/pkix"
+	"encoding/pem"
+	"io"
+	"math/big"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+)
+
+// guided writes a configuration without devices and returns its path.
+func guided(t *testing.T, more ...string) string {
+	t.Helper()
+	return write(t, t.TempDir(), "tickover.yaml", "set: {name: Standby}\n"+strings.Join(more, "\n")+"\n")
+}
+
+func write(t *testing.T, folder, name, text string) string {
+	t.Helper()
+	path := filepath.Join(folder, name)
+	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return path
+}
+
+// started starts the daemon and returns its address; it ends with the test.
+func started(t *testing.T, args ...string) string {
+	t.Helper()
+	address := freeAddress(t)
+	ctx, stop := context.WithCancel(context.Background())
+	done := make(chan int)
+	var said strings.Builder
+	go func() {
+		done <- Main(ctx, append([]string{"run", "--state", t.TempDir(), "--listen", address}, args...), io.Discard, &said)
+	}()
+	t.Cleanup(func() {
+		stop()
+		if code := <-done; code != exitDone {
+			t.Errorf("the daemon ended with %d\n%s", code, &said)
+		}
+	})
+	return address
+}
+
+// hash is the bcrypt hash of "twelve volts", cost 4 to keep the test short.
+const hash = "$2b$04$abcdefghijklmnopqrstuuXy9IVE6cfmYYOLXQqw/4juIdFNdddBO"
+
+// certificate writes a certificate for 127.0.0.1 and its key.
+func certificate(t *testing.T, folder string) *x509.CertPool {
+	t.Helper()
+	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
+	if err != nil {
+		t.Fatal(err)
+	}
+	plan := &x509.Certificate{SerialNumber: big.NewInt(1), Subject: pkix.Name{CommonName: "skid"}, IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)},
+		NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour), IsCA: true, BasicConstraintsValid: true}
+	der, err := x509.CreateCertificate(rand.Reader, plan, plan, &key.PublicKey, key)
+	if err != nil {
+		t.Fatal(err)
+	}
+	keyDER, err := x509.MarshalPKCS8PrivateKey(key)
+	if err != nil {
+		t.Fatal(err)
+	}
+	cert := pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der})
+	write(t, folder, "cert.pem", string(cert))
+	write(t, folder, "key.pem", string(pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: keyDER})))
+	pool := x509.NewCertPool()
+	pool.AppendCertsFromPEM(cert)
+	return pool
+}
+
+// Everything served over the network asks for the password; the local socket
+// in the state folder does not.
+func TestPasswordAndCertificateGuardEverythingServed(t *testing.T) {
+	folder := t.TempDir()
+	pool := certificate(t, folder)
+	write(t, folder, "web.yaml", "tls_server_config: {cert_file: cert.pem, key_file: key.pem}\nbasic_auth_users: {shed: '"+hash+"'}\n")
+	config := write(t, folder, "tickover.yaml", "web config: web.yaml\n")
+	address := started(t, "--config", config)
+	client := &http.Client{Transport: &http.Transport{TLSClientConfig: &tls.Config{RootCAs: pool}}}
+	ask := func(path, password string) (int, string) {
+		req, _ := http.NewRequest(http.MethodGet, "https://"+address+path, nil)
+		if password != "" {
+			req.SetBasicAuth("shed", password)
+		}
+		for range 100 {
+			resp, err := client.Do(req)
+			if err == nil {
+				defer resp.Body.Close()
+				body, _ := io.ReadAll(resp.Body)
+				return resp.StatusCode, string(body)
+			}
+			time.Sleep(20 * time.Millisecond)
+		}
+		t.Fatalf("%s never answered", address)
+		return 0, ""
+	}
+	for _, path := range []string{"/", "/metrics", "/healthz", "/api/v1/now", "/runs"} {
+		for password, want := range map[string]int{"": 401, "wrong": 401, "twelve volts": 200} {
+			if code, body := ask(path, password); code != want {
+				t.Errorf("%s with password %q: %d, want %d\n%s", path, password, code, want, body)
+			}
+		}
+	}
+	if resp, err := http.Get("http://" + address + "/metrics"); err == nil && resp.StatusCode == http.StatusOK {
+		t.Error("plain HTTP is served beside TLS")
+	}
+}
+
+func TestWhatIsWrongWithAccessIsSaid(t *testing.T) {
+	folder := t.TempDir()
+	certificate(t, folder)
+	password := "basic_auth_users: {shed: '" + hash + "'}\n"
+	write(t, folder, "password.yaml", password)
+	write(t, folder, "cert-only.yaml", "tls_server_config: {cert_file: cert.pem, key_file: key.pem}\n")
+	write(t, folder, "plain.yaml", "basic_auth_users: {shed: secret}\n")
+	write(t, folder, "lost.yaml", "tls_server_config: {cert_file: gone.pem, key_file: key.pem}\n")
+	write(t, folder, "key.yaml", "basic_auth_user: {shed: secret}\n")
+	for _, c := range []struct {
+		config, listen string
+		code           int
+		says           string
+	}{
+		{"", "0.0.0.0:0", exitConfig, "nothing asks them for a password"},
+		{"", "[::]:0", exitConfig, "nothing asks them for a password"},
+		{"web config: cert-only.yaml", "0.0.0.0:0", exitConfig, "nothing asks them for a password"},
+		{"web config: password.yaml", "0.0.0.0:0", exitDone, "passwords cross the network readable"},
+		{"reading without password: allowed", "0.0.0.0:0", exitDone, ""},
+		{"web config: plain.yaml", "127.0.0.1:0", exitConfig, "bcrypt"},
+		{"web config: lost.yaml", "127.0.0.1:0", exitConfig, "gone.pem"},
+		{"web config: key.yaml", "127.0.0.1:0", exitConfig, "basic_auth_user"},
+		{"web config: none.yaml", "127.0.0.1:0", exitConfig, "none.yaml"},
+	} {
+		path := write(t, folder, "tickover.yaml", "set: {name: a}\n"+c.config+"\n")
+		code, _, said := call(t, "run", "--config", path, "--state", t.TempDir(), "--listen", c.listen, "--for", "100ms")
+		if code != c.code || !strings.Contains(said, c.says) || code != exitDone && !strings.Contains(said, "hint:") {
+			t.Errorf("%q on %s: exit code %d, want %d with %q\n%s", c.config, c.listen, code, c.code, c.says, said)
+		}
+	}
+}
+
+func TestAPortInUseIsSaid(t *testing.T) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	code, _, said := call(t, "run", "--config", guided(t), "--state", t.TempDir(), "--listen", l.Addr().String(), "--for", "1s")
+	if code != exitRuntime || !strings.Contains(said, "in use") || !strings.Contains(said, "--listen") {
+		t.Errorf("exit code %d\n%s", code, said)
+	}
+}
+
+// A fresh installation runs and says what to do, everywhere one may look.
+func TestWithoutDevicesTheDaemonGuides(t *testing.T) {
+	config := guided(t)
+	address := started(t, "--config", config)
+	for _, path := range []string{"/", "/healthz"} {
+		if body := get(t, "http://"+address+path); !strings.Contains(body, "survey") {
+			t.Errorf("%s does not guide:\n%s", path, body)
+		}
+	}
+	if body := get(t, "http://"+address+"/metrics"); !strings.Contains(body, "tickover_build_info") {
+		t.Errorf("the metrics say\n%s", body)
+	}
+	if out := must(t, "check", "--config", config); !strings.Contains(out, "survey") {
+		t.Errorf("check says\n%s", out)
+	}
+}
+
+// The token is made at the first start, for its owner alone; the socket is for
+// the folder's group.
+func TestTokenAndSocketAreForTheirOwners(t *testing.T) {
+	state := t.TempDir()
+	ctx, stop := context.WithCancel(context.Background())
+	done := make(chan int)
+	address := freeAddress(t)
+	go func() {
+		done <- Main(ctx, []string{"run", "--config", guided(t), "--state", state, "--listen", address}, io.Discard, io.Discard)
+	}()
+	get(t, "http://"+address+"/healthz")
+	for name, want := range map[string]os.FileMode{"token": 0o600, "tickover.sock": 0o660} {
+		st, err := os.Stat(filepath.Join(state, name))
+		if err != nil || st.Mode().Perm() != want {
+			t.Errorf("%s: %v, %v, want %v", name, st.Mode(), err, want)
+		}
+	}
+	stop()
+	<-done
+}

@@ -1,0 +1,65 @@
+package collector
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"sync/atomic"
+	"time"
+)
+
+// progress is the word a poller gives: that it will be heard of again before
+// a moment. It lets the wait of a slow line be told from a loop that hangs.
+// The zero value has given no word and is never overdue.
+type progress struct{ next atomic.Pointer[time.Time] }
+
+// promise says when the poller will be heard of at the latest.
+func (p *progress) promise(by time.Time) { p.next.Store(&by) }
+
+// overdue returns by how much the word was broken; 0 or less when it was kept.
+func (p *progress) overdue(now time.Time) time.Duration {
+	by := p.next.Load()
+	if by == nil {
+		return 0
+	}
+	return now.Sub(*by)
+}
+
+// grace is what a question may take beyond its own timeout: silence before it,
+// a slow answer, a port that is opened anew, a tired card.
+const grace = 15 * time.Second
+
+// Alive returns nil while every loop makes progress: the carrier, which also
+// writes the store, takes an errand before the context ends, and every line's
+// poller keeps its word. Otherwise it says which loop hangs.
+func (c *Collector) Alive(ctx context.Context) error {
+	if err := c.errand(ctx); err != nil {
+		return fmt.Errorf("the carrier and its store do not move: %w", err)
+	}
+	now := time.Now()
+	var all []error
+	for _, l := range c.parts.Setup.Lines {
+		if late := c.progress[l.Name].overdue(now); late > 0 {
+			all = append(all, fmt.Errorf("polling of line %s hangs, overdue by %s", l.Name, late.Round(time.Second)))
+		}
+	}
+	return errors.Join(all...)
+}
+
+// errand has the carrier do nothing, between two rounds.
+func (c *Collector) errand(ctx context.Context) error {
+	done := make(chan struct{})
+	select {
+	case c.acts <- func() { close(done) }:
+	case <-c.stopped:
+		return ErrStopped
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	select {
+	case <-done:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
