@@ -64,6 +64,9 @@ func openTTY(def model.Line) (*tty, error) {
 // by a file lock, which it does.
 func openOwn(path string) (fd int, err error) {
 	fd, err = unix.Open(path, unix.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK|unix.O_CLOEXEC, 0)
+	if errors.Is(err, unix.EBUSY) { // the exclusive flag stops everybody but root here
+		return -1, fmt.Errorf("%s: %w", path, errBusy)
+	}
 	if err != nil {
 		return -1, &os.PathError{Op: "open", Path: path, Err: err}
 	}
