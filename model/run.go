@@ -89,6 +89,8 @@ type RunRecord struct {
 	Timeline   []Event
 	FirstStart []StartRecord
 	Steps      []LoadStep
+	Repeats    []Repeat   // steps that were made several times
+	Influence  *Influence // of one-phase loads on the voltages; nil when there were none
 	Steady     []SteadySpan
 	Figures    []Figure
 	Soak       []LogRow
@@ -122,6 +124,24 @@ type LoadStep struct {
 	Before  map[PointID]float64
 	After   map[PointID]float64
 	Figures []Figure
+}
+
+// Repeat is a load step that was made several times.
+type Repeat struct {
+	Phases   string
+	From, To float64  // W, means of all
+	Steps    []int    // their places in RunRecord.Steps, from 0
+	Figures  []Figure // means of all, their spread in the note; intervals hold all of them
+}
+
+// Influence is what load on one phase does to the voltage of each.
+type Influence struct {
+	// VoltsPerWatt is the change of line-to-neutral voltage by phase measured,
+	// then phase loaded; NaN where no such load was seen.
+	VoltsPerWatt [3][3]float64
+	Steps        [3]int // one-phase steps seen of L1, L2 and L3
+	Senses       string // which voltage the regulator holds, in words, or why it cannot be told
+	Figures      []Figure
 }
 
 // SteadySpan is a stretch in which nothing was changed.

@@ -162,7 +162,24 @@ func (d deriver) voltages() {
 	d.add(model.NegativeVoltage, there, good, negative)
 	thereN, goodN := all(d.in.ln[:]...)
 	d.add(model.ZeroSequenceVoltage, there && thereN, good && goodN, zero)
+	d.add(model.NeutralSuspect, there && thereN, good && goodN, suspect(ln, ll, zero))
 	d.voltsPerHertz()
+}
+
+// assumedGain is what the six voltage channels are taken to be good for while
+// nothing is known of the meter: class 0.5 (common practice).
+const assumedGain = 0.005
+
+// suspect is 1 for a star point that speaks for a broken neutral, else 0; NaN
+// without voltage. The full test is dear and only made when it can matter.
+func suspect(ln, ll [3]float64, zero float64) float64 {
+	switch {
+	case math.IsNaN(zero):
+		return zero
+	case zero > suspectAbove && NeutralSuspect(ln, ll, assumedGain):
+		return 1
+	}
+	return 0
 }
 
 // floor is the line-to-line voltage below which nothing is worked out; 50 V

@@ -66,6 +66,9 @@ func worstSum(pull [6]point) float64 {
 	return worst
 }
 
+// suspectAbove is the shift in V up to which no neutral is suspect (derived).
+const suspectAbove = 5.0
+
 // NeutralSuspect says whether a shift of the star point speaks for a broken or
 // missing neutral and not for plain unbalance: beyond 5 V and what the
 // instruments may be wrong by, and more than twice what the negative sequence
@@ -75,7 +78,7 @@ func NeutralSuspect(ln, ll [3]float64, gain float64) bool {
 	zero := ZeroSequence(ln, ll) - ZeroSequenceUncertainty(ln, ll, gain)
 	mean := (ln[0] + ln[1] + ln[2]) / 3
 	u2 := NegativeSequence(ll[0], ll[1], ll[2])
-	return zero > 5 && zero > 2*u2*mean // false for NaN
+	return zero > suspectAbove && zero > 2*u2*mean // false for NaN
 }
 
 // triangle lays out L1, L2 and L3 with their middle at the origin.

@@ -2,6 +2,7 @@ package performance
 
 import (
 	"math"
+	"strings"
 	"time"
 
 	"tickover/model"
@@ -11,10 +12,58 @@ import (
 // place here, so that a sample costs one look-up.
 type series struct {
 	track
-	id   model.PointID
-	kind model.Quantity
-	span tally // since the steady span began
-	row  tally // since the log-sheet's row began
+	id      model.PointID
+	kind    model.Quantity
+	role    role
+	span    tally     // since the steady span began
+	row     tally     // since the log-sheet's row began
+	minute  tally     // of a temperature, in the running minute of the span
+	minutes []float64 // of a temperature, means of the last minutes of the span
+}
+
+// role says which part of the work looks at a point, so that no sample costs
+// a comparison of names.
+type role uint8
+
+const (
+	noRole role = iota
+	frequencyRole
+	powerRole
+	energyRole
+	phaseRole // voltage L1 to neutral; L2, L3 and the three between phases follow
+	_
+	_
+	_
+	_
+	_
+	negativeRole
+	neutralRole
+	perHertzRole
+	temperatureRole
+)
+
+func roleOf(id model.PointID, kind model.Quantity) role {
+	if k, ok := voltageIndex(id); ok {
+		return phaseRole + role(k)
+	}
+	switch id {
+	case model.FrequencyPoint:
+		return frequencyRole
+	case model.PowerActive:
+		return powerRole
+	case model.EnergyActive:
+		return energyRole
+	case model.NegativeCurrent:
+		return negativeRole
+	case model.NeutralSuspect:
+		return neutralRole
+	case model.VoltsPerHertzRatio:
+		return perHertzRole
+	}
+	if kind == model.Temperature || strings.HasSuffix(string(id), ".temperature") {
+		return temperatureRole
+	}
+	return noRole
 }
 
 // fresh is one good sample of the newest scan.
@@ -26,13 +75,14 @@ type fresh struct {
 // board is where everything that was read lately is kept: a track for each
 // point, and the time in s since the record began.
 type board struct {
-	rating model.Rating
-	series map[model.PointID]*series
-	fresh  []fresh // what the scan just posted brought
-	now    float64
-	base   float64       // s at the first scan of this boot
-	boot   model.Instant // the first scan of this boot
-	cuts   int           // how often the clock broke off: reboots and holes in the record
+	rating  model.Rating
+	series  map[model.PointID]*series
+	fresh   []fresh // what the scan just posted brought
+	now     float64
+	base    float64       // s at the first scan of this boot
+	boot    model.Instant // the first scan of this boot
+	neutral bool          // a voltage to neutral was read
+	cuts    int           // how often the clock broke off: reboots and holes in the record
 }
 
 // hole is how long without any scan breaks the record in two.
@@ -82,7 +132,9 @@ func (b *board) post(scan *model.Scan) {
 		if k == nil {
 			k = &series{id: s.Point}
 			k.kind, _ = model.KnownQuantity(s.Point)
+			k.role = roleOf(s.Point, k.kind)
 			b.series[s.Point] = k
+			b.neutral = b.neutral || k.role >= phaseRole && k.role < phaseRole+3
 		}
 		t := start + s.Lag.Seconds()
 		k.add(t, s.Value)
@@ -118,12 +170,18 @@ func (b *board) newest(p model.PointID, age float64) (float64, bool) {
 // voltages returns the three voltages to judge by and their rated value:
 // line to neutral when the meter gives them, else line to line.
 func (b *board) voltages() ([3]model.PointID, float64) {
-	for _, p := range model.PhaseVoltages {
-		if k := b.track(p); k != nil && len(k.r) > 0 {
-			return model.PhaseVoltages, b.rating.PhaseVoltage()
-		}
+	if b.voltageSet() == 0 {
+		return model.PhaseVoltages, b.rating.PhaseVoltage()
 	}
 	return model.LineVoltages, b.rating.Voltage
+}
+
+// voltageSet is 0 when any voltage to neutral was read, else 1.
+func (b *board) voltageSet() int {
+	if b.neutral {
+		return 0
+	}
+	return 1
 }
 
 // states follows the engine state through the spans of a run.

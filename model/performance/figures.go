@@ -15,7 +15,11 @@ func (r *recorder) figures(j *judgement, set int) []model.Figure {
 		list = append(list, j.figure(k, set))
 	}
 	list = append(list, r.regulation()...)
-	return append(list, r.loading()...)
+	list = append(list, r.hunting(), r.excitation())
+	list = append(list, r.asymmetry()...)
+	list = append(list, r.loading()...)
+	list = append(list, r.fuel())
+	return append(list, r.thermal()...)
 }
 
 // regulation gives the change from no load to the highest load over the value
@@ -47,9 +51,7 @@ func (r *recorder) loading() []model.Figure {
 	if s.counted == 0 {
 		return []model.Figure{model.NotKnown("energy delivered", "", "kWh", "there is no active power")}
 	}
-	energy := number("energy delivered", "kWh", s.joules/3.6e6, "")
-	energy.Note = "integrated from readings; short loads between two of them are missed"
-	list := []model.Figure{number("highest load", "kW", s.top/1000, ""), energy, r.counter()}
+	list := append([]model.Figure{number("highest load", "kW", s.top/1000, "")}, r.energy()...)
 	rated := r.in.Rating.ActivePower()
 	if rated <= 0 {
 		return append(list, model.NotKnown("average load", "P_pp", "%", "no rated power is given"))
@@ -61,17 +63,34 @@ func (r *recorder) loading() []model.Figure {
 	for i, t := range s.bands {
 		list = append(list, number("time at load "+names[i], "min", t/60, ""))
 	}
-	return list
+	return append(list, r.lowLoad())
 }
 
-func (r *recorder) counter() model.Figure {
-	const name = "energy by the meter's counter"
-	s := &r.sheet
-	switch {
-	case s.counters < 2:
-		return model.NotKnown(name, "", "kWh", "the meter's counter is not read")
-	case s.resets > 0:
-		return model.NotKnown(name, "", "kWh", "the counter fell back during the run: it rolled over or was reset")
+// hunting is the widest swing of the frequency in any minute of constant load.
+func (r *recorder) hunting() model.Figure {
+	const name = "hunting index"
+	at := -1
+	for i, s := range r.keeper.spans {
+		if s.swings > 0 && (at < 0 || s.swing > r.keeper.spans[at].swing) {
+			at = i
+		}
 	}
-	return number(name, "kWh", (s.counter[1]-s.counter[0])/3.6e6, "")
+	if at < 0 {
+		return model.NotKnown(name, "", "Hz", noFrequency)
+	}
+	s := r.keeper.spans[at]
+	m := plain(s.swing, frequencyStep)
+	m.bound, m.seen = model.AtLeast, seconds(s.usual)
+	m.note = "highest less lowest frequency in a minute of steady load"
+	if !math.IsNaN(s.Load) {
+		m.note += fmt.Sprintf(", at %s kW", short(math.Round(s.Load/10)/100))
+	}
+	return m.figure(name, "", "Hz", own{})
+}
+
+// lowLoad is the longest stretch that leaves a diesel engine too cold.
+func (r *recorder) lowLoad() model.Figure {
+	f := number("longest stretch below 30 % of rating", "min", r.sheet.low.longest/60, "")
+	f.Note = "no load included; below 30 % for long leaves unburnt fuel in the exhaust (common practice)"
+	return f
 }

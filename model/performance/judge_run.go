@@ -13,7 +13,7 @@ import (
 // of them (common practice): a class 0.5 meter, and differences of readings of
 // one meter, where its gain cancels.
 const (
-	voltageGain        = 0.005
+	assumedGain        = 0.005
 	frequencyStep      = 0.02 // Hz, on the difference of two means or extremes
 	voltageStep        = 0.1  // % of rated, on the difference of two means
 	beatNoise          = 0.25 // %, width of a steady reading's own noise
@@ -188,8 +188,9 @@ func (r *recorder) unbalance() measure {
 		if math.IsNaN(v) {
 			continue
 		}
-		m := plain(100*v, 100*electrical.NegativeSequenceUncertainty(u[0], u[1], u[2], voltageGain))
-		m.note, m.seen = "from the three line-to-line magnitudes (IEC 61000-4-30); "+assumed, seconds(s.usual)
+		good := r.gain(r.in.Rating.Voltage, model.LineVoltages[:]...)
+		m := plain(100*v, 100*electrical.NegativeSequenceUncertainty(u[0], u[1], u[2], good.gain))
+		m.note, m.seen = "from the three line-to-line magnitudes (IEC 61000-4-30); "+good.words, seconds(s.usual)
 		worst = worse(worst, m)
 	}
 	return worst

@@ -20,7 +20,8 @@ type Input struct {
 	Scans     iter.Seq2[*model.Scan, error] // of the run, in the order of time, derived points included
 	Events    []model.Event                 // of the run, in any order; hand measurements may be older
 	Simulated bool
-	Limits    string // limit set to judge by, see LimitSets; "" is the rating's class, and that empty is G1
+	Sensors   []model.Point // the points measured, for the instruments' accuracy; may be empty
+	Limits    string        // limit set to judge by, see LimitSets; "" is the rating's class, and that empty is G1
 }
 
 // recorder is one pass over the scans.
@@ -31,10 +32,13 @@ type recorder struct {
 	finder finder
 	keeper keeper
 	sheet  sheet
-	starts []*start
-	steps  []stepResult
-	known  bool // Run.States says when it was at rated speed
-	was    bool
+	aside  aside
+	// judgedBy is the limit set in force, an index into sets.
+	judgedBy int
+	starts   []*start
+	steps    []stepResult
+	known    bool // Run.States says when it was at rated speed
+	was      bool
 }
 
 // Record works a run out. It goes over the scans once and returns their first
@@ -57,7 +61,9 @@ func Record(in Input) (*model.RunRecord, error) {
 func newRecorder(in Input) *recorder {
 	r := &recorder{in: in, board: newBoard(in.Rating), states: states{spans: in.Run.States}, starts: cranks(in.Run)}
 	r.known = slices.ContainsFunc(in.Run.States, func(s model.StateSpan) bool { return s.State != model.EngineUnknown })
-	r.keeper.board, r.sheet.board = r.board, r.board
+	r.keeper.board, r.keeper.heat.board, r.sheet.board, r.aside.board = r.board, r.board, r.board, r.board
+	r.sheet.counter.spans = capacity(in.Sensors)
+	r.aside.doubt = currentDoubt * r.gain(in.Rating.Current(), model.PhaseCurrents[:]...).gain
 	r.finder = finder{board: r.board, threshold: stepThreshold(in.Rating), found: func(f found) {
 		if s, ok := r.board.analyse(f, r.finder.threshold); ok {
 			r.steps = append(r.steps, s)
@@ -82,6 +88,7 @@ func (r *recorder) see(scan *model.Scan) {
 	}
 	r.keeper.see()
 	r.sheet.see(scan, r.was || r.states.current().Running())
+	r.aside.see(r.states.current())
 }
 
 // cut ends everything at a break in the record.
@@ -91,6 +98,7 @@ func (r *recorder) cut() {
 	r.keeper.stop(r.board.now)
 	r.sheet.close(r.board.now)
 	r.board.clear()
+	r.aside.cut()
 	r.was, r.finder.rated = false, false
 }
 
@@ -134,6 +142,7 @@ func (r *recorder) record() *model.RunRecord {
 	if r.in.Limits == "" {
 		set, known = setNamed(r.in.Rating.Class)
 	}
+	r.judgedBy = set
 	rec := &model.RunRecord{Version: Version, Run: r.in.Run, Rating: r.in.Rating, Simulated: r.in.Simulated, Class: sets[set].title, Soak: r.sheet.rows}
 	rec.Started, rec.ClockKnown = r.in.Clock.Wall(r.in.Run.Started)
 	for _, s := range r.starts {
@@ -144,6 +153,8 @@ func (r *recorder) record() *model.RunRecord {
 	}
 	j := r.judge()
 	rec.Steps = r.stepRecords(j, set)
+	rec.Repeats = r.repeats()
+	rec.Influence = r.influence()
 	rec.Figures = r.figures(j, set)
 	r.events(rec)
 	r.findings(rec, j, set)

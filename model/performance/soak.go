@@ -27,9 +27,9 @@ type sheet struct {
 	weighted float64 // J with loads below 30 % counted as 30 % (ISO 8528-1)
 	bands    [5]float64
 	top      float64 // W, highest load seen
-	counter  [2]float64
-	counters int
-	resets   int
+	counter  counter
+	low      episode // below lowLoad of rating
+	missing  float64 // s of load that no readings cover
 }
 
 // see takes a scan in while the engine runs.
@@ -55,17 +55,11 @@ func (s *sheet) see(scan *model.Scan, running bool) {
 
 func (s *sheet) add(r fresh) {
 	r.row.add(r.t-s.from, r.v)
-	switch r.id {
-	case model.PowerActive:
+	switch r.role {
+	case powerRole:
 		s.power(r.t, r.v)
-	case model.EnergyActive:
-		if s.counters == 0 {
-			s.counter[0] = r.v
-		} else if r.v < s.counter[1] {
-			s.resets++
-		}
-		s.counter[1] = r.v
-		s.counters++
+	case energyRole:
+		s.counter.add(r.v)
 	}
 }
 
@@ -86,7 +80,11 @@ func (s *sheet) power(t, v float64) {
 				i++
 			}
 			s.bands[i] += dt
+			s.low.add(t, dt, mid < lowLoad*rated, 1)
 		}
+	}
+	if s.powered && dt > maxBridge {
+		s.missing += dt
 	}
 	s.lastT, s.lastP, s.powered = t, v, true
 }

@@ -75,6 +75,8 @@ type span struct {
 	beat   float64 // ratio, voltage modulation of the worst phase
 	beats  int
 	usual  float64 // s between frequency readings
+	rises  []rise  // of temperatures over the last half hour; empty before
+	warm   float64 // s into the span when they were in equilibrium; NaN: never
 	start  float64
 }
 
@@ -84,6 +86,7 @@ type keeper struct {
 	queue []fresh
 	freq  swing
 	beats [3]swing
+	heat  heat
 	start float64 // s from which readings count
 	end   float64 // s of the last reading counted
 	open  bool    // readings may count at all
@@ -120,19 +123,17 @@ func (k *keeper) count(until float64) {
 func (k *keeper) tally(r fresh) {
 	r.span.add(r.t-k.start, r.v)
 	k.end = max(k.end, r.t)
-	switch r.kind {
-	case model.Frequency:
-		if r.id == model.FrequencyPoint {
-			k.freq.add(r.t, r.v)
+	switch {
+	case r.role == frequencyRole:
+		k.freq.add(r.t, r.v)
+	case r.role >= phaseRole && r.role < phaseRole+6:
+		if at := int(r.role - phaseRole); at/3 == k.board.voltageSet() {
+			k.beats[at%3].add(r.t, r.v)
 		}
-	case model.Voltage:
-		points, _ := k.board.voltages()
-		for i, p := range points {
-			if r.id == p {
-				k.beats[i].add(r.t, r.v)
-			}
-		}
+	case r.role == temperatureRole:
+		r.minute.add(r.t-k.start, r.v)
 	}
+	k.heat.pass(r.t)
 }
 
 // drift ends a span whose load has crept away without a step.
@@ -162,6 +163,7 @@ func (k *keeper) begin(t float64) {
 	for _, one := range k.board.series {
 		one.span = tally{}
 	}
+	k.heat.begin(t)
 	k.freq = swing{over: swingOver}
 	k.beats = [3]swing{{over: beatOver}, {over: beatOver}, {over: beatOver}}
 }
@@ -191,6 +193,7 @@ func (k *keeper) keep() {
 		s.Load = p.Mean
 	}
 	k.measureSwings(&s)
+	s.rises, s.warm = k.heat.rises, k.heat.reached
 	k.spans = append(k.spans, s)
 }
 

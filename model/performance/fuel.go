@@ -1,0 +1,103 @@
+package performance
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"tickover/model"
+)
+
+// Kinds of measurement by hand that fuel is reckoned from, as volumes.
+const (
+	fuelDip   = "fuel dip"   // what is in the tank
+	fuelAdded = "fuel added" // what was filled in
+)
+
+// dipDoubt is how far a dip may be off when its entry does not say, in m³.
+const dipDoubt = 0.001
+
+// dip is one reading of the tank.
+type dip struct {
+	at      model.Instant
+	volume  float64
+	doubt   float64
+	assumed bool
+}
+
+// fuel reckons what a kilowatt-hour took, from the last dip before the load
+// and the first after it.
+func (r *recorder) fuel() model.Figure {
+	const name = "fuel per kWh"
+	from, to := r.turned()
+	first, last, added, why := r.dips(from, to)
+	if why == "" && r.sheet.joules < 3.6e6 {
+		why = "less than 1 kWh was delivered"
+	}
+	if why != "" {
+		return model.NotKnown(name, "", "L/kWh", why)
+	}
+	used, kwh := first.volume+added-last.volume, r.sheet.joules/3.6e6
+	doubt := first.doubt + last.doubt
+	f := number(name, "L/kWh", 1000*used/kwh, "")
+	f.Uncertainty = 1000 * doubt / kwh
+	f.Note = fmt.Sprintf("%s L for %s kWh between two dips", short(math.Round(1e4*used)/10), short(math.Round(kwh*10)/10))
+	if first.assumed || last.assumed {
+		f.Note += "; each dip is taken to be good for ±1 L, as no resolution was noted"
+	}
+	if used <= 0 {
+		return model.NotKnown(name, "", "L/kWh", "the tank holds no less after the run than before: was fuel added without being noted?")
+	}
+	return f
+}
+
+// turned is when the engine first and last turned.
+func (r *recorder) turned() (from, to model.Instant) {
+	for _, s := range r.in.Run.States {
+		if s.State.Turning() {
+			if from.IsZero() {
+				from = s.From
+			}
+			to = s.To
+		}
+	}
+	return from, to
+}
+
+func (r *recorder) dips(from, to model.Instant) (first, last dip, added float64, why string) {
+	replaced := map[uint64]bool{}
+	for _, e := range r.in.Events {
+		if e.Hand != nil && e.Hand.Corrects != 0 {
+			replaced[e.Hand.Corrects] = true
+		}
+	}
+	for _, e := range r.in.Events {
+		if e.Hand == nil || e.Hand.Quantity != model.Volume || replaced[e.Seq] && e.Seq != 0 {
+			continue
+		}
+		d := dip{at: e.At, volume: e.Hand.Value, doubt: e.Hand.Conditions["resolution"]}
+		if d.doubt <= 0 {
+			d.doubt, d.assumed = dipDoubt, true
+		}
+		switch kind := strings.ToLower(e.Hand.Kind); {
+		case kind == fuelDip && !from.Before(d.at) && (first.at.IsZero() || first.at.Before(d.at)):
+			first = d
+		case kind == fuelDip && !d.at.Before(to) && (last.at.IsZero() || d.at.Before(last.at)):
+			last = d
+		}
+	}
+	switch {
+	case first.at.IsZero() && last.at.IsZero():
+		return first, last, 0, "no fuel dip is noted: enter one before and one after the run"
+	case first.at.IsZero():
+		return first, last, 0, "no fuel dip is noted from before the run"
+	case last.at.IsZero():
+		return first, last, 0, "no fuel dip is noted from after the run"
+	}
+	for _, e := range r.in.Events {
+		if e.Hand != nil && strings.EqualFold(e.Hand.Kind, fuelAdded) && first.at.Before(e.At) && e.At.Before(last.at) {
+			added += e.Hand.Value
+		}
+	}
+	return first, last, added, ""
+}

@@ -1,0 +1,72 @@
+package performance
+
+import (
+	"math"
+
+	"tickover/model"
+)
+
+// own is a limit that a figure has whatever set of limits the run is judged by.
+type own struct {
+	max                       float64
+	words, source, confidence string
+}
+
+// figure writes a measure down against a limit of its own.
+func (m measure) figure(name, symbol, unit string, l own) model.Figure {
+	f := model.NotKnown(name, symbol, unit, m.why)
+	if m.known {
+		f.Known, f.Value, f.Bound, f.Uncertainty, f.Note, f.Seen = true, m.value, m.bound, m.unc, m.note, m.seen
+		if m.bound == model.Interval {
+			f.Low, f.High = m.lo, m.hi
+		}
+	}
+	if l.words == "" {
+		if m.known {
+			f.Verdict, f.Reason = model.NoLimit, ""
+		}
+		return f
+	}
+	f.Limit, f.LimitSource, f.Confidence = l.words, l.source, l.confidence
+	f.Verdict, f.Reason = m.verdict(l.max, l.max)
+	return f
+}
+
+// accuracy is how far an instrument's reading may be off, as a ratio.
+type accuracy struct {
+	gain  float64
+	words string
+}
+
+// gain is the accuracy of points whose usual value is given: what their
+// instruments state, else that of a class 0.5 meter.
+func (r *recorder) gain(usual float64, ids ...model.PointID) accuracy {
+	worst := 0.0
+	for _, id := range ids {
+		class := 0.0
+		for _, p := range r.in.Sensors {
+			if p.ID == id {
+				class = p.Class
+			}
+		}
+		if class <= 0 || usual <= 0 {
+			return accuracy{assumedGain, assumed}
+		}
+		worst = max(worst, class/usual)
+	}
+	return accuracy{worst, "uncertainty from the instruments' stated accuracy"}
+}
+
+// corners returns by how much a formula of values may be off when each of them
+// is off by up to gain: the worst of all corners.
+func corners(v []float64, gain float64, formula func([]float64) float64) float64 {
+	right, worst := formula(v), 0.0
+	moved := make([]float64, len(v))
+	for corner := range 1 << len(v) {
+		for i := range v {
+			moved[i] = v[i] * (1 + gain*float64(2*(corner>>i&1)-1))
+		}
+		worst = max(worst, math.Abs(formula(moved)-right))
+	}
+	return worst
+}
