@@ -122,26 +122,54 @@ func (s *source) Record(ctx context.Context, id string) (*model.RunRecord, error
 		return nil, err
 	}
 	span := runSpan(run)
-	var events []model.Event
-	for e, err := range s.store.Events(span) {
-		if err != nil {
-			return nil, fmt.Errorf("read events: %w", err)
-		}
-		if e.Alarm == nil || !e.Alarm.Quiet() { // a rule going on or off watch is no news
-			events = append(events, e)
-		}
+	events, err := s.eventsOf(run)
+	if err != nil {
+		return nil, err
+	}
+	var sensors []model.Point
+	for _, d := range s.setup.Devices {
+		sensors = append(sensors, d.Points...)
 	}
 	rec, err := performance.Record(performance.Input{
 		Run: run, Rating: s.setup.Rating, Clock: s.store.Clock(), Scans: s.Scans(span), Events: events,
-		Simulated: s.setup.Simulated, Limits: s.setup.Rating.Class,
+		Simulated: s.setup.Simulated, Limits: s.setup.Rating.Class, Sensors: sensors,
 	})
 	if err != nil {
 		return nil, fmt.Errorf("work out run %s: %w", id, err)
 	}
-	for _, d := range s.setup.Devices {
-		rec.Sensors = append(rec.Sensors, d.Points...)
-	}
+	rec.Sensors = sensors
 	return rec, nil
+}
+
+// eventsOf is what happened in a run, and what was measured by hand since the
+// last turn of the run before it and until the next one begins: a tank is
+// dipped before the start and long after the stop. Rules that went on or off
+// watch are no news and left out.
+func (s *source) eventsOf(run model.Run) ([]model.Event, error) {
+	runs, err := s.Runs(context.Background())
+	if err != nil {
+		return nil, err
+	}
+	var before, after model.Instant
+	for _, other := range runs {
+		switch {
+		case other.Started.Before(run.Started):
+			before = other.Stopped
+		case run.Started.Before(other.Started) && after.IsZero():
+			after = other.Started
+		}
+	}
+	var events []model.Event
+	for e, err := range s.store.Events(model.Query{From: before, To: after}) {
+		if err != nil {
+			return nil, fmt.Errorf("read events: %w", err)
+		}
+		inside := !e.At.Before(run.Started) && (run.Ended.IsZero() || e.At.Before(run.Ended))
+		if e.Hand != nil || inside && (e.Alarm == nil || !e.Alarm.Quiet()) {
+			events = append(events, e)
+		}
+	}
+	return events, nil
 }
 
 func runSpan(r model.Run) model.Query { return model.Query{From: r.Started, To: r.Ended} }

@@ -20,6 +20,8 @@ func (r *recorder) findings(rec *model.RunRecord, j *judgement, set int) {
 	add(r.startLine())
 	add(r.loadLine(rec))
 	add(r.classLine(j, set))
+	add(outsideLine(rec))
+	add(r.warmLine())
 	add(alarmLine(rec.Alarms))
 }
 
@@ -122,6 +124,30 @@ func classWords(j *judgement, set int, meets string) string {
 		first = fmt.Sprintf("%s, and %d more", first, open-1)
 	}
 	return fmt.Sprintf("%s not determined: %d of %d figures within, none outside, open is %s", name, within, within+open, first)
+}
+
+// outsideLine names what was outside a limit that no class is about.
+func outsideLine(rec *model.RunRecord) string {
+	var list []string
+	for _, f := range rec.Figures[min(int(keys), len(rec.Figures)):] {
+		if f.Verdict == model.Outside {
+			list = append(list, fmt.Sprintf("%s %s %s (limit %s)", f.Name, short(math.Round(f.Value*100)/100), f.Unit, f.Limit))
+		}
+	}
+	if len(list) == 0 {
+		return ""
+	}
+	return "Outside limits beside the class: " + strings.Join(list, ", ") + "."
+}
+
+// warmLine says whether and when the set was warm through.
+func (r *recorder) warmLine() string {
+	for _, f := range r.thermal() {
+		if f.Known && strings.HasPrefix(f.Name, "thermal equilibrium") {
+			return fmt.Sprintf("Thermally steady after %s min of %s.", short(math.Round(f.Value)), strings.Split(f.Note, ";")[0])
+		}
+	}
+	return ""
 }
 
 func alarmLine(alarms []model.AlarmEvent) string {

@@ -28,7 +28,7 @@ func (d dating) document(rec *model.RunRecord) document {
 		Set: setOf(rec.Rating), Run: d.run(rec), Clock: d.clockOf(rec),
 		Findings: list(rec.Findings), NotTested: list(rec.NotTested),
 		Timeline: each(rec.Timeline, d.event), FirstStart: each(rec.FirstStart, d.firstStart),
-		Steps: each(rec.Steps, d.step), Steady: each(rec.Steady, d.steady),
+		Steps: each(rec.Steps, d.step), Repeats: each(rec.Repeats, repeatOf), Influence: influenceOf(rec.Influence), Steady: each(rec.Steady, d.steady),
 		Class: rec.Class, Figures: each(rec.Figures, figureOf), Soak: each(rec.Soak, d.logRow),
 		Alarms: each(rec.Alarms, d.alarm), Hand: each(rec.Hand, d.event), Sensors: each(rec.Sensors, sensorOf),
 		Sources:  list(sources(rec)),
@@ -134,6 +134,23 @@ func (d dating) firstStart(s model.StartRecord) start {
 
 func (d dating) step(s model.LoadStep) step {
 	return step{d.moment(s.At), s.Phases, known(s.From), known(s.To), values(s.Before), values(s.After), each(s.Figures, figureOf)}
+}
+
+func repeatOf(r model.Repeat) repeat {
+	return repeat{r.Phases, known(r.From), known(r.To), r.Steps, each(r.Figures, figureOf)}
+}
+
+func influenceOf(in *model.Influence) *influence {
+	if in == nil {
+		return nil
+	}
+	out := &influence{Steps: in.Steps, Senses: in.Senses, Figures: each(in.Figures, figureOf)}
+	for i := range in.VoltsPerWatt {
+		for j, v := range in.VoltsPerWatt[i] {
+			out.VoltsPerWatt[i][j] = known(v)
+		}
+	}
+	return out
 }
 
 func (d dating) steady(s model.SteadySpan) steady {

@@ -25,6 +25,8 @@ type document struct {
 	Timeline   []event     `json:"timeline"`
 	FirstStart []start     `json:"first_start"`
 	Steps      []step      `json:"load_steps"`
+	Repeats    []repeat    `json:"repeats"`
+	Influence  *influence  `json:"influence"`
 	Steady     []steady    `json:"steady_spans"`
 	Class      string      `json:"class"`
 	Figures    []figure    `json:"figures"`
@@ -129,6 +131,21 @@ type step struct {
 	Before  map[model.PointID]*float64 `json:"before"`
 	After   map[model.PointID]*float64 `json:"after"`
 	Figures []figure                   `json:"figures"`
+}
+
+type repeat struct {
+	Phases  string   `json:"phases"`
+	From    *float64 `json:"from_w"`
+	To      *float64 `json:"to_w"`
+	Steps   []int    `json:"steps"` // places in load_steps, from 0
+	Figures []figure `json:"figures"`
+}
+
+type influence struct {
+	VoltsPerWatt [3][3]*float64 `json:"volts_per_watt"` // by phase measured, then phase loaded
+	Steps        [3]int         `json:"steps"`
+	Senses       string         `json:"regulator_senses"`
+	Figures      []figure       `json:"figures"`
 }
 
 type steady struct {

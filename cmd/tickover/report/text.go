@@ -23,6 +23,10 @@ func Text(w io.Writer, rec *model.RunRecord, clock model.Clock) error {
 		t.figures(fmt.Sprintf("Load step %d at %s, %s: %s to %s", i+1, t.d.into(s.At), s.Phases,
 			model.ActivePower.ShowWithUnit(s.From), model.ActivePower.ShowWithUnit(s.To)), s.Figures)
 	}
+	for _, g := range rec.Repeats {
+		t.figures(fmt.Sprintf("Step made %d times, %s: %s to %s", len(g.Steps), g.Phases, model.ActivePower.ShowWithUnit(g.From), model.ActivePower.ShowWithUnit(g.To)), g.Figures)
+	}
+	t.influence(rec.Influence)
 	t.figures("Figures, class "+rec.Class, rec.Figures)
 	t.alarms(rec.Alarms)
 	t.line("")
@@ -115,6 +119,32 @@ func (t terminal) figures(title string, figures []model.Figure) {
 			t.wrap("      ", f.Reason)
 		}
 	}
+}
+
+// influence tables what one-phase loads did to the voltages.
+func (t terminal) influence(in *model.Influence) {
+	if in == nil {
+		return
+	}
+	t.line("")
+	t.line("Load on one phase, change of each voltage to neutral in V per kW")
+	t.line("  measured    load on L1  load on L2  load on L3")
+	for i, row := range in.VoltsPerWatt {
+		line := fmt.Sprintf("  L%d        ", i+1)
+		for _, v := range row {
+			line += fmt.Sprintf("%12s", perKilowatt(v))
+		}
+		t.line("%s", line)
+	}
+	t.wrap("  ", "Regulator: "+in.Senses+".")
+	t.figures("Voltages under load on one phase", in.Figures)
+}
+
+func perKilowatt(v float64) string {
+	if !finite(v) {
+		return "–"
+	}
+	return number(1000 * v)
 }
 
 func (t terminal) alarms(events []model.AlarmEvent) {
