@@ -247,47 +247,82 @@ func unpackForm(form byte, in []byte, s scale, n int) ([]float64, error) {
 	if form == formRaw {
 		return unpackRaw(in, n)
 	}
-	value, skip, err := s.reader(form, in)
-	if err != nil {
-		return nil, err
+	scaled := form == formScaled || form == formDecimal
+	if scaled && len(in) == 0 {
+		return nil, errColumn
 	}
-	counts, err := unpackInts(in[skip:], n)
-	if err != nil {
-		return nil, err
+	param := byte(0)
+	if scaled {
+		param, in = in[0], in[1:]
 	}
+	counts := make([]int64, n)
 	values := make([]float64, n)
-	for i, k := range counts {
-		values[i] = value(k)
+	if err := readInts(in, counts); err != nil {
+		return nil, err
 	}
-	return values, nil
+	return values, s.values(form, param, counts, values)
 }
 
-// reader returns what turns a form's counts into values, and how many bytes
-// of parameters it took.
-func (s scale) reader(form byte, in []byte) (value func(int64) float64, skip int, err error) {
-	if (form == formScaled || form == formDecimal) && len(in) == 0 {
-		return nil, 0, errColumn
-	}
+// values turns the counts of a form into values.
+func (s scale) values(form, param byte, counts []int64, out []float64) error {
 	switch form {
 	case formCounts:
-		return s.known().Value, 0, nil
+		linear(s.known(), counts, out)
+		return nil
 	case formScaled:
-		res, ok := s.times(int8(in[0]))
+		res, ok := s.times(int8(param))
 		if !ok {
-			return nil, 0, errColumn
+			return errColumn
 		}
-		return res.Value, 1, nil
+		linear(res, counts, out)
+		return nil
 	case formDecimal:
-		if in[0] > 6 {
-			return nil, 0, errColumn
+		if param > 6 {
+			return errColumn
 		}
-		return func(k int64) float64 { return s.decimalValue(k, in[0]) }, 1, nil
+		s.decimals(param, counts, out)
+		return nil
 	case formSingle:
-		return s.singleValue, 0, nil
+		for i, k := range counts {
+			out[i] = s.singleValue(k)
+		}
+		return nil
 	case formBits:
-		return func(k int64) float64 { return math.Float64frombits(uint64(k)) }, 0, nil
+		for i, k := range counts {
+			out[i] = math.Float64frombits(uint64(k))
+		}
+		return nil
 	}
-	return nil, 0, errColumn
+	return errColumn
+}
+
+// linear is model.Resolution.Value for many. Adding nothing changes a bit only
+// of -0, which a negative numerator could give.
+func linear(r model.Resolution, counts []int64, out []float64) {
+	if r.Off != 0 || r.Num < 0 {
+		for i, k := range counts {
+			out[i] = r.Value(k)
+		}
+		return
+	}
+	num, den := float64(r.Num), float64(r.Den)
+	for i, k := range counts {
+		out[i] = float64(float64(k)*num) / den
+	}
+}
+
+// decimals is decimalValue for many.
+func (s scale) decimals(digits byte, counts []int64, out []float64) {
+	den := pow10(digits)
+	for i, k := range counts {
+		out[i] = float64(float32(float64(k) / den))
+	}
+	if !s.Known() || s.Resolution == (model.Resolution{Num: 1, Den: 1}) {
+		return // a conversion that changes no bit but that of -0, which no count gives
+	}
+	for i, x := range out {
+		out[i] = s.convert(x)
+	}
 }
 
 func unpackRaw(in []byte, n int) ([]float64, error) {

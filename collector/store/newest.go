@@ -49,10 +49,7 @@ func (r *groupReader) skipToNewest() {
 // countBack counts wanted rows from the end; true when the begin is found or
 // nothing earlier is asked for.
 func (r *groupReader) countBack(rows *rows, left *int) bool {
-	keep := r.now
-	r.now = rows
-	wanted := r.wanted()
-	r.now = keep
+	wanted := len(r.query.Points) == 0 || len(wantedColumns(r.query, rows.schema)) > 0
 	for i := len(rows.at) - 1; i >= 0; i-- {
 		at := rows.instant(i)
 		if at.Before(r.query.From) {

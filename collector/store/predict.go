@@ -145,27 +145,32 @@ func middle(values []int64) int64 {
 // what packInts wrote.
 func unpackInts(in []byte, n int) ([]int64, error) {
 	out := make([]int64, n)
-	if n == 0 {
-		return out, nil
+	return out, readInts(in, out)
+}
+
+// readInts fills out likewise.
+func readInts(in []byte, out []int64) error {
+	if len(out) == 0 {
+		return nil
 	}
 	p, rest, err := readPredictor(in)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	if p.kind == predictConstant {
 		for i := range out {
 			out[i] = p.base
 		}
-		return out, nil
+		return nil
 	}
 	r := bitReader{buf: rest}
-	for at := 0; at < n; at += riceBlock {
-		p = r.block(out[at:min(at+riceBlock, n)], p)
-		if r.short {
-			return nil, errColumn
+	for block := range slices.Chunk(out, riceBlock) {
+		if !r.block(block) {
+			return errColumn
 		}
+		p.follow(block)
 	}
-	return out, nil
+	return nil
 }
 
 func readPredictor(in []byte) (predictor, []byte, error) {
@@ -190,25 +195,38 @@ func readPredictor(in []byte) (predictor, []byte, error) {
 	return p, in[n:], nil
 }
 
-// block decodes one block of residuals. The loops are written out for the
+// follow turns misses into values. The loops are written out for the
 // predictors that most columns choose, because this is what a reader waits for.
-func (r *bitReader) block(out []int64, p predictor) predictor {
-	k := uint(r.take(5))
+func (p *predictor) follow(misses []int64) {
 	switch p.kind {
 	case predictLevel:
-		for i := range out {
-			out[i] = p.base + unzigzag(r.takeRice(k))
+		for i := range misses {
+			misses[i] += p.base
 		}
 	case predictLast:
-		for i := range out {
-			p.last += unzigzag(r.takeRice(k))
-			out[i] = p.last
+		last := p.last
+		for i := range misses {
+			last += misses[i]
+			misses[i] = last
 		}
+		p.last = last
+	case predictQuarter:
+		p.smooth = followSmooth(misses, p.smooth, 2)
+	case predictEighth:
+		p.smooth = followSmooth(misses, p.smooth, 3)
 	default:
-		for i := range out {
-			out[i] = p.guess() + unzigzag(r.takeRice(k))
-			p.see(out[i])
+		for i := range misses {
+			misses[i] += p.guess()
+			p.see(misses[i])
 		}
 	}
-	return p
+}
+
+func followSmooth(misses []int64, smooth int64, shift uint) int64 {
+	for i := range misses {
+		v := misses[i] + (smooth+1<<(emaShift-1))>>emaShift
+		smooth += (v<<emaShift - smooth) >> shift
+		misses[i] = v
+	}
+	return smooth
 }

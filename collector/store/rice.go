@@ -43,48 +43,77 @@ func (w *bitWriter) finish() []byte {
 	return w.buf
 }
 
-// bitReader reads what bitWriter wrote. Reading past the end gives ones and
-// sets short.
+// bitReader reads what bitWriter wrote.
 type bitReader struct {
-	buf   []byte
-	acc   uint64 // the next bits, left-aligned
-	held  uint
-	short bool
+	buf  []byte
+	acc  uint64 // the next bits, left-aligned
+	held uint
 }
 
+// fill makes sure of 56 bits, or of all that is left. It never holds 64.
 func (r *bitReader) fill() {
-	if r.held == 0 && len(r.buf) >= 8 {
-		r.acc = binary.BigEndian.Uint64(r.buf)
-		r.buf, r.held = r.buf[8:], 64
-		return
-	}
-	for r.held <= 56 && len(r.buf) > 0 {
+	for r.held < 56 && len(r.buf) > 0 {
 		r.acc |= uint64(r.buf[0]) << (56 - r.held)
 		r.buf, r.held = r.buf[1:], r.held+8
 	}
 }
 
-// take reads n bits, at most 32.
-func (r *bitReader) take(n uint) uint64 {
+// take reads n bits, at most 56; false past the end.
+func (r *bitReader) take(n uint) (uint64, bool) {
 	if r.held < n {
 		r.fill()
 		if r.held < n {
-			r.short, r.held = true, 0
-			return 1<<n - 1
+			return 0, false
 		}
 	}
 	v := r.acc >> (64 - n)
 	r.acc <<= n
 	r.held -= n
-	return v
+	return v, true
 }
 
-func (r *bitReader) takeWide(n uint) uint64 {
-	if n <= 32 {
-		return r.take(n)
+// block reads one block of misses: the parameter, then each miss. false when
+// the bytes end before.
+func (r *bitReader) block(out []int64) bool {
+	p, ok := r.take(5)
+	if !ok {
+		return false
 	}
-	high := r.take(n - 32)
-	return high<<32 | r.take(32)
+	for i := 0; i < len(out); i++ {
+		if i += r.quick(out[i:], uint(p)); i == len(out) {
+			break
+		}
+		u, ok := r.takeRice(uint(p))
+		if !ok {
+			return false
+		}
+		out[i] = unzigzag(u)
+	}
+	return true
+}
+
+// quick reads misses while eight bytes are left to refill from and none is
+// written out in full, and returns how many. A miss takes at most 51 bits.
+func (r *bitReader) quick(out []int64, k uint) int {
+	buf, acc, held, at := r.buf, r.acc, r.held, 0
+	for at < len(out) && len(buf) >= 8 {
+		acc |= binary.BigEndian.Uint64(buf) >> (held & 63)
+		buf = buf[(63-held)>>3&7:]
+		held |= 56
+		q := uint(bits.LeadingZeros64(^acc))
+		if q >= riceEscape {
+			break
+		}
+		rest := acc << ((q + 1) & 63)
+		u := uint64(q)<<(k&63) | rest>>((64-k)&63)&(1<<(k&63)-1)
+		acc = rest << (k & 63)
+		held -= q + 1 + k
+		out[at] = unzigzag(u)
+		at++
+	}
+	// Bits beyond held are of the next byte and must read as none.
+	r.buf, r.acc, r.held = buf, acc&^(1<<((64-held)&63)-1), held
+	return at
 }
 
 func zigzag(v int64) uint64   { return uint64(v<<1) ^ uint64(v>>63) }
@@ -141,23 +170,19 @@ func (w *bitWriter) putRice(residuals []uint64) {
 	}
 }
 
-// takeRice reads one residual with parameter k.
-func (r *bitReader) takeRice(k uint) uint64 {
-	if r.held < 32 {
-		r.fillMore()
-	}
+// takeRice reads one residual with parameter k; false past the end.
+func (r *bitReader) takeRice(k uint) (uint64, bool) {
+	r.fill()
 	q := uint(bits.LeadingZeros64(^r.acc))
-	if q >= riceEscape {
-		r.take(riceEscape)
-		return r.takeWide(uint(r.take(6)) + 1)
+	if q < riceEscape {
+		_, ok1 := r.take(q + 1)
+		low, ok2 := r.take(k)
+		return uint64(q)<<k | low, ok1 && ok2
 	}
-	r.take(q + 1)
-	return uint64(q)<<k | r.take(k)
-}
-
-func (r *bitReader) fillMore() {
-	for r.held <= 56 && len(r.buf) > 0 {
-		r.acc |= uint64(r.buf[0]) << (56 - r.held)
-		r.buf, r.held = r.buf[1:], r.held+8
-	}
+	_, ok1 := r.take(riceEscape)
+	length, ok2 := r.take(6)
+	n := uint(length) + 1
+	high, ok3 := r.take(n - min(n, 32))
+	low, ok4 := r.take(min(n, 32))
+	return high<<32 | low, ok1 && ok2 && ok3 && ok4
 }

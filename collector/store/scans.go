@@ -74,6 +74,7 @@ type groupReader struct {
 	fresh  bool          // no block was read yet
 	before uint64        // ordinal of the block before; 0 when not known
 	now    *rows
+	cols   []int // the wanted columns of now
 	i      int
 	arena  []model.Sample
 	err    error
@@ -107,6 +108,7 @@ func (r *groupReader) advance() {
 			if r.now == nil {
 				return
 			}
+			r.cols = wantedColumns(r.query, r.now.schema)
 			continue
 		}
 		at := r.now.instant(r.i)
@@ -122,16 +124,17 @@ func (r *groupReader) advance() {
 }
 
 // wanted reports whether the rows at hand have any wanted column.
-func (r *groupReader) wanted() bool {
-	if len(r.query.Points) == 0 {
-		return true
-	}
-	for _, p := range r.now.schema.points {
-		if r.query.Wants(p) {
-			return true
+func (r *groupReader) wanted() bool { return len(r.query.Points) == 0 || len(r.cols) > 0 }
+
+// wantedColumns lists the columns of a schema that the query asks for.
+func wantedColumns(q model.Query, sc *schema) []int {
+	var cols []int
+	for i, p := range sc.points {
+		if q.Wants(p) {
+			cols = append(cols, i)
 		}
 	}
-	return false
+	return cols
 }
 
 func (r *groupReader) nextRows() *rows {
@@ -234,21 +237,18 @@ func (s *Store) decodeBlock(group string, b block, want func(model.PointID) bool
 
 // scan makes the scan of the row at hand.
 func (r *groupReader) scan() *model.Scan {
-	points := r.now.schema.points
-	if cap(r.arena)-len(r.arena) < len(points) {
-		r.arena = make([]model.Sample, 0, max(256, len(points))) // one allocation for several scans
+	n := len(r.cols)
+	if cap(r.arena)-len(r.arena) < n {
+		r.arena = make([]model.Sample, 0, max(256, n)) // one allocation for several scans
 	}
-	begin := len(r.arena)
-	for c, p := range points {
-		if !r.query.Wants(p) {
-			continue
-		}
-		sample := model.GoodSample(p, r.now.values[c][r.i])
+	samples := r.arena[len(r.arena) : len(r.arena)+n : len(r.arena)+n]
+	r.arena = r.arena[:len(r.arena)+n]
+	for i, c := range r.cols {
+		sample := &samples[i]
+		*sample = model.GoodSample(r.now.schema.points[c], r.now.values[c][r.i])
 		if states := r.now.states[c]; states != nil {
-			states[r.i].apply(&sample)
+			states[r.i].apply(sample)
 		}
-		r.arena = append(r.arena, sample)
 	}
-	samples := r.arena[begin:len(r.arena):len(r.arena)]
-	return &model.Scan{Group: r.name, At: r.now.instant(r.i), Samples: samples, Measured: len(samples)}
+	return &model.Scan{Group: r.name, At: r.now.instant(r.i), Samples: samples, Measured: n}
 }
