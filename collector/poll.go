@@ -186,7 +186,7 @@ func (p *poller) answers(g *Group) bool { return !p.closed && p.silent[g.Device.
 // round reads one group. It always makes a scan, all Bad if need be, so that
 // delays keep running when the line is dead.
 func (p *poller) round(ctx context.Context, g *Group) round {
-	at := p.now()
+	at := toMillisecond(p.now())
 	s := p.silent[g.Device.Name]
 	if s.failures > 0 && !p.closed && time.Now().Before(s.retry) {
 		return round{scan: g.decode(at, unasked(g.Reads, model.NoAnswer)), device: g.Device.Name, skipped: true}
@@ -215,6 +215,13 @@ func (p *poller) round(ctx context.Context, g *Group) round {
 		r.learned = append(r.learned, p.learn(g, q, read)...)
 	}
 	return r
+}
+
+// toMillisecond cuts an instant to what a serial line can tell apart. Finer
+// digits are noise, and the store would have to keep every one of them.
+func toMillisecond(at model.Instant) model.Instant {
+	at.Offset = at.Offset.Truncate(time.Millisecond)
+	return at
 }
 
 // locate finds the model of a device that has a chain of them, once. All

@@ -24,3 +24,6 @@ func (q Query) Wants(p PointID) bool {
 func (q Query) Within(i Instant) bool {
 	return (q.From.IsZero() || !i.Before(q.From)) && (q.To.IsZero() || i.Before(q.To))
 }
+
+// Span is a stretch of time on the boots' clocks. To is excluded.
+type Span struct{ From, To Instant }

@@ -135,6 +135,9 @@ func (s *Store) number(events []model.Event) {
 		s.lastSeq++
 		events[i].Seq = s.lastSeq
 		s.events = append(s.events, events[i])
+		if from, to, ok := events[i].BlackBox(); ok {
+			s.spans = append(s.spans, model.Span{From: from, To: to})
+		}
 		s.see(events[i].At)
 		s.noteBoot(events[i].At)
 		s.health.Events++

@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime/debug"
+	"slices"
 	"strconv"
 	"time"
 
@@ -17,10 +18,11 @@ import (
 )
 
 const (
-	dataName  = "tickover.db"
-	ringName  = "tickover.ring"
-	format    = 1 // of the files; see FORMAT.md
-	valueHead = 5 // version byte and CRC before every value
+	dataName     = "tickover.db"
+	ringName     = "tickover.ring"
+	format       = 2 // of the files; see FORMAT.md
+	valueVersion = 1
+	valueHead    = 5 // version byte and CRC before every value
 	// openLimit bounds the opening of a file: a damaged one can send a reader
 	// round in circles.
 	openLimit = 20 * time.Second
@@ -33,7 +35,11 @@ var (
 	bucketBlocks  = []byte("blocks") // holds one bucket for each group, named "g" + group
 	bucketEvents  = []byte("events")
 	bucketSetups  = []byte("setups")
-	allBuckets    = [][]byte{bucketMeta, bucketBoots, bucketSchemas, bucketBlocks, bucketEvents, bucketSetups}
+	firstBuckets  = [][]byte{bucketMeta, bucketBoots, bucketSchemas, bucketBlocks, bucketEvents, bucketSetups}
+	bucketMinutes = []byte("minutes")                               // like blocks
+	bucketKept    = []byte("kept")                                  // spans whose blocks are never thinned out
+	bucketGone    = []byte("gone")                                  // by group, the highest ordinal that was thinned out
+	laterBuckets  = [][]byte{bucketMinutes, bucketKept, bucketGone} // since format 2
 	keyFormat     = []byte("format")
 	keySealed     = []byte("sealed")
 )
@@ -60,23 +66,31 @@ func guard(fn func() error) (err error) {
 
 // data is the bbolt file. Every access goes through guard.
 type data struct {
-	db   *bolt.DB
-	path string
-	told []string // what was wrong but did no harm
+	db     *bolt.DB
+	path   string
+	told   []string // what was wrong but did no harm
+	format uint32
 }
 
 func boltOptions(o Options, readOnly bool) *bolt.Options {
 	b := &bolt.Options{Timeout: max(o.LockTimeout, time.Millisecond), ReadOnly: readOnly, PageSize: 4096,
-		FreelistType: bolt.FreelistMapType, NoStatistics: true, OpenFile: o.OpenData,
-		InitialMmapSize: 256 << 20, MaxSize: 1 << 30}
+		FreelistType: bolt.FreelistMapType, OpenFile: o.OpenData, // statistics stay on: thinning out asks for free pages
+		InitialMmapSize: 256 << 20, MaxSize: maxFile()}
 	if strconv.IntSize == 64 && !readOnly {
 		b.InitialMmapSize = 1 << 30
 	}
-	if strconv.IntSize == 64 {
-		var gib int64 = 1 << 30
-		b.MaxSize = int(4 * gib)
-	}
 	return b
+}
+
+// maxFile is how large the data file may grow. On 32 bits bbolt's mapping has
+// to find one hole in the address space, and beyond 2 GiB its arithmetic
+// overflows and destroys the file.
+func maxFile() int {
+	gib := int64(1 << 30)
+	if strconv.IntSize == 64 {
+		gib *= 4
+	}
+	return int(gib)
 }
 
 // openData opens an existing file and looks whether it can be used at all.
@@ -131,18 +145,32 @@ func (d *data) look(tx *bolt.Tx) error {
 		return damaged("open data file: no meta bucket")
 	}
 	value, err := unwrap(keyFormat, meta.Get(keyFormat))
+	d.format = format
 	switch {
 	case errors.Is(err, ErrNewer), err == nil && len(value) == 4 && binary.BigEndian.Uint32(value) > format:
 		return ErrNewer
-	case err != nil || len(value) != 4:
+	case err == nil && len(value) == 4:
+		d.format = binary.BigEndian.Uint32(value)
+	default:
 		d.told = append(d.told, "the data file's format number is unreadable; it was taken as the present one")
+		if tx.Bucket(bucketGone) == nil {
+			d.format = 1
+		}
 	}
-	for _, name := range allBuckets {
+	for _, name := range buckets(d.format) {
 		if tx.Bucket(name) == nil {
 			return damaged("open data file: bucket %s missing", name)
 		}
 	}
 	return nil
+}
+
+// buckets lists those that a file of a format has.
+func buckets(format uint32) [][]byte {
+	if format < 2 {
+		return firstBuckets
+	}
+	return slices.Concat(firstBuckets, laterBuckets)
 }
 
 // createData makes a new file under another name and renames it when whole,
@@ -172,7 +200,7 @@ func createData(o Options, path string) error {
 }
 
 func layOut(tx *bolt.Tx) error {
-	for _, name := range allBuckets {
+	for _, name := range buckets(format) {
 		if _, err := tx.CreateBucket(name); err != nil {
 			return err
 		}
@@ -211,7 +239,7 @@ func (d *data) close() error { return guard(d.db.Close) }
 func put(b *bolt.Bucket, key, payload []byte) error {
 	value := make([]byte, valueHead, valueHead+len(payload))
 	value = append(value, payload...)
-	value[0] = format
+	value[0] = valueVersion
 	binary.LittleEndian.PutUint32(value[1:], valueSum(key, value))
 	return b.Put(key, value)
 }
@@ -228,7 +256,7 @@ func unwrap(key, value []byte) ([]byte, error) {
 	switch {
 	case len(value) < valueHead || binary.LittleEndian.Uint32(value[1:]) != valueSum(key, value):
 		return nil, damaged("value of key %x fails its checksum", key)
-	case value[0] > format:
+	case value[0] > valueVersion:
 		return nil, ErrNewer
 	}
 	return value[valueHead:], nil

@@ -20,6 +20,8 @@ func (s *Store) load(tx *bolt.Tx) error {
 	clear(s.schemas)
 	clear(s.ids)
 	clear(s.groups)
+	clear(s.gone)
+	s.spans, s.spansKept = nil, 0
 	value, err := get(tx.Bucket(bucketMeta), keySealed)
 	if err == nil && len(value) == 8 {
 		s.sealed = binary.BigEndian.Uint64(value)
@@ -29,7 +31,11 @@ func (s *Store) load(tx *bolt.Tx) error {
 	s.live = s.sealed + 1
 	s.loadEvents(tx)
 	s.loadSetup(tx)
-	return errors.Join(s.loadBoots(tx), s.loadSchemas(tx), s.loadGroups(tx))
+	err = errors.Join(s.loadBoots(tx), s.loadSchemas(tx), s.loadGroups(tx))
+	if tx.Bucket(bucketGone) != nil {
+		s.loadKept(tx)
+	}
+	return err
 }
 
 func (s *Store) tell(format string, args ...any) {
@@ -130,5 +136,39 @@ func (s *Store) loadSetup(tx *bolt.Tx) {
 			return
 		}
 		s.tell("the newest setup is unreadable (%v)", err)
+	}
+}
+
+// loadKept reads which samples may not be thinned out, and which were.
+func (s *Store) loadKept(tx *bolt.Tx) {
+	each := func(bucket []byte, take func(k, payload []byte) error) {
+		c := tx.Bucket(bucket).Cursor()
+		for k, v := c.First(); k != nil; k, v = c.Next() {
+			payload, err := unwrap(k, v)
+			if err == nil {
+				err = take(k, payload)
+			}
+			if err != nil {
+				s.tell("an entry of table %s is unreadable (%v)", bucket, err)
+			}
+		}
+	}
+	each(bucketKept, func(k, payload []byte) error {
+		from, err := parseKey(k)
+		to, wrong := parseKey(payload)
+		s.spans = append(s.spans, model.Span{From: from, To: to})
+		return errors.Join(err, wrong)
+	})
+	s.spansKept = len(s.spans)
+	each(bucketGone, func(k, payload []byte) error {
+		if len(payload) != 8 {
+			return errBlock
+		}
+		s.gone[string(k)] = binary.BigEndian.Uint64(payload)
+		return nil
+	})
+	for name, ordinal := range s.gone {
+		g := s.group(name)
+		g.ordinal = max(g.ordinal, ordinal)
 	}
 }

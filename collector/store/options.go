@@ -68,6 +68,14 @@ type Options struct {
 	// Memory bounds the samples held in memory while the disk takes none; 0
 	// means 2,000,000. Beyond it the oldest are given up and counted as lost.
 	Memory int
+	// MaxBytes is how much of the data file may be in use before the oldest
+	// samples are thinned out to their minutes; 0 means three quarters of what
+	// the file may grow to (3 GiB, or 768 MiB on 32 bits).
+	MaxBytes int64
+	// KeepSamples is how much later logging must have gone on before samples
+	// are thinned out to their minutes; 0 means for ever. Time when nothing
+	// was logged does not count.
+	KeepSamples time.Duration
 	// OpenRing replaces the opening of the ring's file, for tests of faults;
 	// nil means the real one.
 	OpenRing Opener
@@ -81,6 +89,7 @@ func (o Options) withDefaults() Options {
 	o.TailSteady = orElse(o.TailSteady, 5*time.Second)
 	o.Slots = orElse(o.Slots, 1024)
 	o.Memory = orElse(o.Memory, 2_000_000)
+	o.MaxBytes = orElse(o.MaxBytes, int64(maxFile())/4*3)
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}

@@ -152,8 +152,8 @@ func (w *walk) freelist() error {
 	return nil
 }
 
-// The levels of buckets: the root holds the tables, the table of blocks holds
-// a bucket for each group, the others hold values.
+// The levels of buckets: the root holds the tables, those of blocks and
+// minutes a bucket for each group, the others hold values.
 const (
 	rootLevel = iota
 	groupLevel
@@ -228,7 +228,7 @@ func (w *walk) leaf(id uint64, elements []element, depth, level int) (first, las
 		}
 		if e.bucket {
 			below := valueLevel
-			if level == rootLevel && bytes.Equal(e.key, bucketBlocks) {
+			if level == rootLevel && (bytes.Equal(e.key, bucketBlocks) || bytes.Equal(e.key, bucketMinutes)) {
 				below = groupLevel
 			}
 			if err := w.bucket(id, e.value, depth, below); err != nil {

@@ -80,6 +80,9 @@ func (s *Store) replayBatch(b *batch) {
 			s.events = append(s.events, e)
 			s.kept++
 			s.see(e.At)
+			if from, to, ok := e.BlackBox(); ok {
+				s.spans = append(s.spans, model.Span{From: from, To: to})
+			}
 		}
 	}
 }

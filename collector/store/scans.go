@@ -209,7 +209,7 @@ func (r *groupReader) decode(key, value []byte) (*rows, error) {
 		r.before = 0
 		return nil, fmt.Errorf("read block of %s: %w", r.name, err)
 	}
-	if r.before != 0 && b.ordinal != r.before+1 {
+	if r.before != 0 && b.ordinal != r.before+1 && b.ordinal > r.store.thinned(r.name)+1 {
 		r.before, r.from = 0, key // tell first, read it again after
 		return nil, damaged("blocks of %s are missing before %s", r.name, b.at)
 	}

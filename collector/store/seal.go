@@ -66,6 +66,8 @@ type sealing struct {
 	// ordinals are the groups' last block numbers with it.
 	ordinals map[string]uint64
 	upTo     uint64
+	spans    []model.Span
+	thin     thinning
 }
 
 // seal moves everything in memory into the data file in one transaction,
@@ -84,7 +86,9 @@ func (s *Store) seal() error {
 			t.setups = append(t.setups, d)
 		}
 	}
+	t.spans = s.spans[s.spansKept:]
 	s.mu.RUnlock()
+	t.thin = s.thinning()
 	if t.batch.empty() && len(t.boots) == 0 && len(t.setups) == 0 {
 		return nil
 	}
@@ -124,6 +128,14 @@ func (s *Store) write(tx *bolt.Tx, t *sealing) error {
 			return err
 		}
 	}
+	for _, span := range t.spans {
+		if err := put(tx.Bucket(bucketKept), blockKey(span.From), blockKey(span.To)); err != nil {
+			return err
+		}
+	}
+	if err := t.thin.run(tx, 2*len(t.batch.rows)+2); err != nil {
+		return fmt.Errorf("thin out samples: %w", err)
+	}
 	return put(tx.Bucket(bucketMeta), keySealed, binary.BigEndian.AppendUint64(nil, t.upTo))
 }
 
@@ -145,7 +157,10 @@ func (s *Store) writeBlock(tx *bolt.Tx, t *sealing, r *rows) error {
 	t.ordinals[r.schema.group] = ordinal
 	payload := binary.AppendUvarint(nil, uint64(id))
 	payload = append(binary.AppendUvarint(payload, ordinal), encodeRows(r)...)
-	return put(bucket, blockKey(r.instant(0)), payload)
+	if err := put(bucket, blockKey(r.instant(0)), payload); err != nil {
+		return err
+	}
+	return s.writeMinutes(tx, id, summarise(r))
 }
 
 func (s *Store) schemaID(tx *bolt.Tx, t *sealing, sc *schema) (uint32, error) {
@@ -181,6 +196,8 @@ func (s *Store) sealedAll(t *sealing) {
 		s.setups = slices.Clone(s.setups[n-1:])
 		s.setups[0].sealed = true
 	}
+	s.spansKept += len(t.spans)
+	maps.Copy(s.gone, t.thin.gone)
 	s.sealed, s.live = t.upTo, t.upTo+1
 	s.pending = model.Instant{}
 	s.health.SyncedSeq = s.lastSeq

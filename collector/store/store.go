@@ -44,8 +44,11 @@ type Store struct {
 	last      model.Instant
 	setups    []datedSetup // the newest sealed one and those not yet sealed
 	dirty     map[uint32]bool
-	sealed    uint64 // highest slot whose content is in the data file
-	live      uint64 // first slot that still matters while sealing fails
+	gone      map[string]uint64 // by group, the highest ordinal thinned out
+	spans     []model.Span      // whose samples are never thinned out
+	spansKept int               // how many of spans are in the data file
+	sealed    uint64            // highest slot whose content is in the data file
+	live      uint64            // first slot that still matters while sealing fails
 	busy      bool
 	pending   model.Instant // oldest row not in the ring; zero when all are
 	recent    model.Instant // of the scan before
@@ -81,7 +84,7 @@ type datedSetup struct {
 func Open(o Options) (*Store, error) {
 	o = o.withDefaults()
 	s := &Store{opts: o, log: o.Log, groups: map[string]*group{}, schemas: map[uint32]*schema{},
-		ids: map[string]uint32{}, dirty: map[uint32]bool{}, trouble: map[string]string{}}
+		ids: map[string]uint32{}, dirty: map[uint32]bool{}, trouble: map[string]string{}, gone: map[string]uint64{}}
 	if err := s.open(); err != nil {
 		return nil, errors.Join(err, s.release())
 	}
@@ -149,6 +152,13 @@ func (s *Store) openAndLoad(path string) error {
 		return errors.Join(err, d.close())
 	}
 	s.data = d
+	if d.format == format || s.opts.ReadOnly {
+		return nil
+	}
+	if err := s.upgrade(); err != nil {
+		s.data = nil
+		return errors.Join(fmt.Errorf("bring the data file up to format %d: %w", format, err), d.close())
+	}
 	return nil
 }
 

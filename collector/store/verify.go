@@ -16,6 +16,7 @@ type Findings struct {
 	Blocks   int
 	Rows     int // scans in the blocks
 	Samples  int
+	Minutes  int // rows of the minutes
 	Events   int
 	Slots    int       // whole slots of the ring
 	Problems []Problem // nil when all is well
@@ -43,6 +44,7 @@ func (s *Store) Verify(ctx context.Context, progress func(done, total int)) (Fin
 	v.count()
 	for _, name := range v.groups {
 		v.group(name)
+		v.minutes(name)
 	}
 	v.events()
 	v.small()
@@ -122,7 +124,7 @@ func (v *verifying) block(name string, k, value []byte, end model.Instant) model
 		return end
 	}
 	where := fmt.Sprintf("block of %s at %s", name, b.at)
-	if v.before != 0 && b.ordinal != v.before+1 {
+	if v.before != 0 && b.ordinal != v.before+1 && b.ordinal > v.store.thinned(name)+1 {
 		v.found.problem(where, "blocks are missing before it")
 	}
 	v.before = b.ordinal
@@ -148,6 +150,37 @@ func (v *verifying) block(name string, k, value []byte, end model.Instant) model
 	return rows.instant(len(rows.at) - 1)
 }
 
+// minutes reads a group's minutes and wants them in order, of boots and
+// schemas that are known.
+func (v *verifying) minutes(name string) {
+	if v.store.data.format < 2 {
+		return
+	}
+	r := &groupReader{store: v.store, name: name}
+	end := model.Instant{}
+	for m, err := range r.storedMinutes() {
+		if v.ctx.Err() != nil {
+			return
+		}
+		if err != nil {
+			v.found.problem("minutes of "+name, err)
+			continue
+		}
+		where := fmt.Sprintf("minutes of %s from %s", name, m.instant(0))
+		if m.instant(0).Before(end) {
+			v.found.problem(where, "begin before those before them end")
+		}
+		v.store.mu.RLock()
+		known := v.store.knowsBoot(m.boot)
+		v.store.mu.RUnlock()
+		if !known {
+			v.found.problem(where, "their boot is not in the table")
+		}
+		end = m.instant(len(m.at) - 1)
+		v.found.Minutes += len(m.at)
+	}
+}
+
 func (v *verifying) events() {
 	_, last := v.store.eventsInMemory()
 	for _, err := range v.store.sealedEvents(model.Query{}, last) {
@@ -168,9 +201,14 @@ func (v *verifying) small() {
 		string(bucketSetups):  func(b []byte) error { return json.Unmarshal(b, &model.Setup{}) },
 		string(bucketSchemas): func(b []byte) error { _, err := decodeSchema(b); return err },
 		string(bucketMeta):    func([]byte) error { return nil },
+		string(bucketKept):    func(b []byte) error { _, err := parseKey(b); return err },
+		string(bucketGone):    func([]byte) error { return nil },
 	}
 	err := v.store.data.view(func(tx *bolt.Tx) error {
 		for name, check := range checks {
+			if tx.Bucket([]byte(name)) == nil {
+				continue // a file of format 1
+			}
 			c := tx.Bucket([]byte(name)).Cursor()
 			for k, value := c.First(); k != nil; k, value = c.Next() {
 				text, err := unwrap(k, value)

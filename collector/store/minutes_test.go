@@ -1,0 +1,220 @@
+package store
+
+import (
+	"compress/gzip"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"testing"
+	"time"
+
+	"pgregory.net/rapid"
+
+	"tickover/model"
+)
+
+// minuteLines renders minutes so that figures can be compared; the mean, which
+// is kept to a tenth of the resolution, stands apart.
+func minuteLines(t testing.TB, s *Store, q model.Query) (out []string, means map[string]float64) {
+	t.Helper()
+	means = map[string]float64{}
+	for m, err := range s.Minutes(q) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		for c, p := range m.Points {
+			for i := range m.At {
+				col := m.Columns[c]
+				if col.Count[i] == 0 {
+					continue
+				}
+				key := fmt.Sprintf("%s %s %s", m.Group, m.Instant(i), p)
+				means[key] = col.Mean[i]
+				out = append(out, fmt.Sprintf("%s %x %x %d", key, math.Float64bits(col.Min[i]), math.Float64bits(col.Max[i]), col.Count[i]))
+			}
+		}
+	}
+	slices.Sort(out)
+	return out, means
+}
+
+// plainMinutes works the same out of the scans, one by one.
+func plainMinutes(t testing.TB, s *Store) (out []string, means map[string]float64) {
+	t.Helper()
+	type tally struct {
+		low, high, sum float64
+		n              int
+	}
+	all := map[string]*tally{}
+	means = map[string]float64{}
+	for scan, err := range s.Scans(model.Query{}) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		minute := model.Instant{Boot: scan.At.Boot, Offset: scan.At.Offset.Truncate(time.Minute)}
+		for _, x := range scan.Samples {
+			if x.Quality != model.Good || math.IsNaN(x.Value) || math.IsInf(x.Value, 0) {
+				continue
+			}
+			key := fmt.Sprintf("%s %s %s", scan.Group, minute, x.Point)
+			a := all[key]
+			if a == nil {
+				a = &tally{low: x.Value, high: x.Value}
+				all[key] = a
+			}
+			a.low, a.high, a.sum, a.n = min(a.low, x.Value), max(a.high, x.Value), a.sum+x.Value, a.n+1
+		}
+	}
+	for key, a := range all {
+		out = append(out, fmt.Sprintf("%s %x %x %d", key, math.Float64bits(a.low), math.Float64bits(a.high), a.n))
+		means[key] = a.sum / float64(a.n)
+	}
+	slices.Sort(out)
+	return out, means
+}
+
+// TestMinutes compares the minutes with those worked out of the scans, with
+// reads that failed, a sealing in the middle of a minute, and rows in memory.
+func TestMinutes(t *testing.T) {
+	dir := t.TempDir()
+	s := mustOpen(t, options(dir))
+	fill(t, s, 1, 0, 27000)
+	mustClose(t, s) // seals in the middle of a minute
+	s = mustOpen(t, options(dir))
+	fill(t, s, 1, 27000, 777)
+	got, means := minuteLines(t, s, model.Query{})
+	want, plain := plainMinutes(t, s)
+	same(t, "minutes", got, want)
+	if len(want) != 2*463 {
+		t.Fatal(len(want))
+	}
+	for key, m := range means {
+		// Scans at an even second: the mean over time is the plain mean, but
+		// for what rounding to a tenth of the resolution (0.1 V) and joining
+		// two parts of a minute take.
+		if math.Abs(m-plain[key]) > 0.011 {
+			t.Fatalf("%s: mean %v, of the scans %v", key, m, plain[key])
+		}
+	}
+	from := model.Instant{Boot: 1, Offset: 2 * time.Hour}
+	part, _ := minuteLines(t, s, model.Query{From: from, To: from.Add(time.Hour), Points: []model.PointID{"t"}})
+	if len(part) != 60 {
+		t.Fatal(len(part))
+	}
+}
+
+// TestMinutesWeighTime holds the mean against one worked out by hand: 10 for
+// 50 s, 40 for 10 s, and a gap that counts for nothing.
+func TestMinutesWeighTime(t *testing.T) {
+	s := mustOpen(t, options(t.TempDir()))
+	at := time.Duration(0)
+	add := func(v float64, step time.Duration) {
+		mustAppend(t, s, scanAt("g", 1, at, model.GoodSample("v", v)))
+		at += step
+	}
+	for range 5 {
+		add(10, 10*time.Second)
+	}
+	for range 5 {
+		add(40, 2*time.Second)
+	}
+	at += time.Hour
+	add(70, time.Second)
+	_, means := minuteLines(t, s, model.Query{})
+	if m := means["g 1+0s v"]; m != 15 {
+		t.Fatalf("mean %v, by hand 15", m)
+	}
+	if len(means) != 2 {
+		t.Fatal(means)
+	}
+}
+
+// TestMinutesOfAnything keeps arbitrary scans: least and greatest come back
+// bit for bit, and nothing is ever damaged.
+func TestMinutesOfAnything(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		sc := &schema{group: "g", points: []model.PointID{"v", "t", "p", "nobody.knows"}}
+		for _, p := range sc.points {
+			sc.scales = append(sc.scales, scaleOf(testPoints()[p]))
+		}
+		r := newRows(sc, 1)
+		at := time.Duration(rapid.Int64Range(0, 1e15).Draw(rt, "begin"))
+		for range rapid.IntRange(1, 40).Draw(rt, "rows") {
+			at += time.Duration(rapid.SampledFrom([]int64{1, 1e9, 61e9}).Draw(rt, "gap"))
+			scan := scanAt("g", 1, at)
+			for _, p := range sc.points {
+				scan.Samples = append(scan.Samples, drawSample(rt, p))
+			}
+			scan.Measured = len(scan.Samples)
+			r.add(scan)
+		}
+		m := summarise(r)
+		back, err := decodeMinutes(m.encode(), sc, 1, nil)
+		if err != nil {
+			rt.Fatal(err)
+		}
+		for c := range m.cols {
+			a, b := m.cols[c], back.cols[c]
+			if !sameBits(a.Min, b.Min) || !sameBits(a.Max, b.Max) || !slices.Equal(a.Count, b.Count) || !slices.Equal(a.Covered, b.Covered) {
+				rt.Fatalf("column %d: %+v\n%+v", c, a, b)
+			}
+		}
+	})
+}
+
+// oldStore unpacks a store that an earlier version wrote.
+func oldStore(t *testing.T, format string) string {
+	t.Helper()
+	dir := t.TempDir()
+	for _, name := range []string{dataName, ringName} {
+		in, err := os.Open(filepath.Join("..", "..", "testdata", "store", format, name+".gz"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		z, err := gzip.NewReader(in)
+		if err != nil {
+			t.Fatal(err)
+		}
+		text, err := io.ReadAll(z)
+		if err := errors.Join(err, in.Close(), os.WriteFile(filepath.Join(dir, name), text, 0o600)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return dir
+}
+
+// TestFormat1 reads a store of the first format, left as a cut of power
+// leaves it, without and with bringing it up to date.
+func TestFormat1(t *testing.T) {
+	fresh := mustOpen(t, options(t.TempDir()))
+	want := fill(t, fresh, 1, 0, 1920)
+	figures, _ := minuteLines(t, fresh, model.Query{})
+	dir := oldStore(t, "format1")
+	o := options(dir)
+	o.ReadOnly = true
+	s := mustOpen(t, o)
+	check := func(what string) {
+		same(t, what, lines(t, s, model.Query{}), want)
+		got, _ := minuteLines(t, s, model.Query{})
+		same(t, what+": minutes", got, figures)
+		same(t, what+": events", eventTexts(t, s, model.Query{})[:2], []string{"1 1+31m40s load on", "2 1+16m40s oil"})
+		if b, _ := s.Clock().Boot(1); len(b.Estimates) != 1 || b.Estimates[0].Source != model.ClockPhone {
+			t.Fatal(b)
+		}
+		if setup, ok := s.Setup(); !ok || !setup.Simulated {
+			t.Fatal(setup)
+		}
+	}
+	check("as it is")
+	mustClose(t, s)
+	s = mustOpen(t, options(dir))
+	check("brought up to date")
+	want = append(want, fill(t, s, 1, 1920, 700)...)
+	fill(t, fresh, 1, 1920, 700)
+	figures, _ = minuteLines(t, fresh, model.Query{})
+	check("and went on with")
+}

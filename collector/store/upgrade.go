@@ -1,0 +1,105 @@
+package store
+
+import (
+	"encoding/binary"
+	"errors"
+	"fmt"
+
+	bolt "go.etcd.io/bbolt"
+
+	"tickover/model"
+)
+
+// upgrade brings a file of format 1 up to this one: it works out the minutes
+// and the spans to be kept. The number is raised last, so that a cut on the
+// way only means doing it again.
+func (s *Store) upgrade() error {
+	if err := s.data.update(makeLaterBuckets); err != nil {
+		return err
+	}
+	readers := s.groupReaders(model.Query{})
+	for _, r := range readers {
+		if err := s.upgradeGroup(r); err != nil {
+			return err
+		}
+	}
+	for e, err := range s.Events(model.Query{}) {
+		if from, to, ok := e.BlackBox(); err == nil && ok {
+			s.spans = append(s.spans, model.Span{From: from, To: to})
+		}
+	}
+	s.tell("the store was brought up to format %d", format)
+	s.data.format = format
+	return s.data.update(func(tx *bolt.Tx) error {
+		return put(tx.Bucket(bucketMeta), keyFormat, binary.BigEndian.AppendUint32(nil, format))
+	})
+}
+
+// makeLaterBuckets makes them empty, whatever an upgrade that was cut short
+// left in them.
+func makeLaterBuckets(tx *bolt.Tx) error {
+	for _, name := range laterBuckets {
+		if tx.Bucket(name) != nil {
+			if err := tx.DeleteBucket(name); err != nil {
+				return err
+			}
+		}
+		if _, err := tx.CreateBucket(name); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// upgradeGroup works out a group's minutes, a day's blocks at a time.
+func (s *Store) upgradeGroup(r *groupReader) error {
+	for done := false; !done; {
+		err := s.data.update(func(tx *bolt.Tx) error {
+			for range 144 {
+				rows := r.nextBlock(tx)
+				if done = rows == nil; done {
+					return nil
+				}
+				id, ok := s.ids[string(rows.schema.encode())]
+				if !ok {
+					continue
+				}
+				if err := s.writeMinutes(tx, id, summarise(rows)); err != nil {
+					return err
+				}
+			}
+			return nil
+		})
+		if err != nil {
+			return fmt.Errorf("work out minutes of %s: %w", r.name, err)
+		}
+	}
+	return nil
+}
+
+// nextBlock reads within a transaction that is open already; damaged blocks
+// are passed over, as readers tell of them.
+func (r *groupReader) nextBlock(tx *bolt.Tx) *rows {
+	bucket := tx.Bucket(bucketBlocks).Bucket([]byte("g" + r.name))
+	if bucket == nil {
+		return nil
+	}
+	for {
+		k, v := bucket.Cursor().Seek(r.from)
+		if k == nil {
+			return nil
+		}
+		r.from = append(append([]byte(nil), k...), 0)
+		b, err := openBlock(k, v)
+		if err != nil {
+			continue
+		}
+		rows, err := r.store.decodeBlock(r.name, b, nil)
+		if err == nil {
+			return rows
+		}
+		if !errors.Is(err, ErrDamaged) {
+			return nil
+		}
+	}
+}
