@@ -51,9 +51,44 @@ func (s *Store) Append(scan *model.Scan, events []model.Event) error {
 	s.boundMemory()
 	s.mu.Unlock()
 	if !due {
+		s.watchTail()
 		return sealErr
 	}
 	return errors.Join(sealErr, s.flushRing())
+}
+
+// watchTail sees to it that rows reach the card within the tail also when no
+// further scan comes, as when every line hangs. Callers hold writing.
+func (s *Store) watchTail() {
+	s.mu.RLock()
+	tail := s.tail()
+	s.mu.RUnlock()
+	switch {
+	case s.late == nil:
+		s.late = time.AfterFunc(tail, s.flushLate)
+	case !s.waiting:
+		s.late.Reset(tail)
+	}
+	s.waiting = true
+}
+
+func (s *Store) flushLate() {
+	s.writing.Lock()
+	defer s.writing.Unlock()
+	if s.closed {
+		return
+	}
+	if err := s.flushRing(); err != nil {
+		s.log.Warn("readings not yet on the card", "err", err)
+	}
+}
+
+// tail is how much may be at risk now. Callers hold mu.
+func (s *Store) tail() time.Duration {
+	if s.busy {
+		return s.opts.TailBusy
+	}
+	return s.opts.TailSteady
 }
 
 // AppendEvents keeps events that belong to no scan. They are on the card when
@@ -147,10 +182,6 @@ func (s *Store) number(events []model.Event) {
 // due reports whether waiting for the next scan would put more than the tail
 // at risk. The next is expected after as long as this one took.
 func (s *Store) due(at model.Instant) bool {
-	tail := s.opts.TailSteady
-	if s.busy {
-		tail = s.opts.TailBusy
-	}
 	gap, sameBoot := at.Sub(s.recent)
 	s.recent = at
 	if s.pending.IsZero() {
@@ -160,7 +191,7 @@ func (s *Store) due(at model.Instant) bool {
 	if !sameBoot {
 		gap = 0
 	}
-	return risk+gap >= tail
+	return risk+gap >= s.tail()
 }
 
 // flushRing writes what is only in memory to the ring. Callers hold writing.
@@ -258,6 +289,7 @@ func (s *Store) markKept() {
 		}
 	}
 	s.kept = len(s.events)
+	s.waiting = false
 	s.pending = model.Instant{}
 	s.health.SyncedSeq = s.lastSeq
 }

@@ -199,7 +199,7 @@ func (s *Store) sealedAll(t *sealing) {
 	s.spansKept += len(t.spans)
 	maps.Copy(s.gone, t.thin.gone)
 	s.sealed, s.live = t.upTo, t.upTo+1
-	s.pending = model.Instant{}
+	s.pending, s.waiting = model.Instant{}, false
 	s.health.SyncedSeq = s.lastSeq
 	delete(s.trouble, "data file")
 	delete(s.trouble, "ring")

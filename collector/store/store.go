@@ -17,6 +17,7 @@ import (
 	"os"
 	"path/filepath"
 	"sync"
+	"time"
 
 	"tickover/model"
 )
@@ -29,7 +30,10 @@ type Store struct {
 	data *data
 	ring *ring
 
-	writing sync.Mutex // one writer at a time; taken before mu
+	writing sync.Mutex  // one writer at a time; taken before mu
+	late    *time.Timer // flushes when no scan comes to do it; guarded by writing
+	waiting bool        // late is set; guarded by writing
+	closed  bool        // guarded by writing
 
 	mu        sync.RWMutex // guards what follows; never held across a disk write
 	boots     []model.Boot
@@ -209,6 +213,10 @@ func (s *Store) Close() error {
 	if !s.opts.ReadOnly {
 		s.writing.Lock()
 		defer s.writing.Unlock()
+		s.closed = true
+		if s.late != nil {
+			s.late.Stop()
+		}
 		err = s.flushRing()
 		if sealErr := s.seal(); sealErr != nil {
 			err = errors.Join(err, sealErr)

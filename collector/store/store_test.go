@@ -315,3 +315,19 @@ func TestSetup(t *testing.T) {
 		t.Fatal(setup, ok)
 	}
 }
+
+// TestQuietLine wants the last rows on the card within the tail although no
+// further scan comes.
+func TestQuietLine(t *testing.T) {
+	o := options(t.TempDir())
+	o.TailSteady = 30 * time.Millisecond
+	s := mustOpen(t, o)
+	mustAppend(t, s, scanAt("meter/1s", 1, 0, model.GoodSample("v", 1)))
+	for s.Health().Pending > 0 {
+		time.Sleep(time.Millisecond) // ends with the test's own limit if no timer fires
+	}
+	r := mustOpen(t, options(copyStore(t, o.Dir)))
+	if got := lines(t, r, model.Query{}); len(got) != 1 {
+		t.Fatal(got)
+	}
+}
