@@ -13,6 +13,20 @@ type Read struct {
 	Points []int // indices into the device's points
 }
 
+// Wanted returns how many of the registers or bits read are wanted; the others
+// are gaps that are read through because that takes less time than a second
+// read.
+func (r Read) Wanted(d model.Device) int {
+	n, end := 0, 0
+	for _, s := range wantedSpans(d, r.Points) {
+		if s.table == r.Table && s.from >= int(r.Address) && s.to <= int(r.Address)+int(r.Count) {
+			n += max(s.to-max(s.from, end), 0)
+			end = max(end, s.to)
+		}
+	}
+	return n
+}
+
 // span is a stretch of one table that must be read in one go.
 type span struct {
 	table    model.Table

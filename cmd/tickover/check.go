@@ -7,9 +7,7 @@ import (
 	"io"
 	"log/slog"
 	"text/tabwriter"
-	"time"
 
-	"tickover/collector"
 	"tickover/config"
 	"tickover/model"
 )
@@ -20,29 +18,8 @@ type checkCommand struct {
 	JSON   bool   `help:"Print a JSON object."`
 }
 
-// lineLoad is what the plan does to one line.
-type lineLoad struct {
-	Line     string     `json:"line"`
-	Share    float64    `json:"share"`
-	Shortest float64    `json:"shortest_interval_seconds"`
-	Reads    []readLoad `json:"reads"`
-}
-
-// readLoad is one planned read.
-type readLoad struct {
-	Device    string  `json:"device"`
-	Table     string  `json:"table"`
-	First     int     `json:"first"`
-	Count     int     `json:"count"`
-	Reference string  `json:"reference"`
-	Bytes     int     `json:"bytes"`
-	Wire      float64 `json:"wire_seconds"`
-	Every     float64 `json:"every_seconds"`
-	Points    int     `json:"points"`
-}
-
 // Run prints registers, plan and the load of each line. A line asked for more
-// than it can carry is a mistake.
+// than it can carry is a mistake; one that is nearly full is warned of.
 func (c *checkCommand) Run(ctx context.Context, s streams) error {
 	cfg, err := loadConfig(c.Config, s.err)
 	if err != nil {
@@ -59,44 +36,21 @@ func (c *checkCommand) Run(ctx context.Context, s streams) error {
 	} else {
 		err = printCheck(s.out, cfg, loads)
 	}
+	if err != nil {
+		return err
+	}
 	for _, l := range loads {
-		if l.Share > 1 {
-			err = &fault{exitConfig, fmt.Errorf("line %s is asked for %.0f %% of its time", l.Line, 100*l.Share),
-				"poll less often, split the line in two, or raise the baud rate"}
+		if err := l.judge(s.err); err != nil {
+			return err
+		}
+	}
+	if !c.JSON {
+		fmt.Fprintln(s.out, "\nno mistakes")
+		if len(cfg.Setup.Devices) == 0 {
+			fmt.Fprintf(s.out, "%s: %s\n", noDevices, noDevicesHint)
 		}
 	}
 	return err
-}
-
-func loadsOf(setup *model.Setup) []lineLoad {
-	var loads []lineLoad
-	for _, l := range setup.Lines {
-		load := lineLoad{Line: l.Name}
-		var round time.Duration
-		for _, g := range collector.Groups(l, setup.Devices) {
-			load.Share += g.Cost(l).Seconds() / g.Every.Seconds()
-			round += g.Cost(l)
-			for _, r := range g.Reads {
-				load.Reads = append(load.Reads, readLoadOf(l, g, r))
-			}
-		}
-		load.Shortest = round.Seconds()
-		loads = append(loads, load)
-	}
-	return loads
-}
-
-func readLoadOf(l model.Line, g *collector.Group, r collector.Read) readLoad {
-	data := 2 * int(r.Count)
-	if r.Table.Bits() {
-		data = (int(r.Count) + 7) / 8
-	}
-	return readLoad{
-		Device: g.Device.Name, Table: r.Table.String(), First: int(r.Address), Count: int(r.Count),
-		Reference: model.Register{Table: r.Table, Address: r.Address}.Reference(), Bytes: 13 + data,
-		Wire:  collector.WireTime(l, g.Device, r.Table, int(r.Count), collector.Turnaround).Seconds(),
-		Every: g.Every.Seconds(), Points: len(r.Points),
-	}
 }
 
 func printCheck(out io.Writer, cfg *config.Config, loads []lineLoad) error {
@@ -109,16 +63,7 @@ func printCheck(out io.Writer, cfg *config.Config, loads []lineLoad) error {
 		}
 	}
 	for _, l := range loads {
-		fmt.Fprintf(w, "\nline %s: %.1f %% of its time is used; all its reads in a row take %.0f ms\n", l.Line, 100*l.Share, 1000*l.Shortest)
-		fmt.Fprintln(w, "device\tread\treference\tpoints\tbytes\ton the wire\tevery")
-		for _, r := range l.Reads {
-			fmt.Fprintf(w, "%s\t%s %d..%d\t%s\t%d\t%d\t%.1f ms\t%g s\n", r.Device, r.Table, r.First, r.First+r.Count-1,
-				r.Reference, r.Points, r.Bytes, 1000*r.Wire, r.Every)
-		}
-	}
-	fmt.Fprintln(w, "\nno mistakes")
-	if len(cfg.Setup.Devices) == 0 {
-		fmt.Fprintf(w, "%s: %s\n", noDevices, noDevicesHint)
+		l.print(w)
 	}
 	return w.Flush()
 }

@@ -29,7 +29,9 @@ type commands struct {
 	Demo    demoCommand    `cmd:"" help:"Watch a simulated set being tested: a past day at once, then live."`
 	Run     runCommand     `cmd:"" help:"Run the daemon."`
 	Check   checkCommand   `cmd:"" help:"Check a configuration and print what it does to the bus."`
+	Survey  surveyCommand  `cmd:"" help:"Look along a line for units that answer. It only reads."`
 	Peek    peekCommand    `cmd:"" help:"Read every configured point, or raw registers, once."`
+	Lines   linesCommand   `cmd:"" help:"Tell how the lines and the units on them fare."`
 	Runs    runsCommand    `cmd:"" help:"List the runs of the set."`
 	Report  reportCommand  `cmd:"" help:"Write the report of one run."`
 	Export  exportCommand  `cmd:"" help:"Write the readings as CSV."`

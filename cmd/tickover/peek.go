@@ -24,6 +24,8 @@ type peekCommand struct {
 	Table   string `help:"Table to read raw: holding, input, coil or discrete." enum:"holding,input,coil,discrete" default:"holding"`
 	Address uint16 `help:"First zero-based address to read raw."`
 	Count   uint16 `help:"How many to read raw." default:"10"`
+	Raw     bool   `help:"Print every plausible reading of the registers, in each type and word order."`
+	Measure string `name:"quantity" help:"Mark the readings that could be this, such as voltage or pressure." placeholder:"QUANTITY"`
 	JSON    bool   `help:"Print a JSON array."`
 }
 
@@ -38,8 +40,11 @@ func (c *peekCommand) Run(ctx context.Context, s streams) error {
 		conn.Close()
 		return &fault{exitLine, errors.New("the daemon has the lines open"), "ask it instead (page, /api/v1/now), or stop it first"}
 	}
-	if c.Unit != 0 {
+	switch {
+	case c.Unit != 0:
 		return c.raw(ctx, cfg, s)
+	case c.Raw || c.Measure != "":
+		return &fault{exitUsage, errors.New("which unit?"), "raw registers are read from one unit: name it with --unit"}
 	}
 	return c.points(ctx, cfg, s)
 }
@@ -62,6 +67,10 @@ func (c *peekCommand) raw(ctx context.Context, cfg *config.Config, s streams) er
 	if int(c.Count) > q.Table.Limit() || c.Count == 0 {
 		return &fault{exitUsage, fmt.Errorf("%d registers do not fit one read", c.Count), fmt.Sprintf("ask for 1 to %d", q.Table.Limit())}
 	}
+	quantity, ok := model.QuantityNamed(c.Measure)
+	if c.Measure != "" && (!ok || usual[quantity].high == 0) {
+		return &fault{exitUsage, fmt.Errorf("nothing is known of the usual values of %q", c.Measure), "use " + usualNames()}
+	}
 	l := line.New(def)
 	defer l.Close()
 	if err := l.Open(); err != nil {
@@ -71,8 +80,18 @@ func (c *peekCommand) raw(ctx context.Context, cfg *config.Config, s streams) er
 	if err != nil {
 		return err
 	}
-	if c.JSON {
+	return c.printRaw(s, q, a, quantity)
+}
+
+func (c *peekCommand) printRaw(s streams, q model.ReadRequest, a model.Answer, quantity model.Quantity) error {
+	raw := (c.Raw || c.Measure != "") && !q.Table.Bits()
+	switch {
+	case c.JSON && raw:
+		return json.NewEncoder(s.out).Encode(readings(q.Table, q.Address, a.Words, quantity))
+	case c.JSON:
 		return json.NewEncoder(s.out).Encode(a.Words)
+	case raw:
+		return printReadings(s.out, q.Table, q.Address, a.Words, quantity)
 	}
 	w := tabwriter.NewWriter(s.out, 0, 0, 2, ' ', tabwriter.AlignRight)
 	fmt.Fprintln(w, "address\treference\thex\tunsigned\tsigned\t")

@@ -11,7 +11,7 @@ import (
 // bar shows how far long work has come, on a terminal only.
 func bar(w io.Writer, what string) *pb.ProgressBar {
 	f, ok := w.(*os.File)
-	b := pb.New(0).SetTemplateString(what + ` {{bar . }} {{percent . }}`).SetWriter(w)
+	b := pb.New(0).SetTemplateString(what + ` {{bar . }} {{percent . }} {{rtime . "%s left"}}`).SetWriter(w)
 	if !ok || !term.IsTerminal(int(f.Fd())) {
 		b.SetWriter(io.Discard)
 	}

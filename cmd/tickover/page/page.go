@@ -115,6 +115,7 @@ func New(src Source, opts Options) http.Handler {
 	mux.HandleFunc("GET /api/v1/runs/{id}/report", f.apiReport)
 	mux.HandleFunc("GET /api/v1/events", f.apiEvents)
 	mux.HandleFunc("GET /api/v1/alarms", f.apiAlarms)
+	mux.HandleFunc("GET /api/v1/lines", f.apiLines)
 	mux.HandleFunc("GET /api/v1/export", f.apiExport)
 	mux.HandleFunc("GET /api/v1/photos/{number}", f.apiPhoto)
 	mux.HandleFunc("POST /api/v1/alarms/{rule}/{act}", f.writing(largestBody, f.act))
@@ -122,7 +123,7 @@ func New(src Source, opts Options) http.Handler {
 	mux.HandleFunc("POST /api/v1/remarks", f.writing(largestSaying, f.remark))
 	mux.HandleFunc("POST /api/v1/clock", f.writing(largestBody, f.setTime))
 	mux.HandleFunc("/api/", func(w http.ResponseWriter, _ *http.Request) {
-		refuse(w, http.StatusNotFound, "there is no such address", "see /api/v1/now, /api/v1/runs, /api/v1/events, /api/v1/alarms, /api/v1/export")
+		refuse(w, http.StatusNotFound, "there is no such address", "see /api/v1/now, /api/v1/runs, /api/v1/events, /api/v1/alarms, /api/v1/lines, /api/v1/export")
 	})
 	return Guarded(mux)
 }

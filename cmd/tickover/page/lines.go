@@ -1,0 +1,97 @@
+package page
+
+import (
+	"net/http"
+	"strconv"
+
+	"tickover/model"
+)
+
+// wireLine is what happened on one line, as the API tells it. Counters count
+// since the daemon started.
+type wireLine struct {
+	Line     string  `json:"line"`
+	Kind     string  `json:"kind"`
+	Open     bool    `json:"open"`
+	Trouble  string  `json:"trouble,omitempty"`
+	Burst    bool    `json:"burst"`
+	Share    float64 `json:"busy_share"`
+	Up       float64 `json:"up_seconds"`
+	Reopened uint64  `json:"reopened"`
+	Overruns uint64  `json:"overruns"`
+	wireCounts
+	Units []wireUnit `json:"units"`
+}
+
+// wireCounts are the counters that lines and units share.
+type wireCounts struct {
+	Messages   uint64            `json:"messages"`
+	Corrupt    uint64            `json:"corrupt"`
+	NoAnswers  uint64            `json:"no_answers"`
+	Foreign    uint64            `json:"foreign"`
+	Retries    uint64            `json:"retries"`
+	Late       uint64            `json:"late"`
+	Fences     uint64            `json:"fences"`
+	Echoes     uint64            `json:"echoes"`
+	Ghosts     uint64            `json:"ghosts"`
+	Exceptions map[string]uint64 `json:"exceptions"`
+}
+
+type wireUnit struct {
+	Unit    uint8    `json:"unit"`
+	Device  string   `json:"device,omitempty"`
+	Asked   uint64   `json:"asked"`
+	Timeout float64  `json:"timeout_seconds"`
+	Median  float64  `json:"latency_median_seconds"`
+	P99     float64  `json:"latency_p99_seconds"`
+	Longest float64  `json:"latency_longest_seconds"`
+	Learned []string `json:"learned"`
+	wireCounts
+}
+
+func (f *face) apiLines(w http.ResponseWriter, _ *http.Request) {
+	snap := f.latest(w)
+	if snap == nil {
+		return
+	}
+	out := []wireLine{}
+	for _, l := range snap.Lines {
+		out = append(out, lineOf(l, snap.Devices))
+	}
+	send(w, out)
+}
+
+func lineOf(l model.LineHealth, devices []model.DeviceHealth) wireLine {
+	out := wireLine{Line: l.Name, Kind: l.Kind.String(), Open: l.Open, Trouble: l.Trouble, Burst: l.Burst, Up: l.Up.Seconds(),
+		Reopened: l.Reopened, Overruns: l.Overruns, Units: []wireUnit{}, wireCounts: wireCounts{l.Messages, l.Corrupt, l.NoAnswers,
+			l.Foreign, l.Retries, l.Late, l.Fences, l.Echoes, l.Ghosts, byCode(l.Exceptions)}}
+	if l.Up > 0 {
+		out.Share = l.Busy.Seconds() / l.Up.Seconds()
+	}
+	for _, u := range l.Units {
+		unit := wireUnit{Unit: u.Unit, Asked: u.Asked, Timeout: u.Timeout.Seconds(), Median: u.Latency.Quantile(0.5).Seconds(),
+			P99: u.Latency.Quantile(0.99).Seconds(), Longest: u.Latency.Max.Seconds(), Learned: []string{},
+			wireCounts: wireCounts{u.Messages, u.Corrupt, u.NoAnswers, u.Foreign, u.Retries, u.Late, u.Fences, u.Echoes, u.Ghosts, byCode(u.Exceptions)}}
+		for _, d := range devices {
+			if d.Line == l.Name && d.Unit == u.Unit {
+				unit.Device = d.Name
+				unit.Learned = append(unit.Learned, d.Learned...)
+			}
+		}
+		out.Units = append(out.Units, unit)
+	}
+	return out
+}
+
+// byCode writes exception codes as the protocol does, in hex.
+func byCode(exceptions map[byte]uint64) map[string]uint64 {
+	out := map[string]uint64{}
+	for code, n := range exceptions {
+		text := strconv.FormatUint(uint64(code), 16)
+		if len(text) < 2 {
+			text = "0" + text
+		}
+		out[text] = n
+	}
+	return out
+}

@@ -1,0 +1,209 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"strconv"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"github.com/cheggaaa/pb/v3"
+
+	"tickover/collector/line"
+	"tickover/config"
+	"tickover/model"
+)
+
+// surveyCommand looks along a line for units that answer.
+type surveyCommand struct {
+	Serial    string        `help:"Serial port, best by its name in /dev/serial/by-id." placeholder:"PATH" xor:"reach" required:""`
+	ModbusTCP string        `name:"modbus-tcp" help:"Gateway or device that speaks Modbus TCP." placeholder:"HOST:PORT" xor:"reach" required:""`
+	RTUTCP    string        `name:"rtu-over-tcp" help:"Gateway that passes RTU frames through." placeholder:"HOST:PORT" xor:"reach" required:""`
+	Units     string        `help:"Units to ask, such as 1-32,100." default:"1-247" placeholder:"LIST"`
+	Bauds     []int         `help:"Rates to try, one after another." default:"19200,9600" placeholder:"BAUD"`
+	Parities  []string      `help:"Parities to try: even, odd, none." default:"even,none" enum:"even,odd,none" placeholder:"PARITY"`
+	Timeout   time.Duration `help:"How long each unit is given. Units built on libmodbus hear nothing for half a second after a question to another unit: give them 600ms." default:"300ms"`
+	JSON      bool          `help:"Print a JSON array."`
+}
+
+// found is a unit that answered.
+type found struct {
+	Unit     uint8           `json:"unit"`
+	Baud     int             `json:"baud,omitempty"`
+	Parity   string          `json:"parity,omitempty"`
+	Answer   string          `json:"answer"`
+	Identity *model.Identity `json:"identity,omitempty"`
+	SunSpec  []uint16        `json:"sunspec_models,omitempty"`
+	Base     uint16          `json:"sunspec_base,omitempty"`
+	table    model.Table     // where register 0 was read
+	plain    bool            // it was
+}
+
+// Run asks every unit at every setting, prints what answered and a
+// configuration to start from.
+func (c *surveyCommand) Run(ctx context.Context, s streams) error {
+	units, err := unitList(c.Units)
+	if err != nil {
+		return &fault{exitUsage, err, "write units as 1-32,100; they go from 1 to 247"}
+	}
+	settings := c.settings()
+	progress := bar(s.err, "asking").SetTotal(int64(len(units) * len(settings)))
+	var all []found
+	garbled := map[string]int{}
+	for _, def := range settings {
+		var more []found
+		more, err = surveyLine(ctx, def, units, c.Timeout, progress, garbled)
+		if all = append(all, more...); err != nil {
+			break
+		}
+	}
+	asked := progress.Current()
+	progress.Finish()
+	if err != nil && ctx.Err() == nil {
+		return err
+	}
+	if err := c.print(s, all, garbled); err != nil {
+		return err
+	}
+	if ctx.Err() != nil {
+		return &fault{exitRuntime, fmt.Errorf("stopped after %d of %d questions", asked, progress.Total()), "what had answered by then is printed"}
+	}
+	return nil
+}
+
+// settings are the lines to try; over a network there is nothing to vary.
+func (c *surveyCommand) settings() []model.Line {
+	switch {
+	case c.ModbusTCP != "":
+		return []model.Line{{Name: "bus", Kind: model.TCPLine, Address: c.ModbusTCP}}
+	case c.RTUTCP != "":
+		return []model.Line{{Name: "bus", Kind: model.RTUOverTCP, Address: c.RTUTCP}}
+	}
+	var all []model.Line
+	for _, baud := range c.Bauds {
+		for _, p := range []model.Parity{model.EvenParity, model.OddParity, model.NoParity} {
+			for _, named := range c.Parities {
+				if p.String() == named {
+					all = append(all, model.Line{Name: "bus", Address: c.Serial, Baud: baud, Parity: p})
+				}
+			}
+		}
+	}
+	return all
+}
+
+// unitList reads "1-32,100".
+func unitList(text string) ([]uint8, error) {
+	var units []uint8
+	for part := range strings.SplitSeq(text, ",") {
+		from, to, isRange := strings.Cut(strings.TrimSpace(part), "-")
+		if !isRange {
+			to = from
+		}
+		low, err := strconv.Atoi(from)
+		high, err2 := strconv.Atoi(to)
+		if err != nil || err2 != nil || low < 1 || high > 247 || low > high {
+			return nil, fmt.Errorf("%q is no list of units", part)
+		}
+		for u := low; u <= high; u++ {
+			units = append(units, uint8(u))
+		}
+	}
+	return units, nil
+}
+
+// surveyLine asks every unit at one setting. The error says that the line
+// cannot be used or that the survey was stopped; what was found comes anyway.
+func surveyLine(ctx context.Context, def model.Line, units []uint8, timeout time.Duration, progress *pb.ProgressBar, garbled map[string]int) ([]found, error) {
+	l := line.New(def)
+	defer l.Close()
+	if err := l.Open(); err != nil {
+		return nil, err
+	}
+	var all []found
+	for _, unit := range units {
+		f, there, err := askUnit(ctx, l, unit, timeout)
+		if ctx.Err() != nil {
+			return all, ctx.Err()
+		}
+		var read *model.ReadError
+		switch {
+		case there:
+			if def.Kind == model.SerialLine {
+				f.Baud, f.Parity = def.BaudOrDefault(), def.Parity.String()
+			}
+			all = append(all, f)
+		case errors.As(err, &read) && read.Cause == model.LineClosed:
+			return all, err
+		case errors.As(err, &read) && read.Cause != model.NoAnswer && read.Cause != model.DeviceException:
+			garbled[settingWords(def)]++
+		}
+		progress.Increment()
+	}
+	return all, nil
+}
+
+func settingWords(l model.Line) string {
+	if l.Kind != model.SerialLine {
+		return l.Address
+	}
+	return fmt.Sprintf("%d Bd, parity %s", l.BaudOrDefault(), l.Parity)
+}
+
+// print writes what was found.
+func (c *surveyCommand) print(s streams, all []found, garbled map[string]int) error {
+	for setting, n := range garbled {
+		fmt.Fprintf(s.err, "at %s %d answers were garbled: a unit there may have another baud or parity, or two units have one number\n", setting, n)
+	}
+	if c.JSON {
+		if all == nil {
+			all = []found{}
+		}
+		return json.NewEncoder(s.out).Encode(all)
+	}
+	if len(all) == 0 {
+		fmt.Fprintln(s.out, "nothing answered")
+		fmt.Fprintln(s.err, "hint: is the unit powered? exchange A and B; try other rates with --bauds and more time with --timeout")
+		return nil
+	}
+	w := tabwriter.NewWriter(s.out, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(w, "unit\tbaud\tparity\tanswer\tsays of itself\tSunSpec models")
+	for _, f := range all {
+		baud, who := "", ""
+		if f.Baud > 0 {
+			baud = strconv.Itoa(f.Baud)
+		}
+		if f.Identity != nil {
+			who = strings.TrimSpace(f.Identity.Vendor + " " + f.Identity.Product + " " + f.Identity.Revision)
+		}
+		fmt.Fprintf(w, "%d\t%s\t%s\t%s\t%s\t%s\n", f.Unit, baud, f.Parity, f.Answer, who, modelWords(f.SunSpec))
+	}
+	if err := w.Flush(); err != nil {
+		return err
+	}
+	_, err := io.WriteString(s.out, "\n"+c.stub(all))
+	return err
+}
+
+func modelWords(models []uint16) string {
+	var parts []string
+	for _, m := range models {
+		parts = append(parts, strconv.Itoa(int(m)))
+	}
+	return strings.Join(parts, ", ")
+}
+
+// profileOf names the embedded profile of the first model that has one.
+func profileOf(models []uint16) string {
+	for _, m := range models {
+		name := fmt.Sprintf("sunspec %d", m)
+		if _, ok := config.ProfileText(name); ok {
+			return name
+		}
+	}
+	return ""
+}

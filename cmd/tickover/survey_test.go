@@ -1,0 +1,182 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"net"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"tickover/collector/slave"
+	"tickover/config"
+	"tickover/model"
+)
+
+// skid is a bank with a SunSpec meter at unit 3, a plain adapter at 7 that
+// says who it is, and one at 9 that has no register 0.
+type skid struct{ *slave.Registers }
+
+func (skid) Identity(unit byte) ([3]string, bool) {
+	return [3]string{"Lower Pond Works", "TA-8", "1.4"}, unit == 7
+}
+
+func newSkid() skid {
+	r := &slave.Registers{}
+	r.Set(3, model.HoldingRegisters, 40000, append([]uint16{0x5375, 0x6e53, 1, 66}, make([]uint16, 66)...)...)
+	r.Set(3, model.HoldingRegisters, 40070, append([]uint16{203, 105}, make([]uint16, 105)...)...)
+	r.Set(3, model.HoldingRegisters, 40177, 0xffff, 0)
+	r.Set(7, model.HoldingRegisters, 0, 2301, 0x4248, 0x0000, 0x0000, 0x4248)
+	r.Set(9, model.HoldingRegisters, 100, 1)
+	return skid{r}
+}
+
+// plugIn serves a bank on a pseudo-terminal and returns its path.
+func plugIn(t *testing.T, bank slave.Bank, log *slave.Log) string {
+	t.Helper()
+	master, path, err := slave.OpenPTY()
+	if err != nil {
+		t.Fatal(err)
+	}
+	done := make(chan error, 1)
+	go func() { done <- slave.ServeRTU(context.Background(), master, bank, slave.Pace{}, slave.Faults{Log: log}) }()
+	t.Cleanup(func() {
+		master.Close()
+		if err := <-done; err != nil {
+			t.Error(err)
+		}
+	})
+	return path
+}
+
+// TestSurveyNamesWhatAnswers finds three units, names them, and prints a
+// configuration that check accepts as it is.
+func TestSurveyNamesWhatAnswers(t *testing.T) {
+	log := &slave.Log{}
+	path := plugIn(t, newSkid(), log)
+	out := must(t, "survey", "--serial", path, "--units", "1-12", "--bauds", "19200", "--parities", "even", "--timeout", "150ms")
+	for _, want := range []string{"1, 203", "Lower Pond Works TA-8 1.4", "exception 02", "profile: sunspec 203", "reads holding 0"} {
+		if !strings.Contains(out, want) {
+			t.Errorf("%q is missing in:\n%s", want, out)
+		}
+	}
+	_, stub, _ := strings.Cut(out, "\n\n")
+	cfg, err := config.Parse("stub.yaml", []byte(stub))
+	if err != nil {
+		t.Fatalf("the stub is no configuration: %v\n%s", err, stub)
+	}
+	if len(cfg.Setup.Devices) != 3 || cfg.Setup.Devices[0].Chain == nil {
+		t.Errorf("devices of the stub: %+v", cfg.Setup.Devices)
+	}
+	if v := log.Violations(); len(v) > 0 {
+		t.Errorf("the survey wrote: %v", v)
+	}
+}
+
+func TestSurveyOverTheNetwork(t *testing.T) {
+	listener, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, stop := context.WithCancel(context.Background())
+	defer stop()
+	go slave.ServeTCP(ctx, listener, newSkid(), slave.Faults{})
+	out := must(t, "survey", "--modbus-tcp", listener.Addr().String(), "--units", "6-8", "--timeout", "60ms", "--json")
+	if !strings.Contains(out, `"unit":7`) || strings.Contains(out, `"unit":6`) {
+		t.Errorf("found %s", out)
+	}
+}
+
+// TestSurveyStopsCleanly is stopped in the middle: what had answered is
+// printed, and it says how far it came.
+func TestSurveyStopsCleanly(t *testing.T) {
+	path := plugIn(t, newSkid(), &slave.Log{})
+	ctx, stop := context.WithTimeout(context.Background(), 1500*time.Millisecond)
+	defer stop()
+	var out, stderr strings.Builder
+	code := Main(ctx, []string{"survey", "--serial", path, "--units", "3,20-247", "--bauds", "19200", "--parities", "even", "--timeout", "200ms"}, &out, &stderr)
+	if code != exitRuntime || !strings.Contains(stderr.String(), "stopped after") || !strings.Contains(out.String(), "sunspec 203") {
+		t.Errorf("exit code %d\n%s\n%s", code, out.String(), stderr.String())
+	}
+}
+
+func TestSurveyOfNothing(t *testing.T) {
+	for _, c := range []struct {
+		args []string
+		code int
+		hint string
+	}{
+		{[]string{"survey", "--serial", "/nonexistent", "--units", "1"}, exitLine, "/dev/serial/by-id"},
+		{[]string{"survey", "--serial", "/nonexistent", "--units", "0-3"}, exitUsage, "1 to 247"},
+		{[]string{"survey", "--serial", "/nonexistent", "--units", "248"}, exitUsage, "1 to 247"},
+		{[]string{"survey"}, exitUsage, ""},
+		{[]string{"peek", "--raw", "--config", "demo.yaml"}, exitUsage, "--unit"},
+		{[]string{"peek", "--unit", "1", "--count", "126", "--config", "demo.yaml"}, exitUsage, "1 to 125"},
+		{[]string{"peek", "--unit", "1", "--quantity", "volts", "--config", "demo.yaml"}, exitUsage, "voltage"},
+	} {
+		if code, _, stderr := call(t, c.args...); code != c.code || !strings.Contains(stderr, c.hint) {
+			t.Errorf("%v: exit code %d, want %d and a hint with %q:\n%s", c.args, code, c.code, c.hint, stderr)
+		}
+	}
+}
+
+// TestPeekShowsEveryReading reads a count of 2301 and a float 50.0 in both
+// word orders, and marks what could be a voltage.
+func TestPeekShowsEveryReading(t *testing.T) {
+	path := plugIn(t, newSkid(), &slave.Log{})
+	file := filepath.Join(t.TempDir(), "c.yaml")
+	text := fmt.Sprintf("set:\n  name: x\nstate dir: %s\nlines:\n  - name: bus\n    serial: %s\ndevices:\n  - name: a\n    line: bus\n    unit: 7\n    points:\n      - point: a.b\n        quantity: count\n        register: holding 0\n", t.TempDir(), path)
+	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	out := must(t, "peek", "--config", file, "--unit", "7", "--count", "5", "--raw", "--quantity", "voltage")
+	marked := map[string]bool{}
+	for line := range strings.Lines(out) {
+		marked[strings.Join(strings.Fields(line), " ")] = true
+	}
+	for _, want := range []string{
+		"0 40001 08fd unsigned 16 2301 * 230.1 V by 0.1 V; 23.01 V by 0.01 V",
+		"1 40002 4248 float 32, high word first 50 * 50.00 V by 1 V",
+		"3 40004 0000 float 32, low word first 50 * 50.00 V by 1 V",
+	} {
+		found := false
+		for line := range marked {
+			found = found || strings.HasPrefix(line, want)
+		}
+		if !found {
+			t.Errorf("%q is missing in:\n%s", want, out)
+		}
+	}
+}
+
+// TestCheckRefusesWhatTheLineCannotHold asks 9600 Bd for two rounds of 125
+// registers ten times a second, and warns at a little less than all.
+func TestCheckRefusesWhatTheLineCannotHold(t *testing.T) {
+	config := func(every string) string {
+		text := "set:\n  name: x\nlines:\n  - name: bus\n    serial: /dev/ttyX\n    baud: 9600\ndevices:\n"
+		for unit := 1; unit <= 2; unit++ {
+			text += fmt.Sprintf("  - name: u%[1]d\n    line: bus\n    unit: %[1]d\n    every: %[2]s\n    points:\n", unit, every)
+			for _, at := range []int{0, 60, 124} {
+				text += fmt.Sprintf("      - point: u%d.p%d\n        quantity: count\n        register: holding %d\n", unit, at, at)
+			}
+		}
+		file := filepath.Join(t.TempDir(), "c.yaml")
+		if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		return file
+	}
+	code, out, stderr := call(t, "check", "--config", config("100 ms"))
+	if code != exitConfig || !strings.Contains(stderr, "line bus") || !strings.Contains(stderr, "hint") || strings.Contains(out, "no mistakes") {
+		t.Errorf("100 ms: exit code %d\n%s\n%s", code, out, stderr)
+	}
+	code, out, stderr = call(t, "check", "--config", config("210 ms"))
+	if code != exitDone || !strings.Contains(stderr, "warning: line bus") {
+		t.Errorf("210 ms: exit code %d\n%s\n%s", code, out, stderr)
+	}
+	if code, _, stderr = call(t, "check", "--config", config("1 s")); code != exitDone || stderr != "" {
+		t.Errorf("1 s: exit code %d\n%s", code, stderr)
+	}
+}
