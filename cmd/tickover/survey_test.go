@@ -41,7 +41,9 @@ func plugIn(t *testing.T, bank slave.Bank, log *slave.Log) string {
 		t.Fatal(err)
 	}
 	done := make(chan error, 1)
-	go func() { done <- slave.ServeRTU(context.Background(), master, bank, slave.Pace{}, slave.Faults{Log: log}) }()
+	go func() {
+		done <- slave.ServeRTU(context.Background(), master, bank, slave.Pace{}, slave.Faults{Log: log})
+	}()
 	t.Cleanup(func() {
 		master.Close()
 		if err := <-done; err != nil {
