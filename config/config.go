@@ -70,7 +70,7 @@ type reading struct {
 }
 
 func (r *reading) top(s *source, doc *yaml.Node, c *Config) {
-	known := slices.Concat([]string{"set", "listen", "reading without password", "web config", "state dir", "lines", "devices", "alarms"}, outletKeys)
+	known := slices.Concat([]string{"set", "listen", "reading without password", "web config", "state dir", "lines", "devices", "alarms", "limit sets"}, outletKeys)
 	top, ok := s.section(doc, "the configuration", known...)
 	if !ok {
 		return
@@ -78,6 +78,7 @@ func (r *reading) top(s *source, doc *yaml.Node, c *Config) {
 	if n := top.values["set"]; n != nil {
 		c.Setup.Rating = readRating(s, n)
 	}
+	c.Setup.LimitSets = r.limitSets(s, top)
 	r.listening(top, c)
 	for _, n := range top.items("lines") {
 		r.line(s, n)

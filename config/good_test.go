@@ -29,7 +29,9 @@ func same(t *testing.T, what string, got, want any) {
 func TestEveryFieldOfSetAndLines(t *testing.T) {
 	c := load(t, "everything.yaml")
 	same(t, "rating", c.Setup.Rating, model.Rating{Name: "Hatchery standby set", Site: "Pump house", ApparentPower: 50000,
-		PowerFactor: 0.85, Voltage: 400, Frequency: 50, Poles: 4, Battery: 24, Class: "G2"})
+		PowerFactor: 0.85, Voltage: 400, Frequency: 50, Poles: 4, Battery: 24, Class: "buyer"})
+	same(t, "limit sets", c.Setup.LimitSets, []model.LimitSet{{Name: "buyer", BasedOn: "G2", Source: "agreed with the buyer", Limits: map[string]float64{
+		"frequency droop": 0.04, "frequency recovery, load on": 3, "frequency tolerance band": 0.015}}})
 	same(t, "listen", c.Listen, "0.0.0.0:9000")
 	same(t, "permission", c.Unauthenticated, true)
 	same(t, "web config", c.WebConfig, "../testdata/config/web.yaml")

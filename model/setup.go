@@ -7,6 +7,7 @@ type Setup struct {
 	Lines     []Line
 	Devices   []Device
 	Alarms    []AlarmRule
+	LimitSets []LimitSet // of the user's own
 	Simulated bool
 	// Sensed are the points worked out from the raw points of the devices by
 	// their sensors.

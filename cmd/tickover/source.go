@@ -132,7 +132,7 @@ func (s *source) Record(ctx context.Context, id string) (*model.RunRecord, error
 	}
 	rec, err := performance.Record(performance.Input{
 		Run: run, Rating: s.setup.Rating, Clock: s.store.Clock(), Scans: s.Scans(span), Events: events,
-		Simulated: s.setup.Simulated, Limits: s.setup.Rating.Class, Sensors: sensors,
+		Simulated: s.setup.Simulated, Limits: s.setup.Rating.Class, Own: s.setup.LimitSets, Sensors: sensors,
 	})
 	if err != nil {
 		return nil, fmt.Errorf("work out run %s: %w", id, err)

@@ -75,6 +75,7 @@ type fresh struct {
 // board is where everything that was read lately is kept: a track for each
 // point, and the time in s since the record began.
 type board struct {
+	sets    []limitSet // to judge by
 	rating  model.Rating
 	series  map[model.PointID]*series
 	fresh   []fresh // what the scan just posted brought
@@ -88,8 +89,8 @@ type board struct {
 // hole is how long without any scan breaks the record in two.
 const hole = 60.0
 
-func newBoard(r model.Rating) *board {
-	return &board{rating: r, series: map[model.PointID]*series{}}
+func newBoard(r model.Rating, sets []limitSet) *board {
+	return &board{rating: r, sets: sets, series: map[model.PointID]*series{}}
 }
 
 // seconds turns an instant of the present boot into s.

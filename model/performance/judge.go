@@ -1,6 +1,7 @@
 package performance
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"strconv"
@@ -51,29 +52,33 @@ func (m measure) verdict(lowest, highest float64) (model.Verdict, string) {
 }
 
 // judgement is every measure of a run.
-type judgement [keys][]measure // per key: one measure, or one per limit set where it depends on the set
+type judgement struct {
+	measures [keys][]measure // per key: one measure, or one per limit set where it depends on the set
+	sets     []limitSet
+}
 
 // of returns the measure of a key as limit set number set sees it.
 func (j *judgement) of(k key, set int) measure {
-	switch len(j[k]) {
+	all := j.measures[k]
+	switch len(all) {
 	case 0:
 		return unknown("nothing of the kind was seen")
 	case 1:
-		return j[k][0]
+		return all[0]
 	}
-	return j[k][set]
+	return all[set]
 }
 
 // limits returns between which values the limit lies: its droop may not be known.
 func (j *judgement) limits(k key, set int) (lowest, highest float64, ok bool) {
-	l, ok := sets[set].limits[k]
+	l, ok := j.sets[set].limits[k]
 	if !ok {
 		return 0, 0, false
 	}
 	lowest, highest = l.max, l.max
 	if l.plusDroop {
 		d := j.of(droop, set)
-		highest += max(sets[set].limits[droop].max, 0)
+		highest += max(j.sets[set].limits[droop].max, 0)
 		if d.known {
 			lowest += max(d.lo, 0)
 			highest = l.max + max(d.value+d.unc, 0)
@@ -113,13 +118,14 @@ func (j *judgement) write(k key, set int, m measure) model.Figure {
 	}
 	f.Verdict, f.Reason = m.verdict(lowest, highest)
 	f.Limit = j.limitWords(k, set, highest)
-	f.LimitSource, f.Confidence = sets[set].source, sets[set].limits[k].confident
+	l := j.sets[set].limits[k]
+	f.LimitSource, f.Confidence = cmp.Or(l.source, j.sets[set].source), l.confident
 	return f
 }
 
 // limitWords writes a limit as the standard does, the set's own droop apart.
 func (j *judgement) limitWords(k key, set int, highest float64) string {
-	l := sets[set].limits[k]
+	l := j.sets[set].limits[k]
 	if !l.plusDroop {
 		return "≤ " + short(l.max) + " " + subjects[k].unit
 	}

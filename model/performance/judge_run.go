@@ -30,15 +30,15 @@ const (
 
 // judge makes the measures of the whole run.
 func (r *recorder) judge() *judgement {
-	j := &judgement{}
-	j[droop] = []measure{r.droop()}
-	j[band] = []measure{r.band()}
-	j[voltageDeviation] = []measure{r.voltageDeviation()}
-	j[unbalanceNoLoad] = []measure{r.unbalance()}
-	j[modulation] = []measure{r.modulation()}
+	j := &judgement{sets: r.board.sets}
+	j.measures[droop] = []measure{r.droop()}
+	j.measures[band] = []measure{r.band()}
+	j.measures[voltageDeviation] = []measure{r.voltageDeviation()}
+	j.measures[unbalanceNoLoad] = []measure{r.unbalance()}
+	j.measures[modulation] = []measure{r.modulation()}
 	for k := differenceOff; k <= voltageRecoveryOff; k++ {
-		if j[k] == nil {
-			j[k] = r.worstOfSteps(k)
+		if j.measures[k] == nil {
+			j.measures[k] = r.worstOfSteps(k)
 		}
 	}
 	return j
@@ -213,7 +213,7 @@ func (r *recorder) modulation() measure {
 // worstOfSteps gathers what the steps show of one figure. A set that kept the
 // limit in small steps has not yet shown it for the step the limit means.
 func (r *recorder) worstOfSteps(k key) []measure {
-	all := make([]measure, len(sets))
+	all := make([]measure, len(r.board.sets))
 	largest := 0.0
 	for i := range all {
 		all[i] = unknown("no load step of the kind was made")

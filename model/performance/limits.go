@@ -1,5 +1,12 @@
 package performance
 
+import (
+	"cmp"
+	"slices"
+
+	"tickover/model"
+)
+
 // key names a figure that a limit set may judge.
 type key int
 
@@ -21,29 +28,26 @@ const (
 	keys
 )
 
+// subject is a figure as limits know it.
+type subject struct{ name, symbol, unit string }
+
 // subjects gives each figure its name, the standard's symbol and its unit.
-var subjects = [keys]struct{ name, symbol, unit string }{
-	droop:                {"frequency droop", "δf_st", "%"},
-	band:                 {"steady-state frequency band", "β_f", "%"},
-	differenceOff:        {"frequency rise at load off", "δf_d+", "%"},
-	differenceOn:         {"frequency dip at load on", "δf_d−", "%"},
-	deviationOn:          {"frequency deviation from rated at load on", "δf_dyn−", "%"},
-	frequencyRecoveryOn:  {"frequency recovery, load on", "t_f,in", "s"},
-	frequencyRecoveryOff: {"frequency recovery, load off", "t_f,de", "s"},
-	voltageDeviation:     {"steady-state voltage deviation", "δU_st", "%"},
-	unbalanceNoLoad:      {"voltage unbalance at no load", "δU_2,0", "%"},
-	voltageRise:          {"voltage rise at load off", "δU_dyn+", "%"},
-	voltageDip:           {"voltage dip at load on", "δU_dyn−", "%"},
-	voltageRecoveryOn:    {"voltage recovery, load on", "t_U,in", "s"},
-	voltageRecoveryOff:   {"voltage recovery, load off", "t_U,de", "s"},
-	modulation:           {"voltage modulation", "U_mod,s", "%"},
-}
+var subjects = func() (all [keys]subject) {
+	for k, s := range model.LimitSubjects() {
+		all[k] = subject{s.Name, s.Symbol, "%"}
+		if s.Quantity == model.Duration {
+			all[k].unit = "s"
+		}
+	}
+	return all
+}()
 
 // limit is the largest magnitude allowed, in the unit of its subject.
 type limit struct {
 	max       float64
 	plusDroop bool // the set's own droop in % is added to max
 	confident string
+	source    string // where it differs from the set's
 }
 
 // limitSet is one published set of limits.
@@ -66,68 +70,107 @@ const (
 	fromMemory = "from memory"
 )
 
-// sets holds the limit sets and is never changed. The values of the classes
+// sets holds the published limit sets and is never changed. The values of the classes
 // are those of Table 4 of ISO 8528-5, editions 2005 to 2018; the table number
 // is from memory, "seen" ones were met in handbooks and specifications that
 // quote it.
 var sets = []limitSet{
 	{"G1", "ISO 8528-5 G1", "ISO 8528-5 Table 4, class G1", 3.5, 5, map[key]limit{
-		droop: {8, false, seen}, band: {2.5, false, seen},
-		differenceOff: {18, false, seen}, differenceOn: {15, true, seen}, deviationOn: {15, false, fromMemory},
-		frequencyRecoveryOn: {10, false, seen}, frequencyRecoveryOff: {10, false, seen},
-		voltageDeviation: {5, false, seen}, unbalanceNoLoad: {1, false, fromMemory},
-		voltageRise: {35, false, seen}, voltageDip: {25, false, seen},
-		voltageRecoveryOn: {10, false, seen}, voltageRecoveryOff: {10, false, seen},
+		droop: {8, false, seen, ""}, band: {2.5, false, seen, ""},
+		differenceOff: {18, false, seen, ""}, differenceOn: {15, true, seen, ""}, deviationOn: {15, false, fromMemory, ""},
+		frequencyRecoveryOn: {10, false, seen, ""}, frequencyRecoveryOff: {10, false, seen, ""},
+		voltageDeviation: {5, false, seen, ""}, unbalanceNoLoad: {1, false, fromMemory, ""},
+		voltageRise: {35, false, seen, ""}, voltageDip: {25, false, seen, ""},
+		voltageRecoveryOn: {10, false, seen, ""}, voltageRecoveryOff: {10, false, seen, ""},
 	}},
 	{"G2", "ISO 8528-5 G2", "ISO 8528-5 Table 4, class G2", 2, 2.5, map[key]limit{
-		droop: {5, false, seen}, band: {1.5, false, seen},
-		differenceOff: {12, false, seen}, differenceOn: {10, true, seen}, deviationOn: {10, false, seen},
-		frequencyRecoveryOn: {5, false, seen}, frequencyRecoveryOff: {5, false, seen},
-		voltageDeviation: {2.5, false, seen}, unbalanceNoLoad: {1, false, seen},
-		voltageRise: {25, false, seen}, voltageDip: {20, false, seen},
-		voltageRecoveryOn: {6, false, seen}, voltageRecoveryOff: {6, false, seen}, modulation: {0.3, false, fromMemory},
+		droop: {5, false, seen, ""}, band: {1.5, false, seen, ""},
+		differenceOff: {12, false, seen, ""}, differenceOn: {10, true, seen, ""}, deviationOn: {10, false, seen, ""},
+		frequencyRecoveryOn: {5, false, seen, ""}, frequencyRecoveryOff: {5, false, seen, ""},
+		voltageDeviation: {2.5, false, seen, ""}, unbalanceNoLoad: {1, false, seen, ""},
+		voltageRise: {25, false, seen, ""}, voltageDip: {20, false, seen, ""},
+		voltageRecoveryOn: {6, false, seen, ""}, voltageRecoveryOff: {6, false, seen, ""}, modulation: {0.3, false, fromMemory, ""},
 	}},
 	{"G3", "ISO 8528-5 G3", "ISO 8528-5 Table 4, class G3", 2, 1, map[key]limit{
-		droop: {3, false, seen}, band: {0.5, false, seen},
-		differenceOff: {10, false, seen}, differenceOn: {7, true, seen}, deviationOn: {7, false, fromMemory},
-		frequencyRecoveryOn: {3, false, seen}, frequencyRecoveryOff: {3, false, seen},
-		voltageDeviation: {1, false, seen}, unbalanceNoLoad: {1, false, fromMemory},
-		voltageRise: {20, false, seen}, voltageDip: {15, false, seen},
-		voltageRecoveryOn: {4, false, seen}, voltageRecoveryOff: {4, false, seen}, modulation: {0.3, false, fromMemory},
+		droop: {3, false, seen, ""}, band: {0.5, false, seen, ""},
+		differenceOff: {10, false, seen, ""}, differenceOn: {7, true, seen, ""}, deviationOn: {7, false, fromMemory, ""},
+		frequencyRecoveryOn: {3, false, seen, ""}, frequencyRecoveryOff: {3, false, seen, ""},
+		voltageDeviation: {1, false, seen, ""}, unbalanceNoLoad: {1, false, fromMemory, ""},
+		voltageRise: {20, false, seen, ""}, voltageDip: {15, false, seen, ""},
+		voltageRecoveryOn: {4, false, seen, ""}, voltageRecoveryOff: {4, false, seen, ""}, modulation: {0.3, false, fromMemory, ""},
 	}},
+	{"G4", "ISO 8528-5 G4", "ISO 8528-5, class G4: agreed between maker and customer", 0, 0, nil},
 	// The older army set gives no band for the frequency; its voltage must
 	// come back to within its steady ±0.5 %.
 	{"older military", "older military set", "US Army TM 5-6115-275-14", 0, 0.5, map[key]limit{
-		differenceOff: {5, false, seen}, differenceOn: {3, false, seen},
-		frequencyRecoveryOn: {4, false, seen}, frequencyRecoveryOff: {6, false, seen},
-		voltageDeviation: {0.5, false, seen}, voltageRise: {20, false, seen}, voltageDip: {20, false, seen},
-		voltageRecoveryOn: {2, false, seen}, voltageRecoveryOff: {2, false, seen},
+		differenceOff: {5, false, seen, ""}, differenceOn: {3, false, seen, ""},
+		frequencyRecoveryOn: {4, false, seen, ""}, frequencyRecoveryOff: {6, false, seen, ""},
+		voltageDeviation: {0.5, false, seen, ""}, voltageRise: {20, false, seen, ""}, voltageDip: {20, false, seen, ""},
+		voltageRecoveryOn: {2, false, seen, ""}, voltageRecoveryOff: {2, false, seen, ""},
 	}},
 	// A facility specification's note on what is typical when the full load
 	// comes in one step. It gives 3 to 5 s; the wider figure is taken.
 	{"one-step standby", "small standby set, full load in one step", "UFGS-16264A note", 0, 0, map[key]limit{
-		differenceOff: {5, false, seen}, differenceOn: {5, false, seen},
-		frequencyRecoveryOn: {5, false, seen}, frequencyRecoveryOff: {5, false, seen},
-		voltageDip: {30, false, seen}, voltageRecoveryOn: {5, false, seen}, voltageRecoveryOff: {5, false, seen},
+		differenceOff: {5, false, seen, ""}, differenceOn: {5, false, seen, ""},
+		frequencyRecoveryOn: {5, false, seen, ""}, frequencyRecoveryOff: {5, false, seen, ""},
+		voltageDip: {30, false, seen, ""}, voltageRecoveryOn: {5, false, seen, ""}, voltageRecoveryOff: {5, false, seen, ""},
 	}},
 }
 
 // classes are the sets of ISO 8528-5 in sets, mildest first.
 const classes = 3
 
-// LimitSets names the limit sets known: "G1", "G2", "G3", "older military" and
-// "one-step standby".
-func LimitSets() []string {
-	names := make([]string, len(sets))
-	for i, s := range sets {
-		names[i] = s.name
+// withOwn returns the sets known with the user's own after them. One of the
+// name of a known set takes its place.
+func withOwn(own []model.LimitSet) []limitSet {
+	all := slices.Clone(sets)
+	for _, o := range own {
+		one := convert(all, o)
+		if i, ok := setNamed(all, o.Name); ok && o.Name != "" {
+			all[i] = one
+		} else {
+			all = append(all, one)
+		}
 	}
-	return names
+	return all
+}
+
+// convert makes a set of the user's own, on top of the one it is based on.
+func convert(known []limitSet, o model.LimitSet) limitSet {
+	one := limitSet{name: o.Name, title: "limit set " + o.Name, source: cmp.Or(o.Source, "the configuration"), limits: map[key]limit{}}
+	if i, ok := setNamed(known, o.BasedOn); ok && o.BasedOn != "" {
+		base := known[i]
+		one.tolerance, one.settle = base.tolerance, base.settle
+		for k, l := range base.limits {
+			l.source = cmp.Or(l.source, base.source)
+			one.limits[k] = l
+		}
+	}
+	for k, s := range model.LimitSubjects() {
+		if v, ok := o.Limits[s.Name]; ok {
+			one.limits[key(k)] = limit{max: inUnit(v, s.Quantity), confident: "the user's own"}
+		}
+	}
+	if v, ok := o.Limits[model.FrequencyTolerance]; ok {
+		one.tolerance = 100 * v
+	}
+	if v, ok := o.Limits[model.VoltageTolerance]; ok {
+		one.settle = 100 * v
+	}
+	return one
+}
+
+// inUnit turns a limit into the unit of its subject.
+func inUnit(v float64, q model.Quantity) float64 {
+	if q == model.Ratio {
+		return 100 * v
+	}
+	return v
 }
 
 // setNamed returns the index of a set, G1 for "" and for names not known.
-func setNamed(name string) (index int, known bool) {
-	for i, s := range sets {
+func setNamed(all []limitSet, name string) (index int, known bool) {
+	for i, s := range all {
 		if s.name == name || s.title == name {
 			return i, true
 		}

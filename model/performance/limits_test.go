@@ -5,6 +5,7 @@ import (
 	"math"
 	"os"
 	"regexp"
+	"slices"
 	"strconv"
 	"testing"
 
@@ -135,5 +136,46 @@ func TestDroopFromHalfLoad(t *testing.T) {
 	in.Limits = "G3"
 	if f := named(t, record(t, in), "frequency droop"); f.Verdict != model.Outside {
 		t.Errorf("%+v", f)
+	}
+}
+
+// Limits of the user's own stand on those of the set they are based on, and
+// say whose they are.
+func TestOwnLimits(t *testing.T) {
+	in := synthetic(52, 50, 1) // 4 % of droop
+	in.Own = []model.LimitSet{
+		{Name: "buyer", BasedOn: "G2", Source: "contract", Limits: map[string]float64{"frequency droop": 0.035, "frequency recovery, load on": 3}},
+		{Name: "G4", Limits: map[string]float64{"frequency droop": 0.045}},
+	}
+	in.Limits = "buyer"
+	rec := record(t, in)
+	if f := named(t, rec, "frequency droop"); f.Verdict != model.Outside || f.Limit != "≤ 3.5 %" || f.LimitSource != "contract" || f.Confidence != "the user's own" {
+		t.Errorf("%+v", f)
+	}
+	if f := named(t, rec, "steady-state frequency band"); f.Verdict != model.Within || f.Limit != "≤ 1.5 %" || f.LimitSource != "ISO 8528-5 Table 4, class G2" {
+		t.Errorf("%+v", f)
+	}
+	if f := named(t, rec, "frequency recovery, load on"); f.Limit != "≤ 3 s" {
+		t.Errorf("%+v", f)
+	}
+	in.Limits = "G4"
+	if f := named(t, record(t, in), "frequency droop"); f.Verdict != model.Within || f.Limit != "≤ 4.5 %" {
+		t.Errorf("%+v", f)
+	}
+	in.Own = nil
+	rec = record(t, in)
+	if f := named(t, rec, "frequency droop"); f.Verdict != model.NoLimit || rec.Class != "ISO 8528-5 G4" {
+		t.Errorf("%+v", f)
+	}
+}
+
+// The published sets are those that the configuration lets one judge by.
+func TestPublishedSets(t *testing.T) {
+	var names []string
+	for _, s := range sets {
+		names = append(names, s.name)
+	}
+	if !slices.Equal(names, model.PublishedLimitSets()) {
+		t.Errorf("%q, the configuration knows %q", names, model.PublishedLimitSets())
 	}
 }

@@ -20,8 +20,9 @@ type Input struct {
 	Scans     iter.Seq2[*model.Scan, error] // of the run, in the order of time, derived points included
 	Events    []model.Event                 // of the run, in any order; hand measurements may be older
 	Simulated bool
-	Sensors   []model.Point // the points measured, for the instruments' accuracy; may be empty
-	Limits    string        // limit set to judge by, see LimitSets; "" is the rating's class, and that empty is G1
+	Sensors   []model.Point    // the points measured, for the instruments' accuracy; may be empty
+	Limits    string           // limit set to judge by; "" is the class of the rating, and that empty is G1
+	Own       []model.LimitSet // of the user's own
 }
 
 // recorder is one pass over the scans.
@@ -59,7 +60,7 @@ func Record(in Input) (*model.RunRecord, error) {
 }
 
 func newRecorder(in Input) *recorder {
-	r := &recorder{in: in, board: newBoard(in.Rating), states: states{spans: in.Run.States}, starts: cranks(in.Run)}
+	r := &recorder{in: in, board: newBoard(in.Rating, withOwn(in.Own)), states: states{spans: in.Run.States}, starts: cranks(in.Run)}
 	r.known = slices.ContainsFunc(in.Run.States, func(s model.StateSpan) bool { return s.State != model.EngineUnknown })
 	r.keeper.board, r.keeper.heat.board, r.sheet.board, r.aside.board = r.board, r.board, r.board, r.board
 	r.sheet.counter.spans = capacity(in.Sensors)
@@ -138,9 +139,10 @@ func (r *recorder) end() {
 
 // record puts everything together.
 func (r *recorder) record() *model.RunRecord {
-	set, known := setNamed(r.in.Limits)
+	sets := r.board.sets
+	set, known := setNamed(sets, r.in.Limits)
 	if r.in.Limits == "" {
-		set, known = setNamed(r.in.Rating.Class)
+		set, known = setNamed(sets, r.in.Rating.Class)
 	}
 	r.judgedBy = set
 	rec := &model.RunRecord{Version: Version, Run: r.in.Run, Rating: r.in.Rating, Simulated: r.in.Simulated, Class: sets[set].title, Soak: r.sheet.rows}

@@ -133,7 +133,7 @@ func (b *board) frequencyFigures(s *stepResult, f found) {
 	if !ok {
 		after = math.NaN()
 	}
-	s.set(recoveryKey, perSet(func(l limitSet) measure {
+	s.set(recoveryKey, b.perSet(func(l limitSet) measure {
 		if l.tolerance == 0 {
 			return unknown("this limit set names no band to come back into")
 		}
@@ -142,10 +142,10 @@ func (b *board) frequencyFigures(s *stepResult, f found) {
 }
 
 // perSet works a measure out for each limit set.
-func perSet(of func(limitSet) measure) []measure {
-	m := make([]measure, len(sets))
-	for i := range sets {
-		m[i] = of(sets[i])
+func (b *board) perSet(of func(limitSet) measure) []measure {
+	m := make([]measure, len(b.sets))
+	for i := range b.sets {
+		m[i] = of(b.sets[i])
 	}
 	return m
 }
@@ -177,7 +177,7 @@ func (b *board) voltageFigures(s *stepResult, f found) {
 		s.set(recoveryKey, unknown("no rated voltage is given"))
 		return
 	}
-	worst, recoveries := unknown("there is no voltage around the step"), make([]measure, len(sets))
+	worst, recoveries := unknown("there is no voltage around the step"), make([]measure, len(b.sets))
 	for i := range recoveries {
 		recoveries[i] = unknown("there is no voltage around the step")
 	}
@@ -192,7 +192,7 @@ func (b *board) voltageFigures(s *stepResult, f found) {
 		if !ok {
 			after = math.NaN()
 		}
-		for i, l := range sets {
+		for i, l := range b.sets {
 			m := unknown("this limit set names no band to come back into")
 			if l.settle > 0 {
 				m = recovery(r, f.jump, after, l.settle/100*rated)

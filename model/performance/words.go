@@ -83,9 +83,9 @@ func (r *recorder) loadLine(rec *model.RunRecord) string {
 func (r *recorder) classLine(j *judgement, set int) string {
 	line := classWords(j, set, "meets")
 	for i := range classes {
-		if set < classes && i != set {
+		if i != set {
 			also := "would also meet"
-			if i < set {
+			if set < classes && i < set {
 				also = "would meet"
 			}
 			line += "; " + classWords(j, i, also)
@@ -112,7 +112,10 @@ func classWords(j *judgement, set int, meets string) string {
 			within++
 		}
 	}
-	name := sets[set].name
+	name := j.sets[set].name
+	if len(j.sets[set].limits) == 0 {
+		return name + " names no limits: they are agreed on and belong into the configuration"
+	}
 	switch {
 	case len(outside) > 0:
 		return fmt.Sprintf("%s not met, outside is %s", name, strings.Join(outside, ", "))
