@@ -31,6 +31,7 @@ type demoCommand struct {
 	Listen                 string        `help:"Address for page and metrics." default:"127.0.0.1:8485" placeholder:"ADDR"`
 	For                    time.Duration `help:"Stop after this time; 0 runs until told to stop."`
 	ReadingWithoutPassword bool          `help:"Let others on the network look on."`
+	Outlets                string        `help:"File with remote write, mqtt, notify and hook sections, to try them." placeholder:"FILE"`
 }
 
 // Run carries the past day, then goes live.
@@ -44,6 +45,9 @@ func (c *demoCommand) Run(ctx context.Context, s streams) error {
 	if err := checkAccess(cfg, slog.New(slog.DiscardHandler)); err != nil {
 		return &fault{exitUsage, err, "add --reading-without-password: everything shown is made up"}
 	}
+	if cfg.Outlets, err = loadOutlets(c.Outlets, s.err); err != nil {
+		return err
+	}
 	fmt.Fprintln(s.out, "SIMULATED: a made-up 50 kVA standby set of a made-up fish hatchery. Nothing here is real.")
 	if err := pastDay(ctx, cfg, s.err); err != nil {
 		return err
@@ -56,6 +60,10 @@ func (c *demoCommand) Run(ctx context.Context, s streams) error {
 	d, err := newDaemon(cfg, store.Options{}, slog.New(slog.NewTextHandler(s.err, &slog.HandlerOptions{Level: slog.LevelWarn})))
 	if err != nil {
 		return err
+	}
+	// A made-up set has a made-up time of day; only this computer is told it.
+	if err := d.store.Estimate(d.store.Boot(), model.ClockEstimate{At: bootOffset(), Wall: time.Now().UnixNano(), Source: model.ClockSimulated}); err != nil {
+		return errors.Join(fmt.Errorf("keep the time: %w", err), d.close())
 	}
 	tour(s.out, c.State, d.address())
 	return d.run(ctx, c.For)
@@ -204,7 +212,7 @@ func pastDay(ctx context.Context, cfg *config.Config, progress io.Writer) error 
 		return nil
 	}
 	past := *cfg
-	past.Listen = "127.0.0.1:0"
+	past.Listen, past.Outlets = "127.0.0.1:0", model.Outlets{}
 	// A simulated past needs no protection from power cuts: sync rarely.
 	d, err := newDaemon(&past, store.Options{KernelBoot: pastBoot, TailBusy: time.Minute, TailSteady: time.Minute}, slog.New(slog.DiscardHandler))
 	if err != nil {

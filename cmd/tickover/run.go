@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"log/slog"
 	"net"
 	"net/http"
@@ -60,19 +61,40 @@ func (c *runCommand) Run(ctx context.Context, s streams) error {
 
 // loadConfig reads the configuration. Every mistake is printed; the error
 // that comes back only counts them.
-func loadConfig(path string, stderr interface{ Write([]byte) (int, error) }) (*config.Config, error) {
+func loadConfig(path string, stderr io.Writer) (*config.Config, error) {
 	cfg, err := config.Load(path)
+	if err != nil {
+		return nil, configFault(path, err, stderr)
+	}
+	return cfg, nil
+}
+
+func configFault(path string, err error, stderr io.Writer) error {
 	var mistakes config.Mistakes
 	switch {
 	case errors.As(err, &mistakes):
 		fmt.Fprintln(stderr, mistakes.Error())
-		return nil, &fault{exitConfig, fmt.Errorf("%s: %d mistakes", path, len(mistakes)), "mend them and run tickover check --config " + path}
+		return &fault{exitConfig, fmt.Errorf("%s: %d mistakes", path, len(mistakes)), "mend them and run tickover check --config " + path}
 	case errors.Is(err, os.ErrNotExist):
-		return nil, &fault{exitConfig, err, "name the file with --config"}
-	case err != nil:
-		return nil, &fault{exitConfig, err, ""}
+		return &fault{exitConfig, err, "name the file with --config"}
 	}
-	return cfg, nil
+	return &fault{exitConfig, err, ""}
+}
+
+// loadOutlets reads a file of outlets alone; none when path is empty.
+func loadOutlets(path string, stderr io.Writer) (model.Outlets, error) {
+	if path == "" {
+		return model.Outlets{}, nil
+	}
+	text, err := os.ReadFile(path)
+	if err != nil {
+		return model.Outlets{}, configFault(path, err, stderr)
+	}
+	o, err := config.ParseOutlets(path, text)
+	if err != nil {
+		return o, configFault(path, err, stderr)
+	}
+	return o, nil
 }
 
 // daemon is everything that runs, in the order it is started; stop ends it in
@@ -89,6 +111,7 @@ type daemon struct {
 	listener net.Listener
 	socket   net.Listener
 	servers  []*http.Server
+	outlets  *outlets
 }
 
 // newDaemon opens the store, restores the state of alarms and engine and
@@ -139,6 +162,7 @@ func (d *daemon) build() error {
 		Now: now, Log: d.log.With("part", "collector"), State: state, Since: since,
 	})
 	d.source = &source{store: d.store, setup: d.cfg.Setup, live: d.carrier, machine: d.machine}
+	d.outlets = d.buildOutlets()
 	return d.listen()
 }
 
@@ -217,6 +241,7 @@ func (d *daemon) run(ctx context.Context, limit time.Duration) error {
 	manager := serviceManager{d.log}
 	work.Go(func() { manager.feedWatchdog(polling, d.carrier.Alive) })
 	manager.tell("READY=1\nSTATUS=" + d.status())
+	d.outlets.start()
 	var err error
 	select {
 	case <-ctx.Done():
@@ -291,13 +316,14 @@ func (d *daemon) healthz(w http.ResponseWriter, _ *http.Request) {
 	}
 }
 
-// stop ends everything in reverse order of its start: servers, polling, the
-// flush, the store, the lines.
+// stop ends everything in reverse order of its start: outlets, servers,
+// polling, the flush, the store, the lines.
 func (d *daemon) stop(stopPolling func(), work *sync.WaitGroup) error {
 	second := make(chan os.Signal, 1)
 	signal.Notify(second, os.Interrupt, syscall.SIGTERM)
 	defer signal.Stop(second)
-	ctx, cancel := context.WithTimeout(context.Background(), 4*time.Second)
+	d.outlets.end(d.log)
+	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Second)
 	defer cancel()
 	for _, s := range d.servers {
 		if s.Shutdown(ctx) != nil {
@@ -311,7 +337,7 @@ func (d *daemon) stop(stopPolling func(), work *sync.WaitGroup) error {
 	case <-drained:
 	case <-second:
 		d.log.Warn("second signal: stopping without waiting for the lines")
-	case <-time.After(5 * time.Second):
+	case <-time.After(4 * time.Second):
 		d.log.Warn("a line did not come to rest")
 	}
 	return d.close()

@@ -1,0 +1,152 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"iter"
+	"log/slog"
+	"net"
+	"net/url"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"tickover/collector/forward"
+	"tickover/collector/metrics"
+	"tickover/collector/store"
+	"tickover/model"
+)
+
+// outlet sends something out until the context ends.
+type outlet interface {
+	Run(context.Context)
+	Health() model.OutletHealth
+}
+
+// outlets is everything that sends readings and alarms out. It starts last
+// and stops first; nothing in it can hold up polling or alarms.
+type outlets struct {
+	all  []outlet
+	stop context.CancelFunc
+	work sync.WaitGroup
+}
+
+// buildOutlets makes the outlets of the configuration. One that cannot work
+// says why in its health and keeps the others running.
+func (d *daemon) buildOutlets() *outlets {
+	o := &outlets{stop: func() {}}
+	for _, to := range d.cfg.Outlets.RemoteWrite {
+		o.all = append(o.all, d.writer(to))
+	}
+	return o
+}
+
+func (o *outlets) start() {
+	ctx, stop := context.WithCancel(context.Background())
+	o.stop = stop
+	for _, one := range o.all {
+		o.work.Go(func() { one.Run(ctx) })
+	}
+}
+
+// outletsRest is how long outlets have to end what they are at.
+const outletsRest = 3 * time.Second
+
+// end stops the outlets and waits a little for them.
+func (o *outlets) end(log *slog.Logger) {
+	o.stop()
+	rested := make(chan struct{})
+	go func() { o.work.Wait(); close(rested) }()
+	select {
+	case <-rested:
+	case <-time.After(outletsRest):
+		log.Warn("an outlet did not come to rest; what it had not sent is sent after the next start")
+	}
+}
+
+// health is how every outlet fares, in the order of the configuration.
+func (o *outlets) health() []model.OutletHealth {
+	var all []model.OutletHealth
+	for _, one := range o.all {
+		all = append(all, one.Health())
+	}
+	return all
+}
+
+func (d *daemon) outletFolder() string { return filepath.Join(d.cfg.StateDir, "outlets") }
+
+// writer makes the outlet of one remote-write server.
+func (d *daemon) writer(to model.RemoteWrite) outlet {
+	log := d.log.With("part", "remote write", "outlet", to.Name)
+	if d.cfg.Setup.Simulated && !local(to.URL) {
+		return broken{to.Name, "remote write", &model.OutletError{Err: errors.New("simulated readings are sent to this computer only"),
+			Hint: "let url: begin with http://127.0.0.1"}}
+	}
+	c, err := client(to.Access)
+	if err != nil {
+		log.Error("readings are kept but not sent", "err", err)
+		return broken{to.Name, "remote write", err}
+	}
+	to.Labels = withIdentity(to.Labels, d.cfg.Setup.Rating.Name)
+	return forward.NewWriter(forward.Parts{
+		To: to, Source: keptReadings{d.source, d.store}, Series: metrics.Naming(d.cfg.Setup.Points()), Client: c, Now: d.now(),
+		Folder: d.outletFolder(), Version: version(), Simulated: d.cfg.Setup.Simulated, Log: log,
+	})
+}
+
+// withIdentity adds the labels job and instance where they are not given: the
+// series of two sets must not be the same.
+func withIdentity(labels []model.Label, set string) []model.Label {
+	if set == "" {
+		set, _ = os.Hostname() // empty at worst, and then the label is left out by the server
+	}
+	given := map[string]bool{}
+	for _, l := range labels {
+		given[l.Name] = true
+	}
+	all := append([]model.Label(nil), labels...)
+	for _, l := range []model.Label{{Name: "job", Value: "tickover"}, {Name: "instance", Value: set}} {
+		if !given[l.Name] && l.Value != "" {
+			all = append(all, l)
+		}
+	}
+	return all
+}
+
+// local reports whether an address is this computer's own.
+func local(address string) bool {
+	u, err := url.Parse(address)
+	if err != nil {
+		return false
+	}
+	return localHost(u.Hostname())
+}
+
+func localHost(host string) bool {
+	ip := net.ParseIP(host)
+	return host == "localhost" || ip != nil && ip.IsLoopback()
+}
+
+// keptReadings is the store as an outlet sees it, derived values included.
+type keptReadings struct {
+	source *source
+	store  *store.Store
+}
+
+func (r keptReadings) Scans(q model.Query) iter.Seq2[*model.Scan, error] { return r.source.scans(q) }
+func (r keptReadings) Clock() model.Clock                                { return r.store.Clock() }
+
+// broken is an outlet that cannot work as it is configured.
+type broken struct {
+	name, kind string
+	err        error
+}
+
+// Run does nothing.
+func (broken) Run(context.Context) {}
+
+// Health says why.
+func (b broken) Health() model.OutletHealth {
+	return model.OutletHealth{Name: b.name, Kind: b.kind, Trouble: b.err.Error(), Hint: model.HintOf(b.err)}
+}

@@ -1,0 +1,194 @@
+package forward
+
+import (
+	"context"
+	"errors"
+	"math/rand/v2"
+	"slices"
+	"testing"
+
+	"pgregory.net/rapid"
+
+	"tickover/model"
+)
+
+// bench answers deliveries from a rule over single samples.
+type bench struct {
+	stored map[sample]int
+	posts  int
+	rule   func([]sample) answer
+}
+
+func (b *bench) post(_ context.Context, part []sample) (answer, error) {
+	b.posts++
+	a := b.rule(part)
+	if a.status == 204 {
+		for _, s := range part {
+			b.stored[s]++
+		}
+	}
+	return a, nil
+}
+
+// any204 refuses a whole request when one of its samples is bad, as servers do.
+func any204(bad func(sample) bool, status int, words string) func([]sample) answer {
+	return func(part []sample) answer {
+		if slices.ContainsFunc(part, bad) {
+			return answer{status: status, text: words}
+		}
+		return answer{status: 204}
+	}
+}
+
+func batchOf(n, series int) []sample {
+	all := make([]sample, n)
+	for i := range all {
+		all[i] = sample{series: i % series, t: int64(1000 * (i / series)), v: float64(i)}
+	}
+	return all
+}
+
+// drive calls run as a writer would, at most so many times.
+func drive(d *delivery, calls int) (err error) {
+	for range calls {
+		if err = d.run(context.Background()); err == nil {
+			return nil
+		}
+	}
+	return err
+}
+
+func TestWhatIsNotPoisonArrivesOnceAndPoisonIsCounted(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		n := rapid.IntRange(1, 400).Draw(t, "samples")
+		batch := batchOf(n, rapid.IntRange(1, 8).Draw(t, "series"))
+		poison := map[sample]bool{}
+		for _, i := range rapid.SliceOfN(rapid.IntRange(0, n-1), 0, 12).Draw(t, "poison") {
+			poison[batch[i]] = true
+		}
+		status := rapid.SampledFrom([]int{400, 422, 500}).Draw(t, "status")
+		b := &bench{stored: map[sample]int{}, rule: any204(func(s sample) bool { return poison[s] }, status, "no")}
+		d := newDelivery(batch, b.post)
+		err := drive(d, 3*patience)
+		if status == 500 && len(poison) == n {
+			if err == nil || len(d.dropped) > 0 {
+				t.Fatalf("a server that fails at everything made us drop %v (%v)", d.dropped, err)
+			}
+			return
+		}
+		if err != nil || d.dropped[refused] != len(poison) || d.sent != n-len(poison) {
+			t.Fatalf("%v: dropped %v of %d poison, sent %d of %d", err, d.dropped, len(poison), d.sent, n)
+		}
+		for _, s := range batch {
+			if want := 1 - map[bool]int{true: 1}[poison[s]]; b.stored[s] != want {
+				t.Fatalf("%+v arrived %d times", s, b.stored[s])
+			}
+		}
+	})
+}
+
+// Servers that fail at the newest sample alone must not stop the rest.
+func TestAServerThatFailsAtTheNewestSampleGetsTheOthers(t *testing.T) {
+	batch := batchOf(1000, 4)
+	last := batch[len(batch)-1]
+	b := &bench{stored: map[sample]int{}, rule: any204(func(s sample) bool { return s == last }, 500, "boom")}
+	d := newDelivery(batch, b.post)
+	if err := drive(d, patience+1); err != nil || d.sent != 999 || d.dropped[refused] != 1 {
+		t.Errorf("%v: sent %d, dropped %v", err, d.sent, d.dropped)
+	}
+}
+
+func TestAnIllServerIsNotAskedForEverySample(t *testing.T) {
+	b := &bench{stored: map[sample]int{}, rule: func([]sample) answer { return answer{status: 500, text: "disk full"} }}
+	d := newDelivery(batchOf(10000, 4), b.post)
+	if err := drive(d, 2*patience); err == nil || len(d.dropped) != 0 {
+		t.Errorf("%v, dropped %v", err, d.dropped)
+	}
+	if b.posts > 400 {
+		t.Errorf("%d requests to a server that is ill", b.posts)
+	}
+	b.rule = func([]sample) answer { return answer{status: 204} }
+	if err := drive(d, 2); err != nil || d.sent != 10000 || len(b.stored) != 10000 {
+		t.Errorf("recovered: %v, sent %d of 10000", err, d.sent)
+	}
+}
+
+// "Too old" is one limit for the whole server, so the samples behind it cost a
+// few requests, not two each.
+func TestSamplesTooOldCostFewRequests(t *testing.T) {
+	batch := batchOf(10000, 32)
+	limit := batch[6000].t
+	old := func(s sample) bool { return s.t < limit }
+	for _, c := range []answer{{status: 500, text: "too old sample"}, {status: 400, text: "out of bounds"}} {
+		b := &bench{stored: map[sample]int{}, rule: any204(old, c.status, c.text)}
+		d := newDelivery(batch, b.post)
+		if err := d.run(context.Background()); err != nil || d.dropped[tooOld] != countOf(batch, old) || d.sent+d.dropped[tooOld] != len(batch) {
+			t.Errorf("%s: %v, sent %d, dropped %v", c.text, err, d.sent, d.dropped)
+		}
+		if b.posts > 60 {
+			t.Errorf("%s: %d requests", c.text, b.posts)
+		}
+		if model.HintOf(d.trouble) != windowHint {
+			t.Errorf("%s: hint %q", c.text, model.HintOf(d.trouble))
+		}
+	}
+}
+
+func countOf(batch []sample, bad func(sample) bool) (n int) {
+	for _, s := range batch {
+		if bad(s) {
+			n++
+		}
+	}
+	return n
+}
+
+func TestAnUnwelcomeSeriesIsTriedOnce(t *testing.T) {
+	batch := batchOf(10000, 100)
+	bad := func(s sample) bool { return s.series == 7 }
+	b := &bench{stored: map[sample]int{}, rule: any204(bad, 500, "label set contains duplicate label name")}
+	d := newDelivery(batch, b.post)
+	if err := d.run(context.Background()); err != nil || d.dropped[badLabels] != 100 || d.sent != 9900 {
+		t.Errorf("%v, sent %d, dropped %v", err, d.sent, d.dropped)
+	}
+	if b.posts > 60 {
+		t.Errorf("%d requests", b.posts)
+	}
+}
+
+// A server without a window has some of what is sent again.
+func TestOutOfOrderIsLearntPerSeries(t *testing.T) {
+	batch := batchOf(3200, 32)
+	newest := func(s sample) int64 { return int64(1000 * (20 + s.series)) }
+	behind := func(s sample) bool { return s.t <= newest(s) }
+	b := &bench{stored: map[sample]int{}, rule: any204(behind, 400, "out of order sample")}
+	d := newDelivery(batch, b.post)
+	if err := d.run(context.Background()); err != nil || d.dropped[outOfOrder] != countOf(batch, behind) || d.sent+d.dropped[outOfOrder] != len(batch) {
+		t.Errorf("%v, sent %d, dropped %v", err, d.sent, d.dropped)
+	}
+	if b.posts > 600 {
+		t.Errorf("%d requests", b.posts)
+	}
+}
+
+var errCut = errors.New("the cable is cut")
+
+// A delivery that is interrupted anywhere ends with the same samples stored.
+func TestAnInterruptedDeliveryGoesOn(t *testing.T) {
+	r := rand.New(rand.NewPCG(1, 2))
+	batch := batchOf(2000, 8)
+	poison := func(s sample) bool { return s.series == 3 && s.t%7000 == 0 }
+	b := &bench{stored: map[sample]int{}, rule: any204(poison, 400, "no")}
+	d := newDelivery(batch, func(ctx context.Context, part []sample) (answer, error) {
+		if r.IntN(3) == 0 {
+			return answer{}, errCut
+		}
+		return b.post(ctx, part)
+	})
+	if err := drive(d, 5000); err != nil {
+		t.Fatal(err)
+	}
+	if want := countOf(batch, poison); d.dropped[refused] != want || len(b.stored) != len(batch)-want {
+		t.Errorf("stored %d, dropped %v", len(b.stored), d.dropped)
+	}
+}

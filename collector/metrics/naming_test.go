@@ -1,0 +1,35 @@
+package metrics
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+	"testing"
+)
+
+// Every reading that a scrape shows has the same name, labels and value by
+// Naming.
+func TestNamingSaysWhatAScrapeShows(t *testing.T) {
+	b := full()
+	name := Naming(b.points)
+	scraped := b.scrape(t)
+	seen := 0
+	for id, r := range b.snap.Readings {
+		s, ok := name(id)
+		if !ok {
+			continue
+		}
+		seen++
+		line := s.Name
+		for _, l := range s.Labels {
+			line += fmt.Sprintf("{%s=%q}", l.Name, l.Value)
+		}
+		line += " " + strconv.FormatFloat(r.Value*s.Scale, 'g', -1, 64) + "\n"
+		if !strings.Contains(scraped, "\n"+line) {
+			t.Errorf("%s is not scraped as %s", id, line)
+		}
+	}
+	if want := strings.Count(scraped, "\ngenset_point_"); seen < want+40 {
+		t.Errorf("only %d series are named", seen)
+	}
+}
