@@ -9,9 +9,9 @@ import (
 	"time"
 )
 
-// delivery brings one batch to the server. What the server refuses is parted,
-// newest half first, until the samples that it refuses stand alone; those are
-// dropped and counted, all others arrive. A delivery that was interrupted goes
+// delivery brings one batch to the server. What the server refuses is halved
+// until the samples that it refuses stand alone; those are dropped and counted,
+// all others arrive. A delivery that was interrupted goes
 // on where it stopped.
 type delivery struct {
 	post    func(context.Context, []sample) (answer, error)
@@ -96,12 +96,23 @@ func (d *delivery) take(part []sample, a answer) error {
 		d.searching = d.failures >= patience
 		return &wait{a.trouble(), a.after}
 	case len(part) > 1:
-		half := len(part) / 2
-		d.push(part[:half])
-		d.push(part[half:])
+		d.halve(part, why)
 		return nil
 	}
 	return d.refuse(part, why, a)
+}
+
+// halve parts samples. The older half goes first, as a server without a window
+// for late samples wants them, save when age is the fault: there the newest
+// sample that is too old settles all that are older.
+func (d *delivery) halve(part []sample, why reason) {
+	half := len(part) / 2
+	first, second := part[:half], part[half:]
+	if why == tooOld {
+		first, second = second, first
+	}
+	d.push(second)
+	d.push(first)
 }
 
 // refuse drops a sample that stands alone. While nothing at all passes it may

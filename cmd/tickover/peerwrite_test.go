@@ -1,0 +1,283 @@
+//go:build peers
+
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"log/slog"
+	"math"
+	"net/url"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"tickover/collector/forward"
+	"tickover/collector/metrics"
+	"tickover/collector/store"
+	"tickover/model"
+)
+
+const dayPoints = 32
+
+// dayStore holds a made-up day: 32 points once a second for so many seconds,
+// ended now. The day's boot is synchronised.
+func dayStore(t *testing.T, seconds int) *source {
+	t.Helper()
+	setup := model.Setup{Lines: []model.Line{{Name: "skid"}}, Devices: []model.Device{{Name: "meter", Line: "skid", Every: time.Second}}}
+	scan := &model.Scan{Group: "meter/1s", Samples: make([]model.Sample, dayPoints), Measured: dayPoints}
+	for i := range dayPoints {
+		id := model.PointID(fmt.Sprintf("own.p%02d", i))
+		scan.Samples[i].Point = id
+		setup.Devices[0].Points = append(setup.Devices[0].Points, model.Point{ID: id, Quantity: model.Voltage, Device: "meter",
+			Register: model.Register{Resolution: model.Resolution{Num: 1, Den: 10}}})
+	}
+	s, err := store.Open(store.Options{Dir: t.TempDir(), Points: setup.Points(), KernelBoot: "a made-up day", TailBusy: time.Minute, TailSteady: time.Minute,
+		Log: slog.New(slog.DiscardHandler)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { s.Close() })
+	begin := time.Now().Add(-time.Duration(seconds+1) * time.Second)
+	if err := s.Estimate(s.Boot(), model.ClockEstimate{Wall: begin.UnixNano(), Source: model.ClockSynchronised}); err != nil {
+		t.Fatal(err)
+	}
+	for i := range seconds {
+		scan.At = model.Instant{Boot: s.Boot(), Offset: time.Duration(i+1) * time.Second}
+		for c := range scan.Samples {
+			v := math.Round(2300+20*math.Sin(float64(i*(c+1))/300)) / 10
+			scan.Samples[c] = model.GoodSample(scan.Samples[c].Point, v)
+		}
+		if err := s.Append(scan, nil); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return &source{store: s, setup: setup}
+}
+
+// writerTo makes a writer from a source to a server; now is the end of the day.
+func writerTo(t *testing.T, src *source, folder string, to model.RemoteWrite, change func(*forward.Parts)) *forward.Writer {
+	t.Helper()
+	c, err := client(to.Access)
+	if err != nil {
+		t.Fatal(err)
+	}
+	to.Name, to.Every = "peer", time.Second
+	to.Labels = withIdentity(to.Labels, "day")
+	last := src.store.Last()
+	parts := forward.Parts{To: to, Source: readings{src, src.store}, Series: metrics.Naming(src.setup.Points()), Client: c,
+		Now: func() model.Instant { return last }, Folder: folder, Version: "test", Log: slog.New(slog.DiscardHandler)}
+	if change != nil {
+		change(&parts)
+	}
+	return forward.NewWriter(parts)
+}
+
+// A day of 32 points at 1 Hz: exact count, and how long it took.
+func TestPeerBacklogOfADay(t *testing.T) {
+	p := startPrometheus(t, "30d", receiver)
+	src := dayStore(t, 86400)
+	w := writerTo(t, src, t.TempDir(), model.RemoteWrite{URL: p.write()}, nil)
+	want := 86400 * dayPoints
+	begin := time.Now()
+	runUntil(t, w.Run, "end of the backlog", func() bool { return w.Health().Sent >= uint64(want) || w.Health().Trouble != "" })
+	took := time.Since(begin)
+	if got := p.count(`{job="tickover"}`); got != want || len(w.Health().Dropped) > 0 {
+		t.Fatalf("%d of %d samples are there; %+v", got, want, w.Health())
+	}
+	t.Logf("%d samples of 24 h in %s, %.0f a second; all are there", want, took.Round(10*time.Millisecond), float64(want)/took.Seconds())
+}
+
+// The server dies in the middle, twice; nothing is lost or doubled.
+func TestPeerServerKilled(t *testing.T) {
+	p := startPrometheus(t, "30d", receiver)
+	const seconds = 20000
+	src := dayStore(t, seconds)
+	w := writerTo(t, src, t.TempDir(), model.RemoteWrite{URL: p.write(), PerSecond: 300000}, nil)
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan struct{})
+	go func() { defer close(done); w.Run(ctx) }()
+	for part := range uint64(2) {
+		waitFor(t, "part of the backlog", func() bool { return w.Health().Sent > (part+1)*100000 })
+		p.kill()
+		waitFor(t, "word that the server is away", func() bool { return w.Health().Trouble != "" })
+		t.Logf("killed after %d samples: %s (%s)", w.Health().Sent, w.Health().Trouble, w.Health().Hint)
+		p.start()
+	}
+	want := seconds * dayPoints
+	waitFor(t, "end of the backlog", func() bool { return p.count(`{job="tickover"}`) >= want })
+	cancel()
+	<-done
+	if got := p.count(`{job="tickover"}`); got != want || len(w.Health().Dropped) > 0 {
+		t.Fatalf("%d of %d samples are there; %+v", got, want, w.Health())
+	}
+}
+
+// One series in 32 is of a kind that no server takes, and the first hours are
+// too old for this one's window.
+func TestPeerPoison(t *testing.T) {
+	p := startPrometheus(t, "3h", receiver)
+	const seconds = 20000 // 5.6 h, the first of it beyond the window
+	src := dayStore(t, seconds)
+	lastMinute(t, p, src)
+	series := metrics.Naming(src.setup.Points())
+	var bad atomic.Int64
+	w := writerTo(t, src, t.TempDir(), model.RemoteWrite{URL: p.write()}, func(parts *forward.Parts) {
+		parts.Series = func(id model.PointID) (model.Series, bool) {
+			s, ok := series(id)
+			if id == "own.p07" { // 1 of 32
+				bad.Add(1)
+				s.Labels = append(s.Labels, s.Labels...)
+			}
+			return s, ok
+		}
+	})
+	ctx, cancel := context.WithCancel(context.Background())
+	defer cancel()
+	go w.Run(ctx)
+	waitFor(t, "end of the backlog", func() bool {
+		h := w.Health()
+		return h.Sent+h.Dropped["labels"]+h.Dropped["too old"]+h.Dropped["refused"] == seconds*dayPoints
+	})
+	h := w.Health()
+	got := p.count(`{job="tickover"}`)
+	if uint64(got) != h.Sent || h.Dropped["labels"] == 0 || h.Dropped["too old"] == 0 || h.Dropped["refused"] != 0 || bad.Load() != 1 {
+		t.Fatalf("%d samples are there of %d; dropped %v", got, h.Sent, h.Dropped)
+	}
+	t.Logf("%d there, dropped %v", got, h.Dropped)
+}
+
+// lastMinute gives a server something new, so that it knows what is old.
+func lastMinute(t *testing.T, p *prometheus, src *source) {
+	t.Helper()
+	w := writerTo(t, src, t.TempDir(), model.RemoteWrite{URL: p.write(), Oldest: time.Minute, Labels: []model.Label{{Name: "job", Value: "recent"}}}, nil)
+	runUntil(t, w.Run, "last minute", func() bool { return w.Health().Sent > 50*dayPoints })
+}
+
+// Servers that are not set up for it: each is explained with the setting.
+func TestPeerServersNotSetUp(t *testing.T) {
+	src := dayStore(t, 4*3600)
+	off := startPrometheus(t, "30d")
+	w := writerTo(t, src, t.TempDir(), model.RemoteWrite{URL: off.write()}, nil)
+	runUntil(t, w.Run, "trouble", func() bool { return w.Health().Trouble != "" })
+	if h := w.Health(); !contains(h.Hint, receiver) || h.Sent != 0 {
+		t.Errorf("without the receiver: %+v", h)
+	}
+	p := startPrometheus(t, "", receiver)
+	lastMinute(t, p, src)
+	narrow := writerTo(t, src, t.TempDir(), model.RemoteWrite{URL: p.write()}, nil)
+	runUntil(t, narrow.Run, "end of the backlog", func() bool {
+		h := narrow.Health()
+		return h.Sent+h.Dropped["too old"]+h.Dropped["out of order"] == 4*3600*dayPoints
+	})
+	h := narrow.Health()
+	if got := p.count(`{job="tickover"}`); uint64(got) != h.Sent || h.Sent < 3000*dayPoints || h.Dropped["too old"] < 9000*dayPoints {
+		t.Errorf("without a window %d are there of %+v", got, h)
+	}
+	t.Logf("without a window: %+v", narrow.Health())
+}
+
+// The demonstration's daemon is killed in the middle of its backlog and once
+// more while live; what its cursor says was sent is there, once each.
+func TestPeerDaemonKilled(t *testing.T) {
+	p := startPrometheus(t, "30d", receiver)
+	dir := t.TempDir()
+	binary := filepath.Join(dir, "tickover")
+	if out, err := exec.Command("go", "build", "-o", binary, ".").CombinedOutput(); err != nil {
+		t.Fatalf("go build: %v\n%s", err, out)
+	}
+	file := filepath.Join(dir, "outlets.yaml")
+	text := "remote write:\n  - name: peer\n    url: " + p.write() + "\n    every: 1 s\n    samples a second: 100000\n"
+	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	state := filepath.Join(dir, "state")
+	begin := func() *exec.Cmd {
+		c := exec.Command(binary, "demo", "--state", state, "--listen", freeAddress(t), "--outlets", file)
+		if err := c.Start(); err != nil {
+			t.Fatal(err)
+		}
+		return c
+	}
+	for _, least := range []int{50000, 400000} {
+		c := begin()
+		waitFor(t, "samples at the server", func() bool { return p.count(`{job="tickover"}`) > least })
+		c.Process.Kill()
+		c.Wait()
+	}
+	c := begin()
+	waitFor(t, "live samples at the server", p.fresh)
+	c.Process.Signal(os.Interrupt)
+	if err := c.Wait(); err != nil {
+		t.Fatalf("the daemon ended with %v", err)
+	}
+	compareWithStore(t, p, state)
+}
+
+type cursorFile struct {
+	Groups map[string]model.Instant `json:"groups"`
+}
+
+func readCursor(state string) (cursorFile, error) {
+	var c cursorFile
+	text, err := os.ReadFile(filepath.Join(state, "outlets", "peer.json"))
+	return c, errors.Join(err, json.Unmarshal(text, &c))
+}
+
+// fresh reports whether the server has a live sample of the last seconds.
+func (p *prometheus) fresh() bool {
+	var answer struct{ Result []struct{ Value [2]any } }
+	err := p.ask("/api/v1/query", url.Values{"query": {`time() - timestamp(genset_battery_voltage_volts{job="tickover"}) < 5`}}, &answer)
+	return err == nil && len(answer.Result) == 1
+}
+
+// compareWithStore counts, metric by metric, what the store holds up to the
+// cursor and what the server has.
+func compareWithStore(t *testing.T, p *prometheus, state string) {
+	t.Helper()
+	s, err := store.Open(store.Options{Dir: state, ReadOnly: true, Log: slog.New(slog.DiscardHandler)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	c, err := readCursor(state)
+	if err != nil {
+		t.Fatal(err)
+	}
+	setup, ok := s.Setup()
+	if !ok {
+		t.Fatal("the store holds no configuration")
+	}
+	name := metrics.Naming(setup.Points())
+	want, total := map[string]int{}, 0
+	for scan, err := range (&source{store: s, setup: setup}).scans(model.Query{}) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		if c.Groups[scan.Group].Before(scan.At) {
+			continue
+		}
+		for _, sample := range scan.Samples {
+			if series, ok := name(sample.Point); ok && sample.Quality == model.Good {
+				want[series.Name]++
+				total++
+			}
+		}
+	}
+	got := p.counts(`{job="tickover"}`)
+	for n := range want {
+		if got[n] != want[n] {
+			t.Errorf("%s: %d samples at the server, %d in the store", n, got[n], want[n])
+		}
+	}
+	t.Logf("%d samples of %d metrics, equal in store and server: %v", total, len(want), !t.Failed())
+	if len(want) < 20 || strings.Count(fmt.Sprint(want), "genset_") != len(want) {
+		t.Errorf("too few metrics to prove anything: %v", want)
+	}
+}
