@@ -134,7 +134,7 @@ type keptReadings struct {
 	store  *store.Store
 }
 
-func (r keptReadings) Scans(q model.Query) iter.Seq2[*model.Scan, error] { return r.source.scans(q) }
+func (r keptReadings) Scans(q model.Query) iter.Seq2[*model.Scan, error] { return r.source.Scans(q) }
 func (r keptReadings) Clock() model.Clock                                { return r.store.Clock() }
 
 // broken is an outlet that cannot work as it is configured.

@@ -71,7 +71,7 @@ func writerTo(t *testing.T, src *source, folder string, to model.RemoteWrite, ch
 	to.Name, to.Every = "peer", time.Second
 	to.Labels = withIdentity(to.Labels, "day")
 	last := src.store.Last()
-	parts := forward.Parts{To: to, Source: readings{src, src.store}, Series: metrics.Naming(src.setup.Points()), Client: c,
+	parts := forward.Parts{To: to, Source: keptReadings{src, src.store}, Series: metrics.Naming(src.setup.Points()), Client: c,
 		Now: func() model.Instant { return last }, Folder: folder, Version: "test", Log: slog.New(slog.DiscardHandler)}
 	if change != nil {
 		change(&parts)
@@ -256,7 +256,7 @@ func compareWithStore(t *testing.T, p *prometheus, state string) {
 	}
 	name := metrics.Naming(setup.Points())
 	want, total := map[string]int{}, 0
-	for scan, err := range (&source{store: s, setup: setup}).scans(model.Query{}) {
+	for scan, err := range (&source{store: s, setup: setup}).Scans(model.Query{}) {
 		if err != nil {
 			t.Fatal(err)
 		}
