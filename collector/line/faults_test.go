@@ -136,3 +136,27 @@ func TestFaultedOnceIsRetried(t *testing.T) {
 		}
 	}
 }
+
+// TestLongestAnswers reads as much as fits, at every rate: the answer takes
+// longer than any pause that is allowed inside it.
+func TestLongestAnswers(t *testing.T) {
+	for _, baud := range []int{1200, 9600, 19200, 115200} {
+		synctest.Test(t, func(t *testing.T) {
+			l := bench(t, model.Line{Baud: baud}, numbers(), slave.Pace{Baud: baud, Strict: true}, slave.Faults{})
+			for _, count := range []uint16{1, 40, 60, 125} {
+				a, err := l.Read(context.Background(), model.ReadRequest{Unit: 2, Address: 7, Count: count})
+				if err != nil {
+					t.Fatalf("%d registers at %d Bd: %v", count, baud, err)
+				}
+				for i, w := range a.Words {
+					if w != number(2, 7+uint16(i)) {
+						t.Fatalf("register %d: %d", i, w)
+					}
+				}
+			}
+			if n := l.Health().Retries; n > 0 {
+				t.Errorf("%d Bd: %d questions were asked again", baud, n)
+			}
+		})
+	}
+}

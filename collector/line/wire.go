@@ -261,18 +261,18 @@ func (w *wire) listen(ctx context.Context, q question, h *hearing, timeout time.
 	deadline := h.end.Add(timeout)
 	hard := deadline.Add(gap + 2*maxFrame*w.tc)
 	for {
-		left := time.Until(w.until(h, deadline, hard, gap))
-		if left <= 0 || len(h.buf) > flood {
-			return found{}, diagnose(q, h, timeout)
-		}
 		if err := ctx.Err(); err != nil {
 			return found{}, cancelled(q, err)
 		}
-		n, err := w.port.read(w.buf[:], min(left, slice))
-		if err != nil {
+		left := time.Until(w.until(h, deadline, hard, gap))
+		// A last look when time is up: it may be this program that was late.
+		n, err := w.port.read(w.buf[:], min(max(left, 0), slice))
+		switch {
+		case err != nil:
 			return found{}, err
-		}
-		if n == 0 {
+		case n == 0 && left <= 0, len(h.buf) > flood:
+			return found{}, diagnose(q, h, timeout)
+		case n == 0:
 			continue
 		}
 		w.last = time.Now()
@@ -293,7 +293,7 @@ func (w *wire) until(h *hearing, deadline, hard time.Time, gap time.Duration) ti
 	case len(rest) == 0:
 		return deadline
 	case begun(rest, h.want):
-		return earlier(hard, w.last.Add(gap))
+		return earlier(hard, w.last.Add(gap+time.Duration(h.missing())*w.tc))
 	}
 	return earlier(hard, later(deadline, w.last.Add(gap)))
 }
