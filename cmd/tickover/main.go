@@ -34,6 +34,7 @@ type commands struct {
 	Lines   linesCommand   `cmd:"" help:"Tell how the lines and the units on them fare."`
 	Runs    runsCommand    `cmd:"" help:"List the runs of the set."`
 	Report  reportCommand  `cmd:"" help:"Write the report of one run."`
+	Compare compareCommand `cmd:"" help:"Rank in words how one run differed from another."`
 	Export  exportCommand  `cmd:"" help:"Write the readings as CSV."`
 	Alarms  alarmsCommand  `cmd:"" help:"List the alarms, or acknowledge one."`
 	Note    noteCommand    `cmd:"" help:"Put a note on the timeline."`

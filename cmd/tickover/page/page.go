@@ -113,6 +113,7 @@ func New(src Source, opts Options) http.Handler {
 	mux.HandleFunc("GET /api/v1/stream", f.apiStream)
 	mux.HandleFunc("GET /api/v1/runs", f.apiRuns)
 	mux.HandleFunc("GET /api/v1/runs/{id}/report", f.apiReport)
+	mux.HandleFunc("GET /api/v1/runs/{id}/compare/{other}", f.apiCompare)
 	mux.HandleFunc("GET /api/v1/events", f.apiEvents)
 	mux.HandleFunc("GET /api/v1/alarms", f.apiAlarms)
 	mux.HandleFunc("GET /api/v1/lines", f.apiLines)

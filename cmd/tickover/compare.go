@@ -1,0 +1,65 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"net/url"
+
+	"tickover/model"
+	"tickover/model/performance"
+)
+
+// compareCommand holds one run against another.
+type compareCommand struct {
+	stateFlag
+	Before string `arg:"" help:"The earlier run, from tickover runs."`
+	After  string `arg:"" default:"last" optional:"" help:"The later run; the last when left out."`
+	JSON   bool   `help:"Print a JSON object."`
+}
+
+// Run prints the differences, the most telling first.
+func (c *compareCommand) Run(ctx context.Context, s streams) error {
+	a, err := c.open(false)
+	if err != nil {
+		return err
+	}
+	defer a.close()
+	path := "/api/v1/runs/" + url.PathEscape(c.Before) + "/compare/" + url.PathEscape(c.After)
+	if c.JSON {
+		return a.get(ctx, s.out, path, nil)
+	}
+	var found struct {
+		Before, After string
+		Differences   []struct{ Words string }
+		Alike         int
+		Open          []string `json:"not_compared"`
+	}
+	if err := a.list(ctx, path, nil, &found); err != nil {
+		return err
+	}
+	fmt.Fprintf(s.out, "Run %s against run %s, the most telling first:\n", found.After, found.Before)
+	for i, d := range found.Differences {
+		fmt.Fprintf(s.out, "%3d. %s\n", i+1, d.Words)
+	}
+	if len(found.Differences) == 0 {
+		fmt.Fprintln(s.out, "  no figure differs by more than it scatters")
+	}
+	fmt.Fprintf(s.out, "%d figures agree.\n", found.Alike)
+	for _, o := range found.Open {
+		fmt.Fprintf(s.out, "Not compared: %s.\n", o)
+	}
+	return nil
+}
+
+// Compare ranks how one run differed from another.
+func (s *source) Compare(ctx context.Context, before, after string) (model.Comparison, error) {
+	a, err := s.Record(ctx, before)
+	if err != nil {
+		return model.Comparison{}, err
+	}
+	b, err := s.Record(ctx, after)
+	if err != nil {
+		return model.Comparison{}, err
+	}
+	return performance.Compare(a, b), nil
+}
