@@ -19,6 +19,9 @@ type Gathered struct {
 	traces map[model.PointID]*trace
 	span   float64 // from the left edge to the right one, s; grows with what comes
 	lost   int     // scans whose moment no clock could place
+	// Folded is the length of the stretches whose lowest and highest readings
+	// came in place of readings; 0 means that the readings themselves came.
+	Folded time.Duration
 }
 
 // NewGathered makes room for the points over a span; 0 when it is not known.

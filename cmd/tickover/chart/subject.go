@@ -97,7 +97,7 @@ func (s Subject) chart(g *Gathered, marks []Mark) (chart, bool) {
 		return c, false
 	}
 	c.low, c.high = s.window(low, high)
-	c.caption = s.caption(c, low, high, width, shortest, g.lost)
+	c.caption = s.caption(c, low, high, width, shortest, g)
 	c.desc = strings.Join(c.caption, " ") + fmt.Sprintf(" %d marks stand in it.", len(marks))
 	return c, true
 }
@@ -135,7 +135,7 @@ func (s Subject) window(low, high float64) (float64, float64) {
 	return low - margin, high + margin
 }
 
-func (s Subject) caption(c chart, low, high, width, shortest float64, lost int) []string {
+func (s Subject) caption(c chart, low, high, width, shortest float64, g *Gathered) []string {
 	unit := s.Quantity.ShownUnit()
 	three := func(v float64) string { return strconv.FormatFloat(v, 'g', 3, 64) }
 	l, h := model.InUnit(low, s.Quantity, unit), model.InUnit(high, s.Quantity, unit)
@@ -144,11 +144,14 @@ func (s Subject) caption(c chart, low, high, width, shortest float64, lost int) 
 		list = append(list, "What lies outside the window is cut off at its edge.")
 	}
 	list = append(list, fmt.Sprintf("Each column shows the lowest and highest reading of %s s.", three(width)))
-	if !math.IsInf(shortest, 0) {
+	switch {
+	case g.Folded > 0:
+		list = append(list, fmt.Sprintf("Drawn from the extremes of every %s s.", three(g.Folded.Seconds())))
+	case !math.IsInf(shortest, 0):
 		list = append(list, fmt.Sprintf("Readings came at best every %s s; anything shorter is not seen.", three(shortest)))
 	}
-	if lost > 0 {
-		list = append(list, fmt.Sprintf("%d scans could not be placed in time and are not drawn.", lost))
+	if g.lost > 0 {
+		list = append(list, fmt.Sprintf("%d scans could not be placed in time and are not drawn.", g.lost))
 	}
 	return list
 }

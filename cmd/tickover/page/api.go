@@ -166,10 +166,12 @@ func (f *face) report(w http.ResponseWriter, r *http.Request, format string) {
 		f.fail(w, r, err)
 		return
 	}
-	w.Header().Set("Content-Type", contentTypes[format])
 	if format == "html" {
 		w.Header().Set("Content-Security-Policy", reportPolicy(b.String()))
+		sendHTML(w, r, b.Bytes())
+		return
 	}
+	w.Header().Set("Content-Type", contentTypes[format])
 	_, _ = w.Write(b.Bytes()) // the reader may be gone
 }
 

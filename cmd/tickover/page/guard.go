@@ -18,7 +18,7 @@ import (
 // pagePolicy allows the page its own style and script, by their hashes, and
 // nothing else.
 var pagePolicy = "default-src 'none'; style-src '" + hash(styleSource) + "'; script-src '" + hash(scriptSource) +
-	"'; connect-src 'self'; form-action 'self'; img-src data:; base-uri 'none'; frame-ancestors 'none'"
+	"'; connect-src 'self'; form-action 'self'; img-src 'self' data:; base-uri 'none'; frame-ancestors 'none'"
 
 func hash(text string) string {
 	sum := sha256.Sum256([]byte(text))

@@ -35,9 +35,12 @@ type Source interface {
 	Export(ctx context.Context, w io.Writer, q model.Query, format string) error
 	// Act does to an alarm what a person wants.
 	Act(ctx context.Context, act model.AlarmAct) error
-	// Scans yields stored samples in order of time, derived ones worked out
-	// again.
-	Scans(q model.Query) iter.Seq2[*model.Scan, error]
+	// Readings hands to take, in order of time for each point, what a drawing
+	// needs whose columns are so wide: samples, or the lowest and the highest
+	// of longer stretches, whose length it returns; 0 for samples.
+	Readings(ctx context.Context, q model.Query, width time.Duration, take func(*model.Scan)) (time.Duration, error)
+	// Steps finds the load steps within a span.
+	Steps(ctx context.Context, q model.Query) ([]model.Instant, error)
 	// Say keeps what a person says and returns the event's number.
 	Say(context.Context, Saying) (uint64, error)
 	// Photo returns a picture that was kept with words.
@@ -85,11 +88,13 @@ type face struct {
 	origin  *http.CrossOriginProtection
 	streams chan struct{} // one slot for each open stream
 
+	drawings drawn
+
 	mu      sync.Mutex
 	newest  *model.Snapshot // the snapshot met last and when it was first met
 	met     time.Time
-	drawn   fragments // the fragments drawn last, for the key they were drawn for
-	drawnAt drawKey
+	parts   map[drawKey]fragments // drawn for the newest snapshot and second
+	partsAt drawMoment
 }
 
 // How many pages may listen at once, and how many requests may have their
@@ -107,8 +112,13 @@ func New(src Source, opts Options) http.Handler {
 	}
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /{$}", f.now)
+	mux.HandleFunc("GET /alarms", f.alarms)
+	mux.HandleFunc("GET /next", f.next)
+	mux.HandleFunc("GET /trends", f.trends)
+	mux.HandleFunc("GET /timeline", f.timeline)
 	mux.HandleFunc("GET /runs", f.runs)
-	mux.HandleFunc("GET /runs/{id}", f.runReport)
+	mux.HandleFunc("GET /runs/{id}", f.runPage)
+	mux.HandleFunc("GET /runs/{id}/report", f.runReport)
 	mux.HandleFunc("GET /api/v1/now", f.apiNow)
 	mux.HandleFunc("GET /api/v1/stream", f.apiStream)
 	mux.HandleFunc("GET /api/v1/runs", f.apiRuns)

@@ -8,13 +8,14 @@
   // typing keeps a form that somebody is filling in from being replaced.
   function typing(box) {
     var a = document.activeElement;
-    return a && box.contains(a) && /INPUT|TEXTAREA/.test(a.tagName);
+    return a && box.contains(a) && /INPUT|TEXTAREA|SELECT/.test(a.tagName) || box.querySelector('details[open]');
   }
   function put(id, html) {
     var box = document.getElementById(id);
-    if (shown[id] === html || typing(box)) { return; }
+    if (!box || shown[id] === html || typing(box)) { return; }
     shown[id] = html;
     box.innerHTML = html;
+    if (window.tickoverFill) { window.tickoverFill(box); }
   }
   function beep() {
     if (navigator.vibrate) { navigator.vibrate([400, 200, 400]); }
@@ -31,13 +32,13 @@
     navigator.wakeLock.request('screen').then(function (l) { lock = l; }, function () { lock = null; });
   }
 
-  var stream = new EventSource('/api/v1/stream?view=page' + look);
+  var view = document.body.getAttribute('data-view');
+  var droop = /[?&](droop=[0-9.]+)/.exec(location.search);
+  var stream = new EventSource('/api/v1/stream?view=' + view + look + (droop ? '&' + droop[1] : ''));
   stream.addEventListener('page', function (e) {
     var part = JSON.parse(e.data);
     last = Date.now();
-    put('warning', part.warning);
-    put('numbers', part.numbers);
-    put('alarms', part.alarms);
+    for (var id in part.parts) { put(id, part.parts[id]); }
     if (part.critical && was === false && look) { location.href = '/'; }
     was = part.critical;
   });
@@ -59,5 +60,14 @@
     wake.textContent = 'Sound on';
   });
   document.addEventListener('visibilitychange', function () { if (lock) { awake(); } });
+  var charts = document.getElementById('charts');
+  if (charts) {
+    setInterval(function () {
+      var x = new XMLHttpRequest();
+      x.open('GET', '/trends' + (location.search || '?') + '&part');
+      x.onload = function () { if (x.status === 200) { charts.innerHTML = x.responseText; } };
+      x.send();
+    }, 1000 * charts.getAttribute('data-every'));
+  }
   if (look) { setTimeout(function () { location.href = '/'; }, 60000); }
 }());

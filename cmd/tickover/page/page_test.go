@@ -101,7 +101,7 @@ func TestCriticalAlarmTakesTheScreen(t *testing.T) {
 	h := serve(hatchery().alarmed(), Options{Token: token})
 	body := ask(h, "GET", "/", "").Body.String()
 	for _, want := range []string{`class="screen"`, "CRITICAL", "Oil pressure low", "0.62 bar, limit 1.05 bar", "lever on the injection pump",
-		"/api/v1/alarms/oil.pressure.low/acknowledge", "Battery not charged", "acknowledged"} {
+		"/api/v1/alarms/oil.pressure.low/acknowledge"} {
 		if !strings.Contains(body, want) {
 			t.Errorf("the page does not hold %q", want)
 		}
@@ -118,7 +118,7 @@ func TestAlarmsThatDoNotTakeTheScreenStandAboveTheReadings(t *testing.T) {
 	s := hatchery().alarmed()
 	s.snap.Alarms[0].State = model.AlarmAcknowledged
 	body := ask(serve(s, Options{}), "GET", "/", "").Body.String()
-	if strings.Contains(body, `class="screen"`) || !strings.Contains(body, `<p class="strip critical"><a href="#alarms">⬣ critical: Oil pressure low and more</a></p>`) {
+	if strings.Contains(body, `class="screen"`) || !strings.Contains(body, `<p class="strip critical"><a href="/alarms">⬣ critical: Oil pressure low and more</a></p>`) {
 		t.Errorf("no strip in %.9000s", body[strings.Index(body, "<body>"):])
 	}
 }
@@ -126,7 +126,7 @@ func TestAlarmsThatDoNotTakeTheScreenStandAboveTheReadings(t *testing.T) {
 func TestAlarmThatDoesNotWatchIsListed(t *testing.T) {
 	s := hatchery()
 	s.snap.Alarms[0].Watching, s.snap.Alarms[0].Why = false, "oil.pressure does not answer"
-	if body := ask(serve(s, Options{}), "GET", "/", "").Body.String(); !strings.Contains(body, "Not watching") || !strings.Contains(body, "oil.pressure does not answer") {
+	if body := ask(serve(s, Options{}), "GET", "/alarms", "").Body.String(); !strings.Contains(body, "Not watching") || !strings.Contains(body, "oil.pressure does not answer") {
 		t.Error("a deaf alarm is not shown")
 	}
 }
@@ -146,10 +146,10 @@ func TestBeforeTheFirstScan(t *testing.T) {
 }
 
 func TestPagesReferToNothingOutsideAndKeepTheirPolicy(t *testing.T) {
-	outside := regexp.MustCompile(`(?i)(https?:|src=|url\(|@import|<link rel="style|<iframe| style="| on[a-z]+=")`)
+	outside := regexp.MustCompile(`(?i)(https?:|[^-]src="[^/]|\burl\(|@import|<link rel="style|<iframe| style="| on[a-z]+=")`)
 	words := regexp.MustCompile(`(?i)\b(safe|unsafe|complies|compliant)\b`)
 	h := serve(hatchery().alarmed(), Options{Token: token, Version: "1"})
-	for _, path := range []string{"/", "/runs"} {
+	for _, path := range []string{"/", "/runs", "/runs/1", "/alarms", "/next", "/trends", "/timeline"} {
 		w := ask(h, "GET", path, "")
 		if hit := outside.FindString(w.Body.String()); hit != "" {
 			t.Errorf("%s holds %q", path, hit)
@@ -183,7 +183,7 @@ func TestEveryAnswerIsGuarded(t *testing.T) {
 func TestReportKeepsItsStyleAndNothingElse(t *testing.T) {
 	s := hatchery()
 	s.report = "<html><style>p{}</style><script>alert(1)</script>"
-	w := ask(serve(s, Options{}), "GET", "/runs/last", "")
+	w := ask(serve(s, Options{}), "GET", "/runs/last/report", "")
 	want := "default-src 'none'; style-src '" + hash("p{}") + "'; base-uri 'none'; frame-ancestors 'none'"
 	if got := w.Header().Get("Content-Security-Policy"); got != want || w.Code != 200 {
 		t.Errorf("%d, policy %s", w.Code, got)

@@ -31,6 +31,7 @@ type shed struct {
 	said    []string
 	sayings []Saying
 	scans   []*model.Scan
+	steps   []model.Instant
 }
 
 func (s *shed) Latest() *model.Snapshot {
@@ -104,17 +105,17 @@ func (s *shed) SetTime(_ context.Context, now time.Time, who string) error {
 	return s.broken
 }
 
-func (s *shed) Scans(q model.Query) iter.Seq2[*model.Scan, error] {
-	return func(yield func(*model.Scan, error) bool) {
-		for _, scan := range s.scans {
-			if q.Within(scan.At) && !yield(scan, nil) {
-				return
-			}
-		}
-		if s.broken != nil {
-			yield(nil, s.broken)
+func (s *shed) Readings(_ context.Context, q model.Query, _ time.Duration, take func(*model.Scan)) (time.Duration, error) {
+	for _, scan := range s.scans {
+		if q.Within(scan.At) {
+			take(scan)
 		}
 	}
+	return 0, s.broken
+}
+
+func (s *shed) Steps(_ context.Context, q model.Query) ([]model.Instant, error) {
+	return s.steps, s.broken
 }
 
 func (s *shed) Changed() <-chan struct{} {

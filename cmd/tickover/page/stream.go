@@ -3,26 +3,33 @@ package page
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"html/template"
 	"net/http"
+	"slices"
 	"time"
 
 	"tickover/model"
 )
 
-// fragments are the parts of the page that change.
+// fragments are the parts of a page that change, by the id of their place.
 type fragments struct {
-	Warning  string `json:"warning"`
-	Numbers  string `json:"numbers"`
-	Alarms   string `json:"alarms"`
-	Critical bool   `json:"critical"`
+	Parts    map[string]string `json:"parts"`
+	Critical bool              `json:"critical"`
 }
 
-// drawKey is what fragments depend on: pages that listen at the same time
-// share one drawing.
+// drawKey is what fragments depend on besides the moment: pages that listen at
+// the same time share one drawing.
 type drawKey struct {
+	view  string
+	look  bool
+	droop float64
+}
+
+// drawMoment is when fragments were drawn.
+type drawMoment struct {
 	snap   *model.Snapshot
-	look   bool
 	second int64
 }
 
@@ -34,9 +41,16 @@ const (
 	sendTimeout = 10 * time.Second // for a reader that does not take its message
 )
 
+// views are the pages a stream can tell of.
+var views = []string{"", "page", "next", "alarms", "watch"}
+
 // apiStream tells of every snapshot as server-sent events: as JSON, or with
-// view=page as the changing parts of the page.
+// view as the changing parts of a page.
 func (f *face) apiStream(w http.ResponseWriter, r *http.Request) {
+	if !slices.Contains(views, r.URL.Query().Get("view")) {
+		refuse(w, http.StatusBadRequest, "there is no such view", "leave view out for JSON")
+		return
+	}
 	select {
 	case f.streams <- struct{}{}:
 		defer func() { <-f.streams }()
@@ -62,8 +76,8 @@ func (f *face) apiStream(w http.ResponseWriter, r *http.Request) {
 func (f *face) tell(w http.ResponseWriter, out *http.ResponseController, r *http.Request) error {
 	var v any
 	name := "now"
-	if r.URL.Query().Get("view") == "page" {
-		parts, err := f.draw(look(r))
+	if view := r.URL.Query().Get("view"); view != "" {
+		parts, err := f.draw(drawKey{view, look(r), droopWanted(r)})
 		if err != nil {
 			f.log.Error("page not drawn", "err", err)
 			return err
@@ -105,27 +119,56 @@ func wait(r *http.Request, changed <-chan struct{}) bool {
 	return true
 }
 
-// draw gives the changing parts of the page, drawn at most once a second for
+// draw gives the changing parts of a page, drawn at most once a second for
 // each snapshot.
-func (f *face) draw(look bool) (fragments, error) {
-	key := drawKey{f.src.Latest(), look, time.Now().Unix()}
+func (f *face) draw(key drawKey) (fragments, error) {
+	at := drawMoment{f.src.Latest(), time.Now().Unix()}
 	f.mu.Lock()
-	if f.drawnAt == key {
-		defer f.mu.Unlock()
-		return f.drawn, nil
+	if f.partsAt != at || f.parts == nil {
+		f.parts, f.partsAt = map[drawKey]fragments{}, at
 	}
+	parts, ok := f.parts[key]
 	f.mu.Unlock()
-	v := f.view(look)
-	parts := fragments{Critical: v.Critical != nil}
-	for name, to := range map[string]*string{"warning": &parts.Warning, "numbers": &parts.Numbers, "alarms": &parts.Alarms} {
-		var b bytes.Buffer
-		if err := pageTemplate.ExecuteTemplate(&b, name, v); err != nil {
-			return parts, fmt.Errorf("draw %s: %w", name, err)
-		}
-		*to = b.String()
+	if ok {
+		return parts, nil
+	}
+	parts, err := f.drawParts(key)
+	if err != nil {
+		return parts, err
 	}
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	f.drawn, f.drawnAt = parts, key
+	if f.partsAt == at {
+		f.parts[key] = parts
+	}
 	return parts, nil
+}
+
+func (f *face) drawParts(key drawKey) (fragments, error) {
+	parts := fragments{Parts: map[string]string{}}
+	put := func(t *template.Template, name string, v any) error {
+		var b bytes.Buffer
+		if err := t.ExecuteTemplate(&b, name, v); err != nil {
+			return fmt.Errorf("draw %s: %w", name, err)
+		}
+		parts.Parts[name] = b.String()
+		return nil
+	}
+	var err error
+	var seen view
+	switch key.view {
+	case "page":
+		v := f.nowView(key.look)
+		seen, err = v.view, put(nowTemplate, "numbers", v)
+	case "next":
+		v := f.nextView(key.droop)
+		seen, err = v.view, put(nextTemplate, "aid", v)
+	case "alarms":
+		v := f.alarmsView()
+		seen, err = v.view, put(alarmsTemplate, "alarms", v)
+	default:
+		seen = f.frame("watch", "", key.look)
+	}
+	parts.Critical = seen.Critical != nil
+	return parts, errors.Join(err, put(nowTemplate, "warning", seen))
 }

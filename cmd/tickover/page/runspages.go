@@ -1,0 +1,166 @@
+package page
+
+import (
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"time"
+
+	"tickover/model"
+)
+
+// runLine is one run of the list.
+type runLine struct {
+	ID, Started, Running, Loaded, End string
+	Cranks, Starts                    int
+}
+
+func (f *face) runLine(run model.Run, clock model.Clock) runLine {
+	line := runLine{ID: run.ID, Started: dated(clock, run.Started), Running: span(run.Running), Loaded: span(run.Loaded),
+		Cranks: run.Cranks, Starts: run.Starts, End: "ended"}
+	switch {
+	case run.Open:
+		line.End = "going on"
+	case run.CutShort != "":
+		line.End = "cut short: " + run.CutShort
+	}
+	return line
+}
+
+// dated writes a moment in full, or by its boot when no clock knows it.
+func dated(clock model.Clock, i model.Instant) string {
+	if at := wall(clock, i); at != nil {
+		return at.Format("2006-01-02 15:04") + " UTC"
+	}
+	return i.String()
+}
+
+func (f *face) runs(w http.ResponseWriter, r *http.Request) {
+	runs, err := f.src.Runs(r.Context())
+	if err != nil {
+		f.fail(w, r, err)
+		return
+	}
+	v := struct {
+		view
+		Runs []runLine
+	}{view: f.frame("runs", "Runs", true)}
+	v.View = "watch"
+	clock := f.clock()
+	for _, run := range slices.Backward(runs) {
+		v.Runs = append(v.Runs, f.runLine(run, clock))
+	}
+	f.show(w, r, runsTemplate, v)
+}
+
+// happening is one event of a timeline.
+type happening struct {
+	At, Kind, Text, Who, Shape string
+	Photo                      uint64
+}
+
+// timelineView is the page of one run, or of everything.
+type timelineView struct {
+	view
+	Run    *runLine
+	Others []string
+	Events []happening
+	Older  string // address of what came before; empty at the beginning
+}
+
+// mostHappenings is how many events one page of a timeline shows.
+const mostHappenings = 200
+
+var kindShapes = map[model.EventKind]string{model.NoteEvent: "✎", model.RemarkEvent: "✎", model.EngineEvent: "●", model.AlarmTransition: "▲",
+	model.DeviceEvent: "⌁", model.ClockEvent: "◷", model.StoreEvent: "▤", model.DaemonEvent: "○", model.MeasurementEvent: "∡", model.FactEvent: "∎", model.WiringEvent: "⌗"}
+
+// timeline shows what happened, the newest first.
+func (f *face) timeline(w http.ResponseWriter, r *http.Request) {
+	v := timelineView{view: f.frame("watch", "Everything that happened", true)}
+	if err := f.happenings(r, &v, model.Query{}, false); err != nil {
+		f.fail(w, r, err)
+		return
+	}
+	if len(v.Events) > 0 && v.Older != "" {
+		v.Older = "/timeline?" + url.Values{"before": {v.Older}}.Encode()
+	}
+	f.show(w, r, timelineTemplate, v)
+}
+
+// runPage shows one run in the order things happened.
+func (f *face) runPage(w http.ResponseWriter, r *http.Request) {
+	run, err := f.run(r, r.PathValue("id"))
+	if err != nil {
+		f.fail(w, r, err)
+		return
+	}
+	v := timelineView{view: f.frame("watch", "Run "+run.ID, true)}
+	line := f.runLine(run, f.clock())
+	v.Run = &line
+	runs, err := f.src.Runs(r.Context())
+	for _, other := range slices.Backward(runs) {
+		if other.ID != run.ID && len(v.Others) < 8 {
+			v.Others = append(v.Others, other.ID)
+		}
+	}
+	if err == nil {
+		err = f.happenings(r, &v, model.Query{From: run.Started, To: run.Ended}, true)
+	}
+	if err != nil {
+		f.fail(w, r, err)
+		return
+	}
+	if v.Older != "" {
+		v.Older = "/runs/" + url.PathEscape(run.ID) + "?" + url.Values{"before": {v.Older}}.Encode()
+	}
+	f.show(w, r, timelineTemplate, v)
+}
+
+// happenings gathers the newest events, of those before the one named in the
+// request.
+func (f *face) happenings(r *http.Request, v *timelineView, q model.Query, forward bool) error {
+	before := ^uint64(0)
+	if text := r.URL.Query().Get("before"); text != "" {
+		var err error
+		if before, err = strconv.ParseUint(text, 10, 64); err != nil {
+			return &badQuestion{http.StatusBadRequest, "before is no number", "it is the seq of an event"}
+		}
+	}
+	var newest []model.Event
+	for e, err := range f.src.Events(r.Context(), q) {
+		if err != nil {
+			return err
+		}
+		if e.Seq >= before || e.Alarm != nil && e.Alarm.Quiet() {
+			continue
+		}
+		if newest = append(newest, e); len(newest) > mostHappenings {
+			newest = newest[1:]
+			v.Older = strconv.FormatUint(newest[0].Seq, 10)
+		}
+	}
+	slices.SortStableFunc(newest, func(a, b model.Event) int { return a.At.Compare(b.At) })
+	if !forward {
+		slices.Reverse(newest)
+	}
+	clock := f.clock()
+	for _, e := range newest {
+		v.Events = append(v.Events, happeningOf(e, clock))
+	}
+	return nil
+}
+
+func happeningOf(e model.Event, clock model.Clock) happening {
+	h := happening{At: e.At.String(), Kind: e.Kind.String(), Text: e.Text, Who: e.Who, Photo: e.Photo, Shape: kindShapes[e.Kind]}
+	if at := wall(clock, e.At); at != nil {
+		h.At = at.Format(time.DateTime)
+	}
+	switch {
+	case e.Engine != nil:
+		h.Text = e.Engine.To.String() + ", was " + e.Engine.From.String() + ". " + e.Engine.Evidence
+	case e.Hand != nil && h.Text == "":
+		h.Text = e.Hand.Kind + " " + e.Hand.Points + ": " + e.Hand.Quantity.ShowWithUnit(e.Hand.Value)
+	}
+	return h
+}

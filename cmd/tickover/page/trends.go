@@ -1,0 +1,229 @@
+package page
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"net/http"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"tickover/cmd/tickover/chart"
+	"tickover/model"
+)
+
+// trendsView is the page of the plots.
+type trendsView struct {
+	view
+	Spans   []spanChoice
+	Every   int // seconds between redrawings
+	Year    bool
+	Charts  []chart.Drawing
+	Nothing string // said when there is nothing to draw
+	Drawn   string // what the drawings leave out
+}
+
+type spanChoice struct {
+	Key, Name string
+	Here      bool
+}
+
+// trendSpan is one span of time the page can show.
+type trendSpan struct {
+	key, name string
+	long      time.Duration // 0: as long as the run
+	fresh     time.Duration // how long a drawing serves
+}
+
+const year = 365 * 24 * time.Hour
+
+var trendSpans = []trendSpan{{"10m", "10 min", 10 * time.Minute, 5 * time.Second}, {"1h", "1 h", time.Hour, 15 * time.Second},
+	{"8h", "8 h", 8 * time.Hour, time.Minute}, {"run", "Run", 0, time.Minute}, {"year", "Year", year, 10 * time.Minute}}
+
+// drawn keeps drawings for as long as they are fresh, so that many pages cost
+// as much as one.
+type drawn struct {
+	mu   sync.Mutex
+	kept map[string]*drawnSpan
+}
+
+// drawnSpan is one drawing; its lock lets one reader draw while others wait.
+type drawnSpan struct {
+	mu     sync.Mutex
+	made   time.Time
+	charts []chart.Drawing
+	short  string
+}
+
+// mostDrawn is how many drawings are kept: the fixed spans and a few runs.
+const mostDrawn = 12
+
+func (d *drawn) of(key string) *drawnSpan {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.kept == nil || len(d.kept) > mostDrawn {
+		d.kept = map[string]*drawnSpan{}
+	}
+	if d.kept[key] == nil {
+		d.kept[key] = &drawnSpan{}
+	}
+	return d.kept[key]
+}
+
+func (f *face) trends(w http.ResponseWriter, r *http.Request) {
+	in := r.URL.Query()
+	i := slices.IndexFunc(trendSpans, func(s trendSpan) bool { return s.key == in.Get("span") })
+	if i < 0 && in.Get("span") != "" {
+		refuse(w, http.StatusBadRequest, "there is no such span", "span is 10m, 1h, 8h, run or year")
+		return
+	}
+	s := trendSpans[max(i, 0)]
+	v := trendsView{view: f.frame("watch", "Trends", false), Every: int(s.fresh.Seconds()), Year: s.long == year, Nothing: "There are no readings in this span."}
+	v.Wide, v.Refresh = true, fmt.Sprint(max(30, v.Every))
+	for k := range v.Pages {
+		v.Pages[k].Here = v.Pages[k].Path == "/trends"
+	}
+	for _, c := range trendSpans {
+		v.Spans = append(v.Spans, spanChoice{c.key, c.name, c.key == s.key})
+	}
+	if err := f.fillTrends(r, &v, s); err != nil {
+		f.fail(w, r, err)
+		return
+	}
+	if in.Has("part") { // a page that redraws itself
+		var b bytes.Buffer
+		if err := trendsTemplate.ExecuteTemplate(&b, "charts", v); err != nil {
+			f.fail(w, r, err)
+			return
+		}
+		sendHTML(w, r, b.Bytes())
+		return
+	}
+	f.show(w, r, trendsTemplate, v)
+}
+
+// fillTrends draws the span, or takes the drawing that is still fresh.
+func (f *face) fillTrends(r *http.Request, v *trendsView, s trendSpan) error {
+	snap := f.src.Latest()
+	if snap == nil {
+		return nil
+	}
+	now := f.moment(snap)
+	window, err := f.window(r, s, now, snap.Clock)
+	if err != nil || window.From.IsZero() {
+		return err
+	}
+	key := s.key
+	if s.long == 0 {
+		key += window.From.String()
+	}
+	kept := f.drawings.of(key)
+	kept.mu.Lock()
+	defer kept.mu.Unlock()
+	if kept.charts == nil || time.Since(kept.made) > s.fresh {
+		charts, err := f.drawTrends(r.Context(), window, now, snap.Clock, s)
+		if err != nil {
+			return err
+		}
+		kept.charts, kept.made = charts, time.Now()
+	}
+	v.Charts = kept.charts
+	return nil
+}
+
+// window is what a span asks for: back from now, or a run.
+func (f *face) window(r *http.Request, s trendSpan, now model.Instant, clock model.Clock) (model.Query, error) {
+	if s.long == 0 {
+		id := r.URL.Query().Get("run")
+		if id == "" {
+			id = "last"
+		}
+		run, err := f.run(r, id)
+		if id == "last" && err != nil {
+			return model.Query{}, nil // no run yet is no mistake
+		}
+		return model.Query{From: run.Started, To: run.Ended}, err
+	}
+	from := now.Add(-s.long)
+	if from.Offset < 0 {
+		from.Offset = 0
+		if wall, source := clock.Wall(now); source != model.ClockUnknown {
+			if earlier, ok := clock.Place(wall.Add(-s.long)); ok && earlier.Before(from) {
+				from = earlier
+			}
+		}
+	}
+	return model.Query{From: from}, nil
+}
+
+func (f *face) drawTrends(ctx context.Context, window model.Query, now model.Instant, clock model.Clock, s trendSpan) ([]chart.Drawing, error) {
+	axis := chart.Axis{Clock: clock, Start: window.From}
+	end := window.To
+	if end.IsZero() {
+		end = now
+	}
+	long, _ := axis.Since(end)
+	subjects := chart.Subjects(f.src.Setup().Rating)
+	g := chart.NewGathered(axis, chart.Phone, long, chart.Points(subjects))
+	wanted := model.Query{From: window.From, To: window.To, Points: chart.Points(subjects)}
+	folded, err := f.src.Readings(ctx, wanted, long/time.Duration(chart.Phone.Columns), g.Take)
+	if err != nil {
+		return nil, err
+	}
+	g.Folded = folded
+	marks, err := f.marks(ctx, axis, window, s.long == year)
+	if err != nil {
+		return nil, err
+	}
+	charts, err := g.Draw(subjects, marks)
+	if charts == nil {
+		charts = []chart.Drawing{}
+	}
+	return charts, err
+}
+
+// marks gives the load steps and the alarms raised; over a year the runs in
+// place of the steps.
+func (f *face) marks(ctx context.Context, axis chart.Axis, window model.Query, long bool) ([]chart.Mark, error) {
+	var marks []chart.Mark
+	add := func(at model.Instant, label string, alarm bool) {
+		if since, ok := axis.Since(at); ok && since >= 0 {
+			marks = append(marks, chart.Mark{At: since.Seconds(), Label: label, Alarm: alarm})
+		}
+	}
+	for e, err := range f.src.Events(ctx, window) {
+		if err != nil {
+			return nil, err
+		}
+		if e.Alarm != nil && e.Alarm.To == model.AlarmUnacknowledged && (!long || e.Alarm.Priority == model.Critical) {
+			add(e.At, "", true)
+		}
+	}
+	if long {
+		runs, err := f.src.Runs(ctx)
+		for _, run := range runs {
+			add(run.Started, run.ID, false)
+		}
+		return sorted(marks), err
+	}
+	steps, err := f.src.Steps(ctx, window)
+	for i, at := range steps {
+		add(at, fmt.Sprint(i+1), false)
+	}
+	return sorted(marks), err
+}
+
+func sorted(marks []chart.Mark) []chart.Mark {
+	slices.SortStableFunc(marks, func(a, b chart.Mark) int {
+		switch {
+		case a.At < b.At:
+			return -1
+		case a.At > b.At:
+			return 1
+		}
+		return strings.Compare(a.Label, b.Label)
+	})
+	return marks
+}

@@ -1,0 +1,122 @@
+package page
+
+import (
+	"net/http"
+	"slices"
+
+	"tickover/model"
+)
+
+// warning is one alarm as the pages show it.
+type warning struct {
+	Rule, Label, Priority, State, Shape string
+	Seen, For, Until, Action, Why       string
+	Limit, Basis                        string
+	Awaits, Latched, Critical           bool
+	CanWrite, AskToken                  bool
+	Back                                string // page a form leads back to
+	Shelve, Return                      verb
+}
+
+// verb is a form that does something to an alarm.
+type verb struct {
+	Rule, Verb, Text string
+	Hours, Why       bool // asks for how long; asks why
+	AskToken         bool
+}
+
+// warnings sorts what is not normal: critical before warning, waiting before
+// seen, first-out before the rest.
+func (v *view) warnings(g gauge) {
+	all := slices.Clone(g.snap.Alarms)
+	slices.SortStableFunc(all, func(a, b model.AlarmStatus) int { return rank(b) - rank(a) })
+	for _, a := range all {
+		w := g.warning(a)
+		w.CanWrite, w.AskToken, w.Back = v.CanWrite, v.AskToken, "/"
+		if v.View == "alarms" {
+			w.Back = "/alarms"
+		}
+		w.Shelve.AskToken, w.Return.AskToken = v.AskToken, v.AskToken
+		switch {
+		case a.State == model.AlarmShelved || a.State == model.AlarmOutOfService:
+			v.Aside = append(v.Aside, w)
+		case a.State == model.AlarmNormal && !a.Watching && a.Why != "":
+			v.Deaf = append(v.Deaf, w)
+		case a.State.Active() || a.State.AwaitsPerson():
+			v.Alarms = append(v.Alarms, w)
+		}
+		if !w.Critical || !w.Awaits {
+			continue
+		}
+		if v.Critical == nil {
+			v.Critical = &w
+		} else {
+			v.More++
+		}
+	}
+}
+
+func rank(a model.AlarmStatus) int {
+	n := 8 * int(a.Rule.Priority)
+	if a.State.AwaitsPerson() {
+		n += 4
+	}
+	if a.State.Active() {
+		n += 2
+	}
+	if a.FirstOut {
+		n++
+	}
+	return n
+}
+
+func (g gauge) warning(a model.AlarmStatus) warning {
+	w := warning{Rule: a.Rule.ID, Label: a.Rule.Label, Priority: a.Rule.Priority.String(), State: a.State.String(), Shape: "▲",
+		Action: a.Rule.Action, Why: a.Why, Awaits: a.State.AwaitsPerson(), Critical: a.Rule.Priority == model.Critical, Seen: "no good reading",
+		Basis: a.Rule.Basis, Latched: a.State == model.AlarmLatchedAcknowledged,
+		Shelve: verb{Rule: a.Rule.ID, Verb: model.Shelve.String(), Text: "Shelve", Hours: true, Why: true},
+		Return: verb{Rule: a.Rule.ID, Verb: model.Unshelve.String(), Text: "Watch it again"}}
+	if a.State == model.AlarmOutOfService {
+		w.Return.Verb = model.ReturnToService.String()
+	}
+	if w.Critical {
+		w.Shape = "⬣"
+	}
+	if w.Label == "" {
+		w.Label = a.Rule.ID
+	}
+	q := g.quantity(a.Rule.Point)
+	w.Limit = "–"
+	if q != model.NoQuantity {
+		w.Limit = a.Rule.Kind.String() + " " + q.ShowWithUnit(a.Limit)
+	}
+	if a.Quality == model.Good {
+		w.Seen = q.ShowWithUnit(a.Value) + ", limit " + q.ShowWithUnit(a.Limit)
+	}
+	if d, ok := g.now.Sub(a.Since); ok && !a.Since.IsZero() {
+		w.For = span(d)
+	}
+	if d, ok := a.Until.Sub(g.now); ok && !a.Until.IsZero() {
+		w.Until = span(d)
+	}
+	return w
+}
+
+// alarmsView is the page of the alarms.
+type alarmsView struct {
+	view
+	Rules []warning
+}
+
+func (f *face) alarmsView() alarmsView { return alarmsView{view: f.frame("alarms", "Alarms", true)} }
+
+func (f *face) alarms(w http.ResponseWriter, r *http.Request) {
+	v := f.alarmsView()
+	if snap := f.src.Latest(); snap != nil {
+		g := f.gauge(snap, f.moment(snap))
+		for _, a := range snap.Alarms {
+			v.Rules = append(v.Rules, g.warning(a))
+		}
+	}
+	f.show(w, r, alarmsTemplate, v)
+}

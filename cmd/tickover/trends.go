@@ -1,0 +1,80 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"tickover/model"
+	"tickover/model/performance"
+)
+
+// Readings hands out what a drawing with columns of the given width needs, in
+// order of time for each point.
+func (s *source) Readings(ctx context.Context, q model.Query, width time.Duration, take func(*model.Scan)) (time.Duration, error) {
+	for scan, err := range s.Scans(q) {
+		if err == nil {
+			err = ctx.Err()
+		}
+		if err != nil {
+			return 0, fmt.Errorf("read samples: %w", err)
+		}
+		take(scan)
+	}
+	return 0, nil
+}
+
+// Steps finds the load steps within a span, run by run. It looks at that span
+// only, so it costs what the span costs.
+func (s *source) Steps(ctx context.Context, q model.Query) ([]model.Instant, error) {
+	runs, err := s.Runs(ctx)
+	if err != nil {
+		return nil, err
+	}
+	var steps []model.Instant
+	for _, run := range runs {
+		run, ok := clipped(run, q, s.last())
+		if !ok {
+			continue
+		}
+		points := append(model.PhaseActive[:], model.PowerActive, model.FrequencyPoint)
+		scans := s.Scans(model.Query{From: run.Started, To: run.Ended, Points: points})
+		rec, err := performance.Record(performance.Input{Run: run, Rating: s.setup.Rating, Clock: s.store.Clock(), Scans: scans})
+		if err != nil {
+			return nil, fmt.Errorf("find load steps: %w", err)
+		}
+		for _, step := range rec.Steps {
+			steps = append(steps, step.At)
+		}
+	}
+	return steps, ctx.Err()
+}
+
+// clipped cuts a run to a span; false when nothing is left.
+func clipped(run model.Run, q model.Query, last model.Instant) (model.Run, bool) {
+	later := func(a, b model.Instant) model.Instant {
+		if a.Before(b) {
+			return b
+		}
+		return a
+	}
+	sooner := func(a, b model.Instant) model.Instant {
+		if a.IsZero() || !b.IsZero() && b.Before(a) {
+			return b
+		}
+		return a
+	}
+	var states []model.StateSpan
+	for _, span := range run.States {
+		if span.To.IsZero() {
+			span.To = last
+		}
+		span.From, span.To = later(span.From, q.From), sooner(span.To, q.To)
+		if span.From.Before(span.To) {
+			states = append(states, span)
+		}
+	}
+	run.States = states
+	run.Started, run.Ended = later(run.Started, q.From), sooner(run.Ended, q.To)
+	return run, len(states) > 0
+}
