@@ -15,8 +15,8 @@ import (
 	"time"
 )
 
-// jpeg begins as a JPEG file does.
-var jpeg = append([]byte("\xff\xd8\xff\xe0\x00\x10JFIF\x00"), bytes.Repeat([]byte{7}, 1000)...)
+// jpegHead begins as a JPEG file does.
+var jpegHead = append([]byte("\xff\xd8\xff\xe0\x00\x10JFIF\x00"), bytes.Repeat([]byte{7}, 1000)...)
 
 func TestRemarkIsOneTap(t *testing.T) {
 	s := hatchery()
@@ -75,13 +75,13 @@ func TestPhotosComeAsFileOrBase64(t *testing.T) {
 	m := multipart.NewWriter(&body)
 	m.WriteField("text", "gauge")
 	part, _ := m.CreateFormFile("photo", "../../gauge.jpg")
-	part.Write(jpeg)
+	part.Write(jpegHead)
 	m.Close()
-	if w := ask(h, "POST", "/api/v1/notes", body.String(), "Content-Type", m.FormDataContentType()); w.Code != 200 || !bytes.Equal(s.sayings[0].Photo, jpeg) {
+	if w := ask(h, "POST", "/api/v1/notes", body.String(), "Content-Type", m.FormDataContentType()); w.Code != 200 || !bytes.Equal(s.sayings[0].Photo, jpegHead) {
 		t.Errorf("a form's file: %d %s", w.Code, w.Body)
 	}
-	text := "data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(jpeg)
-	if w := ask(h, "POST", "/api/v1/notes", url.Values{"photo": {text}}.Encode()); w.Code != 200 || !bytes.Equal(s.sayings[1].Photo, jpeg) {
+	text := "data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(jpegHead)
+	if w := ask(h, "POST", "/api/v1/notes", url.Values{"photo": {text}}.Encode()); w.Code != 200 || !bytes.Equal(s.sayings[1].Photo, jpegHead) {
 		t.Errorf("base64: %d %s", w.Code, w.Body)
 	}
 	for name, c := range map[string]struct {
@@ -91,7 +91,7 @@ func TestPhotosComeAsFileOrBase64(t *testing.T) {
 		"no base64":  {"data:image/jpeg;base64,@@", 400},
 		"a script":   {base64.StdEncoding.EncodeToString([]byte("<script>alert(1)</script>")), 415},
 		"an SVG":     {base64.StdEncoding.EncodeToString([]byte(`<svg xmlns="http://www.w3.org/2000/svg"/>`)), 415},
-		"too large":  {base64.StdEncoding.EncodeToString(append(jpeg, make([]byte, largestPhoto)...)), 413},
+		"too large":  {base64.StdEncoding.EncodeToString(append(jpegHead, make([]byte, largestPhoto)...)), 413},
 		"a mountain": {strings.Repeat("A", 3<<20), 413},
 	} {
 		if w := ask(h, "POST", "/api/v1/notes", url.Values{"photo": {c.photo}}.Encode()); w.Code != c.code {

@@ -106,6 +106,7 @@
       if (i.name === 'who' || i.name === 'token') { write('tickover.' + i.name, i.value); }
       if (i.name !== 'back') { fields[i.name] = i.value; }
     });
+    fill(document);
     if (form.hasAttribute('data-clock')) { fields.now = new Date().toISOString(); }
     if (form.hasAttribute('data-queue')) {
       delete fields.token;

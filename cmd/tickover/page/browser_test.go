@@ -1,0 +1,326 @@
+//go:build browser
+
+package page
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/chromedp"
+
+	"tickover/model"
+)
+
+// pictures is where screenshots go, to be looked at. Git does not keep them.
+var pictures = filepath.Join("..", "..", "..", "testdata", "pictures")
+
+// shop serves the page and can be put out of reach.
+type shop struct {
+	*shed
+	url    string
+	server *httptest.Server
+	away   atomic.Bool
+}
+
+func openShop(t *testing.T, s *shed, o Options) *shop {
+	t.Helper()
+	h := serve(s, o)
+	sh := &shop{shed: s}
+	sh.server = httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if sh.away.Load() {
+			panic(http.ErrAbortHandler)
+		}
+		h.ServeHTTP(w, r)
+	}))
+	sh.url = sh.server.URL
+	t.Cleanup(func() { sh.server.CloseClientConnections(); sh.server.Close() })
+	return sh
+}
+
+// leave puts the logger out of reach, or back.
+func (s *shop) leave(away bool) {
+	s.away.Store(away)
+	s.server.CloseClientConnections()
+}
+
+// browse starts Debian's Chromium with a screen of the given size.
+func browse(t *testing.T, width, height int64) context.Context {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
+	t.Cleanup(cancel)
+	ctx, stop := chromedp.NewExecAllocator(ctx, chromedp.ExecPath("/usr/bin/chromium"), chromedp.NoSandbox, chromedp.DisableGPU, chromedp.Headless,
+		chromedp.NoFirstRun, chromedp.UserDataDir(t.TempDir()), chromedp.Flag("disable-background-networking", true),
+		chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-sync", true), chromedp.Flag("disable-quic", true),
+		chromedp.Flag("hide-scrollbars", true))
+	t.Cleanup(stop)
+	ctx, end := chromedp.NewContext(ctx)
+	t.Cleanup(end)
+	t.Cleanup(func() { _ = chromedp.Cancel(ctx) })
+	must(t, chromedp.Do(ctx, chromedp.EmulateViewport(width, height)))
+	return ctx
+}
+
+func must(t *testing.T, err error) {
+	t.Helper()
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
+// visit opens an address and waits until it says something.
+func visit(t *testing.T, ctx context.Context, url, says string) {
+	t.Helper()
+	must(t, chromedp.Do(ctx, chromedp.Navigate(url)))
+	waitFor(t, ctx, says)
+}
+
+// waitFor waits until the page's text holds the words.
+func waitFor(t *testing.T, ctx context.Context, says string) {
+	t.Helper()
+	text := ""
+	for range 100 {
+		var err error
+		if text, err = chromedp.Run(ctx, chromedp.Evaluate[string]("document.body ? document.body.innerText : ''")); err == nil && strings.Contains(text, says) {
+			return
+		}
+		time.Sleep(100 * time.Millisecond)
+	}
+	t.Fatalf("the page never says %q but\n%s", says, text)
+}
+
+func snap(t *testing.T, ctx context.Context, name string) {
+	t.Helper()
+	picture, err := chromedp.Run(ctx, chromedp.CaptureScreenshot())
+	must(t, err)
+	must(t, os.MkdirAll(pictures, 0o755))
+	must(t, os.WriteFile(filepath.Join(pictures, name+".png"), picture, 0o644))
+}
+
+func js[T any](t *testing.T, ctx context.Context, expression string) T {
+	t.Helper()
+	v, err := chromedp.Run(ctx, chromedp.Evaluate[T](expression))
+	must(t, err)
+	return v
+}
+
+func dark(t *testing.T, ctx context.Context) {
+	t.Helper()
+	_, err := chromedp.Call(ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{
+		Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: "dark"}}})
+	must(t, err)
+}
+
+func TestBrowserShowsEverythingOnOneTelephoneScreen(t *testing.T) {
+	sh := openShop(t, hatchery(), Options{Token: token})
+	ctx := browse(t, 360, 640)
+	visit(t, ctx, sh.url, "loaded")
+	snap(t, ctx, "now-phone")
+	// 96 CSS pixels are an inch, by the style sheets' own definition.
+	bottom := js[float64](t, ctx, "document.querySelector('nav').getBoundingClientRect().bottom")
+	if bottom > 640 {
+		t.Errorf("the readings and the buttons end at %.0f px of 640", bottom)
+	}
+	for _, d := range js[[]float64](t, ctx, `Array.from(document.querySelectorAll('.big .value')).map(e => {
+		var c = document.createElement('canvas').getContext('2d'), s = getComputedStyle(e);
+		c.font = s.fontWeight + ' ' + s.fontSize + ' ' + s.fontFamily;
+		return c.measureText('0').actualBoundingBoxAscent * 25.4 / 96; })`) {
+		if d < 20 {
+			t.Errorf("digits are %.1f mm high, want 20", d)
+		}
+	}
+	for _, h := range js[[]float64](t, ctx, `Array.from(document.querySelectorAll('nav .button, button')).filter(e => e.offsetParent).map(e => e.getBoundingClientRect().height * 25.4 / 96)`) {
+		if h < 11.9 {
+			t.Errorf("a button is %.1f mm high, want 12", h)
+		}
+	}
+	if over := js[float64](t, ctx, "document.documentElement.scrollWidth"); over > 360 {
+		t.Errorf("the page is %.0f px wide", over)
+	}
+	dark(t, ctx)
+	snap(t, ctx, "now-phone-dark")
+}
+
+func TestBrowserShowsALiveValueChangingAndSilence(t *testing.T) {
+	sh := openShop(t, hatchery(), Options{Token: token})
+	ctx := browse(t, 1280, 800)
+	visit(t, ctx, sh.url, "3.2")
+	snap(t, ctx, "now-desktop")
+	changed := *sh.snap
+	changed.Readings = map[model.PointID]model.Reading{model.OilPressure: reading(model.OilPressure, 187000, time.Second)}
+	began := time.Now()
+	sh.next(&changed)
+	waitFor(t, ctx, "1.8")
+	if took := time.Since(began); took > time.Second {
+		t.Logf("the change was on the screen after %v", took)
+	}
+	sh.leave(true)
+	waitFor(t, ctx, "No word from the logger for")
+	if got := js[string](t, ctx, "getComputedStyle(document.querySelector('.big .value')).textDecorationLine"); got != "line-through" {
+		t.Errorf("without word from the logger readings are shown as live: %q", got)
+	}
+	snap(t, ctx, "silent-desktop")
+	sh.leave(false)
+	for range 100 {
+		if js[bool](t, ctx, "document.getElementById('silent').hidden") {
+			return
+		}
+		time.Sleep(100 * time.Millisecond)
+	}
+	t.Error("the page does not notice that the logger answers again")
+}
+
+func TestBrowserWarnsAndAcknowledges(t *testing.T) {
+	sh := openShop(t, hatchery(), Options{Token: token})
+	ctx := browse(t, 360, 640)
+	visit(t, ctx, sh.url+"/trends", "Trends")
+	calm := sh.snap
+	sh.alarmed()
+	sh.next(sh.snap)
+	waitFor(t, ctx, "CRITICAL")
+	snap(t, ctx, "critical-phone")
+	if covered := js[bool](t, ctx, "(function(){var r=document.querySelector('.screen').getBoundingClientRect();return r.width>=innerWidth&&r.height>=innerHeight})()"); !covered {
+		t.Error("the warning does not take the screen")
+	}
+	must(t, chromedp.Do(ctx, chromedp.SendKeys(chromedp.CSS(".screen input[name=who]"), "Marta"), chromedp.SendKeys(chromedp.CSS(".screen input[name=token]"), "wrong"), chromedp.Click(chromedp.CSS(".screen button"))))
+	waitFor(t, ctx, "wrong")
+	must(t, chromedp.Do(ctx, chromedp.SetValue(chromedp.CSS(".screen input[name=token]"), token), chromedp.Click(chromedp.CSS(".screen button"))))
+	waitFor(t, ctx, "Done.")
+	if len(sh.said) != 1 || !strings.Contains(sh.said[0], "oil.pressure.low by Marta") {
+		t.Errorf("the logger heard %q", sh.said)
+	}
+	sh.next(calm)
+	for range 100 {
+		if js[bool](t, ctx, "!document.querySelector('.screen')") {
+			return
+		}
+		time.Sleep(100 * time.Millisecond)
+	}
+	t.Error("the warning stays although it was seen")
+}
+
+func TestBrowserWithoutScript(t *testing.T) {
+	sh := openShop(t, hatchery(), Options{Token: token})
+	ctx := browse(t, 360, 640)
+	_, err := chromedp.Call(ctx, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: true})
+	must(t, err)
+	must(t, chromedp.Do(ctx, chromedp.Navigate(sh.url), chromedp.WaitVisible(chromedp.CSS(".big"))))
+	snap(t, ctx, "now-phone-noscript")
+	changed := *sh.snap
+	changed.State = model.RunningDown
+	sh.next(&changed)
+	for range 60 {
+		text, err := chromedp.Run(ctx, chromedp.Text(chromedp.CSS(".state")))
+		if err == nil && strings.Contains(text, "running down") {
+			must(t, chromedp.Do(ctx, chromedp.Navigate(sh.url+"/?hold"), chromedp.SendKeys(chromedp.CSS("textarea"), "belt squeals"),
+				chromedp.SendKeys(chromedp.CSS("form[enctype] input[name=token]"), token), chromedp.Click(chromedp.CSS("form[enctype] button")), chromedp.WaitVisible(chromedp.CSS(".big"))))
+			if len(sh.said) != 1 || sh.said[0] != "note by : belt squeals" {
+				t.Errorf("the logger heard %q", sh.said)
+			}
+			return
+		}
+		time.Sleep(100 * time.Millisecond)
+	}
+	t.Error("the page does not refresh itself")
+}
+
+func TestBrowserSendsLaterWhatWasSaidOutOfReach(t *testing.T) {
+	sh := openShop(t, hatchery(), Options{Token: token})
+	ctx := browse(t, 360, 640)
+	visit(t, ctx, sh.url, "Say what you see")
+	must(t, chromedp.Do(ctx, chromedp.SendKeys(chromedp.CSS("form .taps ~ label input[name=who]"), "Marta"), chromedp.SendKeys(chromedp.CSS("form .taps ~ label input[name=token]"), token)))
+	sh.leave(true)
+	must(t, chromedp.Do(ctx, chromedp.Click(chromedp.CSS("button[value='white smoke']"))))
+	waitFor(t, ctx, "waits on this phone")
+	must(t, chromedp.Do(ctx, chromedp.SendKeys(chromedp.CSS("textarea"), "belt squeals at 40 kW"), chromedp.SetUploadFiles(chromedp.CSS("input[type=file]"), []string{photograph(t)}), chromedp.Click(chromedp.CSS("form[enctype] button"))))
+	waitFor(t, ctx, "2 entries wait")
+	js[bool](t, ctx, "(document.getElementById('queue').scrollIntoView(), true)")
+	snap(t, ctx, "offline-phone")
+	time.Sleep(2 * time.Second)
+	sh.leave(false)
+	for range 150 {
+		if js[bool](t, ctx, "document.getElementById('queue').hidden") && len(sh.sayings) == 2 {
+			break
+		}
+		time.Sleep(100 * time.Millisecond)
+	}
+	if len(sh.sayings) != 2 {
+		t.Fatalf("the logger heard %q", sh.said)
+	}
+	for i, said := range sh.sayings {
+		if said.Ago < 2*time.Second || said.Ago > time.Minute || said.Who != "Marta" && i == 0 {
+			t.Errorf("said %v ago by %q", said.Ago, said.Who)
+		}
+	}
+	if n := len(sh.sayings[1].Photo); n == 0 || n > 300_000 || pictureType(sh.sayings[1].Photo) != "image/jpeg" {
+		t.Errorf("the photo has %d bytes", n)
+	}
+}
+
+func TestBrowserUsesThisPhonesTime(t *testing.T) {
+	s := hatchery()
+	s.snap.Clock = model.Clock{}
+	sh := openShop(t, s, Options{TrustLocal: true})
+	ctx := browse(t, 360, 640)
+	visit(t, ctx, sh.url, "does not know the time of day")
+	must(t, chromedp.Do(ctx, chromedp.Click(chromedp.CSS("form[data-clock] button"))))
+	waitFor(t, ctx, "Done.")
+	if len(sh.said) != 1 || !strings.HasPrefix(sh.said[0], "time by : "+time.Now().UTC().Format("2006-01-02")) {
+		t.Errorf("the logger heard %q", sh.said)
+	}
+}
+
+// The pages as listeners and keyboards meet them, judged by axe-core.
+func TestBrowserFindsNothingSeriousByAxe(t *testing.T) {
+	axe, err := os.ReadFile(os.Getenv("AXE"))
+	if err != nil {
+		t.Fatalf("AXE must name axe.min.js of the npm package axe-core: %v", err)
+	}
+	sh := openShop(t, eventful(), Options{Token: token})
+	ctx := browse(t, 360, 640)
+	for _, path := range []string{"/", "/alarms", "/next", "/trends", "/runs", "/runs/1", "/timeline", "/runs/1/report"} {
+		for _, scheme := range []string{"light", "dark"} {
+			_, err := chromedp.Call(ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}}})
+			must(t, err)
+			must(t, chromedp.Do(ctx, chromedp.Navigate(sh.url+path), chromedp.WaitReady(chromedp.CSS("body"))))
+			js[bool](t, ctx, string(axe)+";true")
+			found, err := chromedp.Run(ctx, chromedp.Evaluate[string](`axe.run().then(r => JSON.stringify(r.violations.map(v => ({id: v.id, impact: v.impact, nodes: v.nodes.map(n => n.html.slice(0, 160))}))))`, chromedp.EvalAwaitPromise))
+			must(t, err)
+			var violations []struct {
+				ID, Impact string
+				Nodes      []string
+			}
+			must(t, json.Unmarshal([]byte(found), &violations))
+			for _, v := range violations {
+				say := t.Logf
+				if v.Impact == "serious" || v.Impact == "critical" {
+					say = t.Errorf
+				}
+				say("%s, %s: %s (%s) at %q", path, scheme, v.ID, v.Impact, v.Nodes)
+			}
+		}
+		snap(t, ctx, "page"+strings.ReplaceAll(path, "/", "-"))
+	}
+}
+
+func TestBrowserPaintsSoon(t *testing.T) {
+	sh := openShop(t, eventful(), Options{Token: token})
+	ctx := browse(t, 360, 640)
+	visit(t, ctx, sh.url, "loaded")
+	paint, err := chromedp.Run(ctx, chromedp.Poll[float64](`(performance.getEntriesByName('first-contentful-paint')[0] || {}).startTime`))
+	must(t, err)
+	wire := js[float64](t, ctx, `performance.getEntriesByType('navigation')[0].transferSize`)
+	fmt.Printf("first paint %.0f ms, %.0f bytes on the wire\n", paint, wire)
+	if wire > 60_000 {
+		t.Errorf("%.0f bytes on the wire", wire)
+	}
+}
