@@ -78,7 +78,8 @@ type board struct {
 	sets    []limitSet // to judge by
 	rating  model.Rating
 	series  map[model.PointID]*series
-	fresh   []fresh // what the scan just posted brought
+	fresh   []fresh              // what the scan just posted brought
+	layouts map[string][]*series // by group
 	now     float64
 	base    float64       // s at the first scan of this boot
 	boot    model.Instant // the first scan of this boot
@@ -90,7 +91,7 @@ type board struct {
 const hole = 60.0
 
 func newBoard(r model.Rating, sets []limitSet) *board {
-	return &board{rating: r, sets: sets, series: map[model.PointID]*series{}}
+	return &board{rating: r, sets: sets, series: map[model.PointID]*series{}, layouts: map[string][]*series{}}
 }
 
 // seconds turns an instant of the present boot into s.
@@ -124,23 +125,44 @@ func (b *board) post(scan *model.Scan) {
 	start := b.seconds(scan.At)
 	b.now = max(b.now, start)
 	b.fresh = b.fresh[:0]
+	layout := b.layout(scan)
 	for i := range scan.Samples {
 		s := &scan.Samples[i]
 		if s.Quality != model.Good || math.IsNaN(s.Value) || math.IsInf(s.Value, 0) {
 			continue
 		}
-		k := b.series[s.Point]
-		if k == nil {
-			k = &series{id: s.Point}
-			k.kind, _ = model.KnownQuantity(s.Point)
-			k.role = roleOf(s.Point, k.kind)
-			b.series[s.Point] = k
-			b.neutral = b.neutral || k.role >= phaseRole && k.role < phaseRole+3
-		}
+		k := b.find(layout, i, s.Point)
 		t := start + s.Lag.Seconds()
 		k.add(t, s.Value)
 		b.fresh = append(b.fresh, fresh{k, t, s.Value})
 	}
+}
+
+// layout returns where the last scan of this group had each of its points:
+// they come in the same order, which saves a look-up for each sample.
+func (b *board) layout(scan *model.Scan) []*series {
+	l := b.layouts[scan.Group]
+	if len(l) < len(scan.Samples) {
+		l = append(l, make([]*series, len(scan.Samples)-len(l))...)
+		b.layouts[scan.Group] = l
+	}
+	return l
+}
+
+func (b *board) find(layout []*series, i int, id model.PointID) *series {
+	if k := layout[i]; k != nil && k.id == id {
+		return k
+	}
+	k := b.series[id]
+	if k == nil {
+		k = &series{id: id}
+		k.kind, _ = model.KnownQuantity(id)
+		k.role = roleOf(id, k.kind)
+		b.series[id] = k
+		b.neutral = b.neutral || k.role >= phaseRole && k.role < phaseRole+3
+	}
+	layout[i] = k
+	return k
 }
 
 // track returns the readings of a point; nil when it was never read.
