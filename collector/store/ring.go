@@ -47,6 +47,9 @@ type slot struct {
 func openRing(path string, slots int, readOnly bool, open Opener) (*ring, error) {
 	r := &ring{path: path, open: open, slots: uint64(slots), next: 1}
 	if readOnly {
+		if _, err := os.Stat(path); errors.Is(err, os.ErrNotExist) {
+			return r, nil // a copy that nobody has written to yet
+		}
 		return r, r.reopen(os.O_RDONLY)
 	}
 	if err := r.create(); err != nil {
@@ -185,6 +188,9 @@ type survey struct {
 
 func (r *ring) survey() (survey, error) {
 	sv := survey{slots: map[uint64]slot{}}
+	if r.file == nil {
+		return sv, nil
+	}
 	b := make([]byte, slotSize)
 	for i := range r.slots {
 		if _, err := r.file.ReadAt(b, int64(i)*slotSize); err != nil && !errors.Is(err, io.EOF) {

@@ -233,6 +233,9 @@ func (v *verifying) ring() {
 	s.writing.Lock()
 	defer s.writing.Unlock()
 	if s.ring.file == nil {
+		if s.opts.ReadOnly {
+			return // a copy that has no ring yet
+		}
 		v.found.problem("ring", "not open")
 		return
 	}

@@ -1,0 +1,170 @@
+package store
+
+import (
+	"bufio"
+	"context"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"hash"
+	"hash/crc32"
+	"io"
+	"iter"
+
+	"tickover/model"
+)
+
+// backupMagic begins a stream of a store's entries; the last byte is its version.
+const backupMagic = "TkBk\x01"
+
+// errCutOff is returned when a backup ends before its end.
+var errCutOff = errors.New("the backup is cut off or damaged (make it again)")
+
+// Backup writes everything kept, or all that belongs to a span, as a stream
+// from which Restore makes a store. It runs beside writers and readers and
+// holds no transaction while it writes. The zero span means everything.
+// progress, which may be nil, is told the bytes written.
+func (s *Store) Backup(ctx context.Context, w io.Writer, span model.Span, progress func(written int64)) error {
+	if !s.opts.ReadOnly {
+		if err := s.sealNow(); err != nil {
+			return fmt.Errorf("back up: %w", err)
+		}
+	}
+	out := &stream{w: bufio.NewWriterSize(w, 1<<16), sum: crc32.New(castagnoli), progress: progress}
+	out.write([]byte(backupMagic))
+	for r, err := range s.records(span) {
+		if err == nil {
+			err = ctx.Err()
+		}
+		if err != nil {
+			return fmt.Errorf("back up: %w", err)
+		}
+		if out.record(r); out.err != nil {
+			return fmt.Errorf("back up: %w", out.err)
+		}
+	}
+	return out.end()
+}
+
+// sealNow moves what is in memory into the data file.
+func (s *Store) sealNow() error {
+	s.writing.Lock()
+	defer s.writing.Unlock()
+	return s.seal()
+}
+
+// stream writes records.
+type stream struct {
+	w        *bufio.Writer
+	sum      hash.Hash32
+	n        uint64
+	written  int64
+	progress func(int64)
+	err      error
+}
+
+func (o *stream) write(b []byte) {
+	if o.err == nil {
+		o.sum.Write(b)
+		_, o.err = o.w.Write(b)
+		o.written += int64(len(b))
+	}
+}
+
+func (o *stream) record(r record) {
+	b := appendText([]byte{byte(r.kind)}, r.group)
+	b = appendText(appendText(b, string(r.key)), string(r.value))
+	o.write(b)
+	if o.n++; o.progress != nil && o.n%64 == 0 {
+		o.progress(o.written)
+	}
+}
+
+func (o *stream) end() error {
+	o.write(binary.AppendUvarint([]byte{byte(recordEnd)}, o.n))
+	o.write(binary.LittleEndian.AppendUint32(nil, o.sum.Sum32()))
+	if o.err == nil {
+		o.err = o.w.Flush()
+	}
+	if o.progress != nil {
+		o.progress(o.written)
+	}
+	return o.err
+}
+
+// Restore makes a store in an empty folder from what Backup wrote. Nothing is
+// left behind when the stream ends early.
+func Restore(ctx context.Context, r io.Reader, dir string) (Copied, error) {
+	return rebuild(ctx, dir, "", readStream(r))
+}
+
+// summed is a reader that sums what was taken from it.
+type summed struct {
+	r   *bufio.Reader
+	sum hash.Hash32
+}
+
+func (s *summed) ReadByte() (byte, error) {
+	b, err := s.r.ReadByte()
+	if err == nil {
+		s.sum.Write([]byte{b})
+	}
+	return b, err
+}
+
+func (s *summed) text() ([]byte, error) {
+	n, err := binary.ReadUvarint(s)
+	if err != nil || n > 64<<20 {
+		return nil, errCutOff
+	}
+	b := make([]byte, n)
+	if _, err := io.ReadFull(s.r, b); err != nil {
+		return nil, errCutOff
+	}
+	s.sum.Write(b)
+	return b, nil
+}
+
+func readStream(r io.Reader) iter.Seq2[record, error] {
+	return func(yield func(record, error) bool) {
+		in := &summed{r: bufio.NewReaderSize(r, 1<<16), sum: crc32.New(castagnoli)}
+		magic := make([]byte, len(backupMagic))
+		if _, err := io.ReadFull(in.r, magic); err != nil || string(magic) != backupMagic {
+			yield(record{}, errCutOff)
+			return
+		}
+		in.sum.Write(magic)
+		for n := uint64(0); ; n++ {
+			kind, err := in.ReadByte()
+			if err == nil && recordKind(kind) == recordEnd {
+				if !in.whole(n) {
+					yield(record{}, errCutOff)
+				}
+				return
+			}
+			rec, err := in.record(kind, err)
+			if !yield(rec, err) || err != nil {
+				return
+			}
+		}
+	}
+}
+
+func (s *summed) record(kind byte, err error) (record, error) {
+	group, err1 := s.text()
+	key, err2 := s.text()
+	value, err3 := s.text()
+	if errors.Join(err, err1, err2, err3) != nil {
+		return record{}, errCutOff
+	}
+	return record{recordKind(kind), string(group), key, value}, nil
+}
+
+// whole reads count and sum at the end.
+func (s *summed) whole(n uint64) bool {
+	count, err := binary.ReadUvarint(s)
+	want := s.sum.Sum32()
+	sum := make([]byte, 4)
+	_, wrong := io.ReadFull(s.r, sum)
+	return err == nil && wrong == nil && count == n && binary.LittleEndian.Uint32(sum) == want
+}

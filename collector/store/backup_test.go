@@ -1,0 +1,170 @@
+package store
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"tickover/model"
+)
+
+func restored(t *testing.T, stream []byte) (*Store, string) {
+	t.Helper()
+	dir := filepath.Join(t.TempDir(), "copy")
+	if _, err := Restore(context.Background(), bytes.NewReader(stream), dir); err != nil {
+		t.Fatal(err)
+	}
+	mustBeClean(t, dir)
+	o := options(dir)
+	return mustOpen(t, o), dir
+}
+
+// TestBackupWhileWriting copies a store that is being written to, and wants
+// everything kept before it began, once.
+func TestBackupWhileWriting(t *testing.T) {
+	s := mustOpen(t, options(t.TempDir()))
+	want := fill(t, s, 1, 0, 3000)
+	if _, err := s.PutPhoto([]byte("picture")); err != nil {
+		t.Fatal(err)
+	}
+	mustAppend(t, s, scanAt("adapter/1s", 1, 3000*time.Second, model.GoodSample("x", 1)), note(1, 3000*time.Second, "on"))
+	want = append(want, lines(t, s, model.Query{From: model.Instant{Boot: 1, Offset: 3000 * time.Second}})...)
+	figures, _ := minuteLines(t, s, model.Query{})
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		for i := range 3000 {
+			scan := scanAt("meter/1s", 1, time.Duration(3001+i)*time.Second, model.GoodSample("v", 1), model.GoodSample("t", 2))
+			if err := s.Append(scan, nil); err != nil {
+				t.Error(err)
+			}
+		}
+	}()
+	var out bytes.Buffer
+	if err := s.Backup(context.Background(), &out, model.Span{}, nil); err != nil {
+		t.Fatal(err)
+	}
+	<-done
+	c, _ := restored(t, out.Bytes())
+	got := lines(t, c, model.Query{})
+	if len(got) < len(want) {
+		t.Fatalf("%d rows, want %d at least", len(got), len(want))
+	}
+	same(t, "rows", got[:len(want)], want)
+	same(t, "events", eventTexts(t, c, model.Query{}), []string{"1 1+50m0s on"})
+	again, _ := minuteLines(t, c, model.Query{To: model.Instant{Boot: 1, Offset: 49 * time.Minute}})
+	all := strings.Join(figures, "\n")
+	for _, line := range again {
+		if !strings.Contains(all, line) {
+			t.Fatal(line)
+		}
+	}
+	if p, err := c.Photo(1); err != nil || string(p) != "picture" {
+		t.Fatal(p, err)
+	}
+}
+
+// TestBackupOfSpan wants the blocks that touch a span and the events within.
+func TestBackupOfSpan(t *testing.T) {
+	s := mustOpen(t, options(t.TempDir()))
+	for i := range 10 {
+		fill(t, s, 1, i*600, 600)
+		if err := s.AppendEvents([]model.Event{note(1, time.Duration(i)*10*time.Minute, fmt.Sprint(i))}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	span := model.Span{From: model.Instant{Boot: 1, Offset: 30 * time.Minute}, To: model.Instant{Boot: 1, Offset: 50 * time.Minute}}
+	want := lines(t, s, model.Query{From: span.From, To: span.To})
+	var out bytes.Buffer
+	if err := s.Backup(context.Background(), &out, span, nil); err != nil {
+		t.Fatal(err)
+	}
+	c, _ := restored(t, out.Bytes())
+	same(t, "span", lines(t, c, model.Query{From: span.From, To: span.To}), want)
+	if n := len(lines(t, c, model.Query{})); n > 1400 {
+		t.Fatalf("%d rows copied for 1200", n)
+	}
+	if n := len(eventTexts(t, c, model.Query{})); n != 2 {
+		t.Fatal(n)
+	}
+}
+
+// TestBackupCutShort wants no store from a stream that ends early or has a
+// byte changed.
+func TestBackupCutShort(t *testing.T) {
+	s := mustOpen(t, options(t.TempDir()))
+	fill(t, s, 1, 0, 700)
+	var out bytes.Buffer
+	if err := s.Backup(context.Background(), &out, model.Span{}, nil); err != nil {
+		t.Fatal(err)
+	}
+	whole := out.Bytes()
+	random := rand.New(rand.NewPCG(3, 4))
+	for i := range 60 {
+		bad := bytes.Clone(whole)
+		if i%2 == 0 {
+			bad = bad[:random.IntN(len(bad))]
+		} else {
+			bad[random.IntN(len(bad))] ^= 1 << random.IntN(8)
+		}
+		dir := filepath.Join(t.TempDir(), "copy")
+		if _, err := Restore(context.Background(), bytes.NewReader(bad), dir); err == nil {
+			t.Fatalf("case %d was taken", i)
+		}
+		if found, err := os.ReadDir(dir); err != nil || len(found) > 0 {
+			t.Fatal(found, err)
+		}
+	}
+}
+
+// TestSalvage damages the data file more and more and wants every block back
+// whose own bytes were spared, nothing that was never kept, and the rest told.
+func TestSalvage(t *testing.T) {
+	dir, rows, events := workedStore(t)
+	random := rand.New(rand.NewPCG(5, 6))
+	for _, pages := range []int{0, 1, 4, 12} {
+		work := copyStore(t, dir)
+		path := filepath.Join(work, dataName)
+		text, err := os.ReadFile(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		high := int(little.Uint64(text[pageHeader+40:]))
+		for i := range pages {
+			page := random.IntN(high)
+			if i == 0 {
+				page = 0
+				copy(text[pageSize:], make([]byte, pageSize)) // both meta pages: no index at all
+			}
+			for b := range 512 {
+				text[page*pageSize+random.IntN(8)*512+b] = byte(random.Uint32())
+			}
+		}
+		if err := os.WriteFile(path, text, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		out := filepath.Join(t.TempDir(), "salvaged")
+		copied, err := Salvage(context.Background(), path, out, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		s := mustOpen(t, options(out))
+		got := len(lines(t, s, model.Query{}))
+		told := tellsOrSame(t, s, fmt.Sprint(pages, " pages"), rows, events)
+		if !told || pages <= 1 && got != len(rows) || got < len(rows)/4 {
+			t.Fatalf("%d pages damaged: %d of %d rows, told %v: %+v", pages, got, len(rows), told, copied)
+		}
+		mustClose(t, s)
+		mustBeClean(t, out)
+	}
+	if _, err := Salvage(context.Background(), filepath.Join(dir, "none"), t.TempDir(), nil); !errors.Is(err, os.ErrNotExist) {
+		t.Fatal(err)
+	}
+}

@@ -1,0 +1,183 @@
+package store
+
+import (
+	"cmp"
+	"context"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"iter"
+	"os"
+	"path/filepath"
+
+	bolt "go.etcd.io/bbolt"
+
+	"tickover/model"
+)
+
+// Copied is what went into a new store.
+type Copied struct {
+	Blocks, Minutes, Events, Photos int // entries, minutes in chunks of up to six hours
+	Missing                         []string
+}
+
+// rebuilding fills a new data file.
+type rebuilding struct {
+	data     *data
+	origin   string
+	copied   Copied
+	ordinals map[string]uint64
+	lastSeq  uint64
+	last     model.Instant
+	batch    []record
+	size     int
+}
+
+// batchBytes is how much one transaction of a copy takes.
+const batchBytes = 1 << 20
+
+// rebuild makes a new store in an empty folder from records. A record that is
+// not what was kept is left out and told, here and by an event in the new
+// store, where origin says what it was made from; an empty one says nothing
+// unless something is missing. Nothing bears the data file's name before all of it is there.
+func rebuild(ctx context.Context, dir, origin string, records iter.Seq2[record, error]) (Copied, error) {
+	path, err := emptyFolder(dir)
+	if err != nil {
+		return Copied{}, err
+	}
+	part := filepath.Join(dir, "part")
+	if err := os.Mkdir(part, 0o700); err != nil {
+		return Copied{}, fmt.Errorf("make new store: %w", err)
+	}
+	defer os.RemoveAll(part)
+	fresh := filepath.Join(part, dataName)
+	o := Options{Dir: part}.withDefaults()
+	if err := createData(o, fresh); err != nil {
+		return Copied{}, err
+	}
+	d, err := openData(o, fresh)
+	if err != nil {
+		return Copied{}, err
+	}
+	b := &rebuilding{data: d, origin: origin, ordinals: map[string]uint64{}}
+	err = b.fill(ctx, records)
+	if err = errors.Join(err, d.close()); err != nil {
+		return b.copied, err
+	}
+	if err := os.Rename(fresh, path); err != nil {
+		return b.copied, fmt.Errorf("make new store: %w", err)
+	}
+	return b.copied, syncDir(dir)
+}
+
+// emptyFolder makes the folder and returns the data file's path in it.
+func emptyFolder(dir string) (string, error) {
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return "", fmt.Errorf("make new store: %w", err)
+	}
+	found, err := os.ReadDir(dir)
+	if err != nil {
+		return "", fmt.Errorf("make new store: %w", err)
+	}
+	if len(found) > 0 {
+		return "", fmt.Errorf("make new store: folder %s is not empty (choose another)", dir)
+	}
+	return filepath.Join(dir, dataName), nil
+}
+
+func (b *rebuilding) fill(ctx context.Context, records iter.Seq2[record, error]) error {
+	for r, err := range records {
+		if err == nil {
+			err = r.check()
+		}
+		if ctx.Err() != nil {
+			return ctx.Err()
+		}
+		switch {
+		case errors.Is(err, errCutOff):
+			return err
+		case err != nil:
+			b.copied.Missing = append(b.copied.Missing, err.Error())
+			continue
+		}
+		b.batch = append(b.batch, r)
+		if b.size += len(r.value); b.size >= batchBytes {
+			if err := b.flush(); err != nil {
+				return err
+			}
+		}
+	}
+	if err := errors.Join(b.flush(), b.tell()); err != nil {
+		return err
+	}
+	return b.flush()
+}
+
+func (b *rebuilding) flush() error {
+	batch := b.batch
+	b.batch, b.size = nil, 0
+	return b.data.update(func(tx *bolt.Tx) error {
+		for _, r := range batch {
+			if err := b.put(tx, r); err != nil {
+				return fmt.Errorf("copy into new store: %w", err)
+			}
+		}
+		return nil
+	})
+}
+
+func (b *rebuilding) put(tx *bolt.Tx, r record) error {
+	bucket, err := tx.CreateBucketIfNotExists(recordBuckets[r.kind])
+	if err == nil && r.group != "" {
+		bucket, err = bucket.CreateBucketIfNotExists([]byte("g" + r.group))
+	}
+	if err != nil {
+		return err
+	}
+	bucket.FillPercent = 1
+	payload, err := unwrap(r.key, r.value)
+	if err != nil {
+		return err
+	}
+	switch r.kind {
+	case recordBlock:
+		b.copied.Blocks++
+		b.ordinals[r.group]++
+		if payload, err = renumbered(r, b.ordinals[r.group]); err != nil {
+			return err
+		}
+	case recordMinutes:
+		b.copied.Minutes++
+	case recordPhoto:
+		b.copied.Photos++
+	case recordEvent:
+		b.copied.Events++
+		seq, at, _, err := eventHead(payload)
+		if err == nil && seq > b.lastSeq {
+			b.lastSeq, b.last = seq, at
+		}
+	}
+	return put(bucket, r.key, payload)
+}
+
+// tell puts where the new store is from and what is missing on its timeline.
+func (b *rebuilding) tell() error {
+	text := b.origin
+	if n := len(b.copied.Missing); n > 0 {
+		text = fmt.Sprintf("%s: %d entries could not be read, the first: %s", cmp.Or(text, "this store is a copy"), n, b.copied.Missing[0])
+	}
+	if text == "" {
+		return nil
+	}
+	at := b.last
+	if at.IsZero() {
+		at.Boot = 1
+	}
+	e := model.Event{Seq: b.lastSeq + 1, At: at, Kind: model.StoreEvent, Text: text}
+	encoded, err := encodeEvent(e)
+	if err != nil {
+		return err
+	}
+	key := binary.BigEndian.AppendUint64(nil, e.Seq)
+	return b.data.update(func(tx *bolt.Tx) error { return put(tx.Bucket(bucketEvents), key, encoded) })
+}

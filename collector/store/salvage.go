@@ -1,0 +1,253 @@
+package store
+
+import (
+	"bytes"
+	"cmp"
+	"context"
+	"encoding/binary"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"iter"
+	"maps"
+	"os"
+	"path/filepath"
+	"slices"
+
+	"tickover/model"
+)
+
+// Salvage makes a store in an empty folder from whatever is readable in a
+// damaged data file. It trusts no index: every page is looked at, and an entry
+// counts when its checksum, which covers its key, says that it is whole. A
+// ring beside the file is taken along. progress, which may be nil, is called
+// with the bytes looked at.
+func Salvage(ctx context.Context, file, dir string, progress func(done, total int64)) (Copied, error) {
+	f, err := os.Open(file)
+	if err != nil {
+		return Copied{}, fmt.Errorf("salvage: %w", err)
+	}
+	defer f.Close()
+	st, err := f.Stat()
+	if err != nil {
+		return Copied{}, fmt.Errorf("salvage: %w", err)
+	}
+	v := &salvaging{file: f, size: st.Size(), found: map[recordKind]map[string]place{}, schemas: map[uint32]*schema{}}
+	if err := v.look(ctx, progress); err != nil {
+		return Copied{}, fmt.Errorf("salvage: %w", err)
+	}
+	copied, err := rebuild(ctx, dir, "this store was salvaged from "+filepath.Base(file)+" and holds what was readable there", v.records())
+	if err != nil {
+		return copied, fmt.Errorf("salvage: %w", err)
+	}
+	return copied, copyRing(filepath.Join(filepath.Dir(file), ringName), filepath.Join(dir, ringName))
+}
+
+func copyRing(from, to string) error {
+	text, err := os.ReadFile(from)
+	if errors.Is(err, os.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return fmt.Errorf("salvage ring: %w", err)
+	}
+	return os.WriteFile(to, text, 0o600)
+}
+
+// place is where an entry lies, and how much it says: of two with one key the
+// fuller one is the newer.
+type place struct {
+	at       int64
+	key, len int
+	weight   int
+}
+
+type salvaging struct {
+	file    *os.File
+	size    int64
+	found   map[recordKind]map[string]place
+	schemas map[uint32]*schema
+}
+
+// look goes through every page.
+func (v *salvaging) look(ctx context.Context, progress func(done, total int64)) error {
+	for at := int64(2 * pageSize); at+pageHeader <= v.size; at += pageSize {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		if progress != nil && at%(1<<20) == 0 {
+			progress(at, v.size)
+		}
+		head := make([]byte, pageHeader)
+		if _, err := v.file.ReadAt(head, at); err != nil || little.Uint16(head[8:]) != pageLeaf {
+			continue
+		}
+		pages := min(int64(little.Uint32(head[12:]))+1, (v.size-at+pageSize-1)/pageSize, maxValue/pageSize)
+		b := make([]byte, pages*pageSize)
+		if n, err := v.file.ReadAt(b, at); err == nil || errors.Is(err, io.EOF) {
+			v.leaf(b[:n], at)
+		}
+	}
+	return nil
+}
+
+// maxValue bounds one value: a photo is the largest.
+const maxValue = 4 << 20
+
+// leaf takes every entry whose checksum holds.
+func (v *salvaging) leaf(b []byte, at int64) {
+	n := int(little.Uint16(b[10:]))
+	for i := range n {
+		e := pageHeader + i*elemSize
+		if e+elemSize > len(b) {
+			return
+		}
+		pos, k, l := e+int(little.Uint32(b[e+4:])), int(little.Uint32(b[e+8:])), int(little.Uint32(b[e+12:]))
+		if pos < e || k <= 0 || l < 0 || pos > len(b) || k > len(b)-pos || l > len(b)-pos-k {
+			continue
+		}
+		key, value := b[pos:pos+k], b[pos+k:pos+k+l]
+		if little.Uint32(b[e:]) == 1 {
+			if l > 16+pageHeader && little.Uint64(value) == 0 {
+				v.leaf(value[16:], at+int64(pos+k+16)) // a small bucket lies within its parent
+			}
+			continue
+		}
+		if payload, err := unwrap(key, value); err == nil {
+			v.entry(key, payload, place{at: at + int64(pos), key: k, len: l})
+		}
+	}
+}
+
+// entry finds out of which table an entry is, by the form of its key and by
+// what it says.
+func (v *salvaging) entry(key, payload []byte, p place) {
+	var kind recordKind
+	switch len(key) {
+	case 4:
+		kind = recordBoot
+		if sc, err := decodeSchema(payload); err == nil {
+			kind = recordSchema
+			v.schemas[binary.BigEndian.Uint32(key)] = sc
+		} else if json.Unmarshal(payload, &model.Boot{}) != nil {
+			return
+		}
+	case 8:
+		kind = recordPhoto
+		if seq, _, _, err := eventHead(payload); err == nil && seq == binary.BigEndian.Uint64(key) {
+			kind = recordEvent
+		}
+	case 12:
+		kind = longEntry(key, payload)
+	case 13:
+		kind = recordMinutes
+	default:
+		return // format, sealed, gone: made anew
+	}
+	if v.found[kind] == nil {
+		v.found[kind] = map[string]place{}
+	}
+	p.weight = len(payload)
+	name := string(key) + sharedBy(kind, payload)
+	if old, ok := v.found[kind][name]; !ok || old.weight < p.weight {
+		v.found[kind][name] = p
+	}
+}
+
+// longEntry tells the tables apart whose keys are instants.
+func longEntry(key, payload []byte) recordKind {
+	switch {
+	case len(payload) > 0 && payload[0] == '{' && json.Valid(payload):
+		return recordSetup
+	case len(payload) == 12:
+		return recordKept
+	}
+	return recordBlock
+}
+
+// sharedBy keeps apart what groups have at one instant: by the number of the
+// schema, since the schema itself may not have been met yet.
+func sharedBy(kind recordKind, payload []byte) string {
+	if kind != recordBlock {
+		return ""
+	}
+	c := cursor{b: payload}
+	return string(binary.AppendUvarint(nil, c.uvarint()))
+}
+
+// records yields what was found, in the order that a new file wants.
+func (v *salvaging) records() iter.Seq2[record, error] {
+	return func(yield func(record, error) bool) {
+		before := map[string]uint64{}
+		for kind := recordBoot; kind < recordKinds; kind++ {
+			for _, r := range v.sorted(kind) {
+				if r.group == "" && (kind == recordBlock || kind == recordMinutes) {
+					if !yield(record{}, damaged("%s, key %x: its schema is lost", recordBuckets[kind], r.key)) {
+						return
+					}
+					continue
+				}
+				if err := gap(r, before); err != nil && !yield(record{}, err) {
+					return
+				}
+				value := make([]byte, r.len)
+				_, err := v.file.ReadAt(value, r.at)
+				if !yield(record{kind, r.group, r.key, value}, err) {
+					return
+				}
+			}
+		}
+	}
+}
+
+// gap tells of blocks that are not there.
+func gap(r salvaged, before map[string]uint64) error {
+	if r.ordinal == 0 {
+		return nil
+	}
+	last, known := before[r.group]
+	before[r.group] = r.ordinal
+	if known && r.ordinal > last+1 {
+		return damaged("%d blocks of %s before key %x are lost or were thinned out", r.ordinal-last-1, r.group, r.key)
+	}
+	return nil
+}
+
+// salvaged is an entry found, with its value still in the file.
+type salvaged struct {
+	group   string
+	key     []byte
+	at      int64
+	len     int
+	ordinal uint64
+}
+
+// sorted lists a table's entries by group and key.
+func (v *salvaging) sorted(kind recordKind) []salvaged {
+	var list []salvaged
+	for _, p := range slices.Collect(maps.Values(v.found[kind])) {
+		entry := make([]byte, p.key+p.len)
+		if _, err := v.file.ReadAt(entry, p.at); err != nil {
+			continue
+		}
+		s := salvaged{key: bytes.Clone(entry[:p.key]), at: p.at + int64(p.key), len: p.len}
+		id := uint32(0)
+		switch kind {
+		case recordBlock:
+			if b, err := openBlock(s.key, entry[p.key:]); err == nil {
+				id, s.ordinal = b.schema, b.ordinal
+			}
+		case recordMinutes:
+			_, _, id, _ = parseMinuteKey(s.key)
+		}
+		if sc := v.schemas[id]; sc != nil {
+			s.group = sc.group
+		}
+		list = append(list, s)
+	}
+	slices.SortFunc(list, func(a, b salvaged) int {
+		return cmp.Or(cmp.Compare(a.group, b.group), cmp.Compare(string(a.key), string(b.key)))
+	})
+	return list
+}
