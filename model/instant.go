@@ -143,6 +143,32 @@ func (c Clock) Place(t time.Time) (Instant, bool) {
 	return found, !found.IsZero()
 }
 
+// Between returns the spans whose wall time lies from one moment until before
+// another, one for each dated boot that reaches into it, in the order of
+// boots. Boots may claim the same time, or one boot a later time than its
+// successor: each answers for itself. A zero time means without end.
+func (c Clock) Between(from, to time.Time) []Span {
+	var spans []Span
+	for _, b := range c.Boots {
+		e, ok := b.Best()
+		if !ok {
+			continue
+		}
+		begin := time.Unix(0, e.Wall).Add(-e.At)
+		s := Span{Instant{Boot: b.Number}, Instant{Boot: b.Number + 1}}
+		if !from.IsZero() {
+			s.From.Offset = max(from.Sub(begin), 0)
+		}
+		if !to.IsZero() {
+			s.To = Instant{Boot: b.Number, Offset: to.Sub(begin)}
+		}
+		if s.From.Before(s.To) {
+			spans = append(spans, s)
+		}
+	}
+	return spans
+}
+
 // word names an enumeration's value.
 func word(names []string, i int) string {
 	if i >= 0 && i < len(names) {

@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"context"
 	"encoding/csv"
+	"errors"
 	"fmt"
 	"io"
 	"maps"
@@ -11,48 +12,49 @@ import (
 	"strconv"
 	"time"
 
+	"tickover/cmd/tickover/page"
+	"tickover/collector/store"
 	"tickover/model"
 )
 
-// Export writes readings as CSV: one row for each scan, one column for each
-// point with its canonical unit, UTC and local time, and a quality column.
-// Rows stream; memory does not grow with their number.
-func (s *source) Export(ctx context.Context, w io.Writer, q model.Query, format string) error {
-	if format != "csv" {
-		return &fault{exitUsage, fmt.Errorf("there is no export format %q", format), "use csv"}
-	}
+// Export writes readings as CSV or OpenMetrics text. It streams; memory does
+// not grow with the number of readings.
+func (s *source) Export(ctx context.Context, w io.Writer, q model.Query, as page.Form) error {
 	points := s.exported(q)
 	if len(points) == 0 {
-		return &fault{exitUsage, fmt.Errorf("none of the points asked for is known"), "tickover export --json lists them"}
+		return &fault{exitUsage, fmt.Errorf("none of the points asked for is known"), "tickover peek lists them"}
 	}
-	buffered := bufio.NewWriter(w)
-	out := csv.NewWriter(buffered)
-	if err := out.Write(s.header(points)); err != nil {
-		return err
+	buffered := bufio.NewWriterSize(w, 1<<16)
+	var err error
+	switch {
+	case as.Format == "openmetrics":
+		err = s.openMetrics(ctx, buffered, q, points)
+	case as.Minutes:
+		err = s.minutesCSV(ctx, csv.NewWriter(buffered), q, points)
+	default:
+		err = s.scansCSV(ctx, csv.NewWriter(buffered), q, points)
 	}
-	clock := s.store.Clock()
-	for scan, err := range s.store.Scans(q) {
-		if err != nil {
-			return fmt.Errorf("read scans: %w", err)
-		}
-		if err := ctx.Err(); err != nil {
-			return err
-		}
-		if err := out.Write(row(scan, points, clock)); err != nil {
-			return err
-		}
-	}
-	out.Flush()
-	if err := out.Error(); err != nil {
+	if err != nil {
 		return err
 	}
 	return buffered.Flush()
 }
 
+// known are the points of every configuration kept; the newest describes one
+// that was in several.
+func (s *source) known() map[model.PointID]model.Point {
+	points := map[model.PointID]model.Point{}
+	for setup := range s.store.Setups() {
+		maps.Copy(points, setup.Points())
+	}
+	maps.Copy(points, s.setup.Points())
+	return points
+}
+
 // exported lists the points of an export in order.
 func (s *source) exported(q model.Query) []model.PointID {
 	var points []model.PointID
-	for _, id := range slices.Sorted(maps.Keys(s.setup.Points())) {
+	for _, id := range slices.Sorted(maps.Keys(s.known())) {
 		if q.Wants(id) {
 			points = append(points, id)
 		}
@@ -60,33 +62,64 @@ func (s *source) exported(q model.Query) []model.PointID {
 	return points
 }
 
-func (s *source) header(points []model.PointID) []string {
+// scansCSV writes one row for each scan: UTC and local time, a quality column,
+// one column for each point with its canonical unit. A stretch that cannot be
+// read is a row that says so.
+func (s *source) scansCSV(ctx context.Context, out *csv.Writer, q model.Query, points []model.PointID) error {
+	known := s.known()
 	head := []string{"utc", "local", "clock", "boot", "seconds since boot", "group", "quality"}
-	known := s.setup.Points()
 	for _, id := range points {
-		name := string(id)
-		if unit := known[id].Quantity.Unit(); unit != "" {
-			name += " [" + unit + "]"
-		}
-		head = append(head, name)
+		head = append(head, titled(id, "", known[id]))
 	}
-	return head
+	if err := out.Write(head); err != nil {
+		return err
+	}
+	clock := s.store.Clock()
+	q.Points = points
+	for scan, err := range s.store.Scans(q) {
+		cells := make([]string, len(head))
+		if err != nil {
+			cells[6] = err.Error()
+		} else {
+			cells = row(scan, points, clock)
+		}
+		if err := errors.Join(ctx.Err(), out.Write(cells)); err != nil {
+			return err
+		}
+	}
+	out.Flush()
+	return out.Error()
+}
+
+func titled(id model.PointID, figure string, p model.Point) string {
+	name := string(id) + figure
+	if unit := p.Quantity.Unit(); unit != "" {
+		name += " [" + unit + "]"
+	}
+	return name
 }
 
 func row(scan *model.Scan, points []model.PointID, clock model.Clock) []string {
-	wall, source := clock.Wall(scan.At)
-	cells := []string{"", "", source.String(), strconv.FormatUint(uint64(scan.At.Boot), 10),
-		strconv.FormatFloat(scan.At.Offset.Seconds(), 'f', 6, 64), scan.Group, quality(scan)}
-	if source != model.ClockUnknown {
-		cells[0] = wall.Format("2006-01-02T15:04:05.000Z")
-		cells[1] = wall.In(time.Local).Format("2006-01-02T15:04:05.000-07:00")
-	}
+	cells := append(moment(scan.At, clock), scan.Group, quality(scan))
 	for _, id := range points {
 		cell := ""
 		if s, ok := scan.Find(id); ok && s.Quality == model.Good {
-			cell = strconv.FormatFloat(s.Value, 'g', -1, 64)
+			cell = number(s.Value)
 		}
 		cells = append(cells, cell)
+	}
+	return cells
+}
+
+func number(v float64) string { return strconv.FormatFloat(v, 'g', -1, 64) }
+
+// moment writes an instant: wall time twice when it is known, and boot time.
+func moment(at model.Instant, clock model.Clock) []string {
+	wall, source := clock.Wall(at)
+	cells := []string{"", "", source.String(), strconv.FormatUint(uint64(at.Boot), 10), strconv.FormatFloat(at.Offset.Seconds(), 'f', 6, 64)}
+	if source != model.ClockUnknown {
+		cells[0] = wall.Format("2006-01-02T15:04:05.000Z")
+		cells[1] = wall.In(time.Local).Format("2006-01-02T15:04:05.000-07:00")
 	}
 	return cells
 }
@@ -107,4 +140,45 @@ func quality(scan *model.Scan) string {
 		return "good"
 	}
 	return text
+}
+
+// minutesCSV writes one row for each minute of each group: mean, least,
+// greatest and number of good samples of each point.
+func (s *source) minutesCSV(ctx context.Context, out *csv.Writer, q model.Query, points []model.PointID) error {
+	known := s.known()
+	head := []string{"utc", "local", "clock", "boot", "seconds since boot", "group"}
+	column := map[model.PointID]int{}
+	for _, id := range points {
+		column[id] = len(head)
+		head = append(head, titled(id, " mean", known[id]), titled(id, " min", known[id]), titled(id, " max", known[id]), string(id)+" samples")
+	}
+	if err := out.Write(head); err != nil {
+		return err
+	}
+	clock := s.store.Clock()
+	q.Points = points
+	for m, err := range s.store.Minutes(q) {
+		if err != nil {
+			return fmt.Errorf("read minutes: %w", err)
+		}
+		for i := range m.At {
+			cells := append(append(moment(m.Instant(i), clock), m.Group), make([]string, len(head)-6)...)
+			minuteCells(cells, m, i, column)
+			if err := errors.Join(ctx.Err(), out.Write(cells)); err != nil {
+				return err
+			}
+		}
+	}
+	out.Flush()
+	return out.Error()
+}
+
+func minuteCells(cells []string, m *store.Minutes, i int, column map[model.PointID]int) {
+	for c, id := range m.Points {
+		at, col := column[id], m.Columns[c]
+		cells[at+3] = strconv.FormatInt(col.Count[i], 10)
+		if col.Count[i] > 0 {
+			cells[at], cells[at+1], cells[at+2] = number(col.Mean[i]), number(col.Min[i]), number(col.Max[i])
+		}
+	}
 }

@@ -84,6 +84,8 @@ type exportCommand struct {
 	From   string   `help:"From this time on (RFC 3339)." placeholder:"TIME"`
 	To     string   `help:"Up to this time (RFC 3339)." placeholder:"TIME"`
 	Points []string `help:"Only these points." placeholder:"POINT"`
+	Format string   `help:"csv or openmetrics; promtool tsdb create-blocks-from takes the latter." enum:"csv,openmetrics" default:"csv"`
+	Every  string   `help:"1m writes one-minute figures instead of samples, also of times whose samples are gone." enum:"1m," default:""`
 	Output string   `help:"File to write; standard output when left out." placeholder:"FILE"`
 }
 
@@ -94,13 +96,19 @@ func (c *exportCommand) Run(ctx context.Context, s streams) error {
 		return err
 	}
 	defer a.close()
-	q := url.Values{"format": {"csv"}}
-	for name, value := range map[string]string{"run": c.RunID, "from": c.From, "to": c.To, "points": strings.Join(c.Points, ",")} {
+	q := url.Values{"format": {c.Format}}
+	for name, value := range map[string]string{"every": c.Every, "run": c.RunID, "from": c.From, "to": c.To, "points": strings.Join(c.Points, ",")} {
 		if value != "" {
 			q.Set(name, value)
 		}
 	}
-	return toFile(c.Output, s.out, func(w io.Writer) error { return a.get(ctx, w, "/api/v1/export", q) })
+	progress := s.err
+	if c.Output == "" {
+		progress = io.Discard // the readings themselves are on the screen
+	}
+	shown := bar(progress, "export")
+	defer shown.Finish()
+	return toFile(c.Output, s.out, func(w io.Writer) error { return a.get(ctx, shown.NewProxyWriter(w), "/api/v1/export", q) })
 }
 
 // noteCommand puts a note on the timeline.

@@ -35,10 +35,12 @@ type commands struct {
 	Runs    runsCommand    `cmd:"" help:"List the runs of the set."`
 	Report  reportCommand  `cmd:"" help:"Write the report of one run."`
 	Compare compareCommand `cmd:"" help:"Rank in words how one run differed from another."`
-	Export  exportCommand  `cmd:"" help:"Write the readings as CSV."`
+	Export  exportCommand  `cmd:"" help:"Write the readings as CSV or OpenMetrics text."`
 	Alarms  alarmsCommand  `cmd:"" help:"List the alarms, or acknowledge one."`
 	Note    noteCommand    `cmd:"" help:"Put a note on the timeline."`
 	Verify  verifyCommand  `cmd:"" help:"Check the store: every block, slot and index."`
+	Backup  backupCommand  `cmd:"" help:"Copy the store, or one run, into a new folder; also while the daemon runs."`
+	Salvage salvageCommand `cmd:"" help:"Make a store of whatever is readable in a damaged data file."`
 	Version versionCommand `cmd:"" help:"Print the version."`
 }
 

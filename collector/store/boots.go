@@ -4,8 +4,11 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"iter"
 	"slices"
 	"time"
+
+	bolt "go.etcd.io/bbolt"
 
 	"tickover/model"
 )
@@ -124,6 +127,46 @@ func (s *Store) Setup() (model.Setup, bool) {
 	}
 	err := json.Unmarshal(s.setups[len(s.setups)-1].text, &setup)
 	return setup, err == nil
+}
+
+// Setups yields every readable configuration kept with the instant from which
+// it was in force, oldest first.
+func (s *Store) Setups() iter.Seq2[model.Setup, model.Instant] {
+	return func(yield func(model.Setup, model.Instant) bool) {
+		s.mu.RLock()
+		memory := slices.DeleteFunc(slices.Clone(s.setups), func(d datedSetup) bool { return d.sealed })
+		s.mu.RUnlock()
+		var all []datedSetup
+		_ = s.data.view(func(tx *bolt.Tx) error {
+			c := tx.Bucket(bucketSetups).Cursor()
+			for k, v := c.First(); k != nil; k, v = c.Next() {
+				at, err := parseKey(k)
+				text, wrong := unwrap(k, v)
+				if err == nil && wrong == nil {
+					all = append(all, datedSetup{at: at, text: bytes.Clone(text)})
+				}
+			}
+			return nil
+		}) // what cannot be read is left to verify
+		for _, d := range append(all, memory...) {
+			var setup model.Setup
+			if json.Unmarshal(d.text, &setup) == nil && !yield(setup, d.at) {
+				return
+			}
+		}
+	}
+}
+
+// SetupAt returns the configuration that was in force at an instant, the
+// first one for an instant before it; false when there is none.
+func (s *Store) SetupAt(at model.Instant) (found model.Setup, ok bool) {
+	for setup, from := range s.Setups() {
+		if ok && at.Before(from) {
+			break
+		}
+		found, ok = setup, true
+	}
+	return found, ok
 }
 
 // Last returns the newest instant of anything kept; zero when there is nothing.

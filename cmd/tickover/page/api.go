@@ -2,6 +2,8 @@ package page
 
 import (
 	"bytes"
+	"cmp"
+	"io"
 	"net/http"
 	"strconv"
 	"time"
@@ -175,11 +177,16 @@ func (f *face) report(w http.ResponseWriter, r *http.Request, format string) {
 	_, _ = w.Write(b.Bytes()) // the reader may be gone
 }
 
+// exportTypes of the formats.
+var exportTypes = map[string]string{"csv": "text/csv; charset=utf-8", "openmetrics": "application/openmetrics-text; version=1.0.0; charset=utf-8"}
+
 // apiExport streams samples. One that fails half-way is cut off, so that the
 // reader notices.
 func (f *face) apiExport(w http.ResponseWriter, r *http.Request) {
-	if format := r.URL.Query().Get("format"); format != "" && format != "csv" {
-		refuse(w, http.StatusBadRequest, "there is no such format", "format is csv")
+	in := r.URL.Query()
+	as := Form{Format: cmp.Or(in.Get("format"), "csv"), Minutes: in.Get("every") == "1m"}
+	if exportTypes[as.Format] == "" || in.Get("every") != "" && !as.Minutes || as.Minutes && as.Format != "csv" {
+		refuse(w, http.StatusBadRequest, "there is no such format", "format is csv or openmetrics; every, for csv only, is 1m")
 		return
 	}
 	q, err := f.question(r)
@@ -187,14 +194,35 @@ func (f *face) apiExport(w http.ResponseWriter, r *http.Request) {
 		f.fail(w, r, err)
 		return
 	}
+	f.stream(w, r, exportTypes[as.Format], func(out io.Writer) error { return f.src.Export(r.Context(), out, q, as) })
+}
+
+// backup streams a copy of the store.
+func (f *face) backup(w http.ResponseWriter, r *http.Request) {
+	run := r.PostForm.Get("run")
+	if run != "" {
+		found, err := f.run(r, run)
+		if err != nil {
+			f.fail(w, r, err)
+			return
+		}
+		run = found.ID
+	}
+	f.stream(w, r, "application/octet-stream", func(out io.Writer) error { return f.src.Backup(r.Context(), out, run) })
+}
+
+// stream answers with what write writes.
+func (f *face) stream(w http.ResponseWriter, r *http.Request, kind string, write func(io.Writer) error) {
 	out := &started{ResponseWriter: w}
-	w.Header().Set("Content-Type", "text/csv; charset=utf-8")
-	w.Header().Set("Content-Disposition", `attachment; filename="tickover.csv"`)
-	err = f.src.Export(r.Context(), out, q, "csv")
+	w.Header().Set("Content-Type", kind)
+	if kind == exportTypes["csv"] {
+		w.Header().Set("Content-Disposition", `attachment; filename="tickover.csv"`)
+	}
+	err := write(out)
 	switch {
 	case err == nil:
 	case out.yes:
-		f.log.Error("export cut off", "err", err)
+		f.log.Error("answer cut off", "path", r.URL.Path, "err", err)
 		panic(http.ErrAbortHandler)
 	default:
 		w.Header().Del("Content-Disposition")

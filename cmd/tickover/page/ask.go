@@ -47,10 +47,8 @@ func (f *face) question(r *http.Request) (model.Query, error) {
 		}
 		q.From, q.To = run.Started, run.Ended
 	}
-	for field, to := range map[string]*model.Instant{"from": &q.From, "to": &q.To} {
-		if err := f.instant(in, field, to); err != nil {
-			return q, err
-		}
+	if err := f.span(in, &q); err != nil {
+		return q, err
 	}
 	for list := range strings.SplitSeq(in.Get("points"), ",") {
 		if p := strings.TrimSpace(list); p != "" {
@@ -80,6 +78,31 @@ func (f *face) known(points []model.PointID) error {
 		}
 	}
 	return nil
+}
+
+// span reads from and to. Times of day are looked up in every boot by itself,
+// since a clock that was wrong makes boots claim each other's time.
+func (f *face) span(in url.Values, q *model.Query) error {
+	for field, to := range map[string]*model.Instant{"from": &q.From, "to": &q.To} {
+		if err := f.instant(in, field, to); err != nil {
+			return err
+		}
+	}
+	from, fromWall := wallTime(in.Get("from"))
+	to, toWall := wallTime(in.Get("to"))
+	if snap := f.src.Latest(); snap != nil && in.Get("run") == "" && fromWall && toWall && !(from.IsZero() && to.IsZero()) {
+		*q = q.During(snap.Clock.Between(from, to))
+	}
+	return nil
+}
+
+// wallTime reads a time of day; no text at all stands for one without end.
+func wallTime(text string) (time.Time, bool) {
+	if text == "" {
+		return time.Time{}, true
+	}
+	t, err := time.Parse(time.RFC3339, strings.Replace(text, " ", "+", 1))
+	return t, err == nil
 }
 
 func (f *face) instant(in url.Values, field string, to *model.Instant) error {

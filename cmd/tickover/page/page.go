@@ -31,8 +31,11 @@ type Source interface {
 	Report(ctx context.Context, w io.Writer, run, format string) error
 	// Events yields what happened, in order of the store.
 	Events(context.Context, model.Query) iter.Seq2[model.Event, error]
-	// Export writes the samples asked for; format is "csv".
-	Export(ctx context.Context, w io.Writer, q model.Query, format string) error
+	// Export writes the samples asked for.
+	Export(ctx context.Context, w io.Writer, q model.Query, as Form) error
+	// Backup writes a copy of the store, of one run when an ID or "last" is
+	// given.
+	Backup(ctx context.Context, w io.Writer, run string) error
 	// Act does to an alarm what a person wants.
 	Act(ctx context.Context, act model.AlarmAct) error
 	// Readings hands to take, in order of time for each point, what a drawing
@@ -50,6 +53,12 @@ type Source interface {
 	// Changed returns a channel that is closed when the next snapshot is
 	// there; nil means never.
 	Changed() <-chan struct{}
+}
+
+// Form is how samples are written.
+type Form struct {
+	Format  string // "csv" or "openmetrics"
+	Minutes bool   // one-minute figures instead of samples; CSV only
 }
 
 // Saying is what a person says: a note in own words, or a remark by one tap.
@@ -131,6 +140,7 @@ func New(src Source, opts Options) http.Handler {
 	mux.HandleFunc("GET /api/v1/photos/{number}", f.apiPhoto)
 	mux.HandleFunc("POST /api/v1/alarms/{rule}/{act}", f.writing(largestBody, f.act))
 	mux.HandleFunc("POST /api/v1/notes", f.writing(largestSaying, f.note))
+	mux.HandleFunc("POST /api/v1/backup", f.writing(largestBody, f.backup))
 	mux.HandleFunc("POST /api/v1/remarks", f.writing(largestSaying, f.remark))
 	mux.HandleFunc("POST /api/v1/clock", f.writing(largestBody, f.setTime))
 	mux.HandleFunc("/api/", func(w http.ResponseWriter, _ *http.Request) {

@@ -66,7 +66,12 @@ func (s *shed) Events(_ context.Context, q model.Query) iter.Seq2[model.Event, e
 	}
 }
 
-func (s *shed) Export(_ context.Context, w io.Writer, q model.Query, format string) error {
+func (s *shed) Backup(_ context.Context, w io.Writer, run string) error {
+	_, err := io.WriteString(w, "copy of "+run)
+	return errors.Join(err, s.broken)
+}
+
+func (s *shed) Export(_ context.Context, w io.Writer, q model.Query, _ Form) error {
 	s.asked = q
 	if s.broken != nil {
 		return s.broken

@@ -1,0 +1,91 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"net/http"
+	"net/url"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"tickover/collector/store"
+	"tickover/model"
+)
+
+// Backup writes a copy of the store as a stream.
+func (s *source) Backup(ctx context.Context, w io.Writer, id string) error {
+	var span model.Span
+	if id != "" {
+		run, err := s.run(ctx, id)
+		if err != nil {
+			return err
+		}
+		span = model.Span{From: run.Started, To: run.Ended.Add(time.Nanosecond)}
+		if run.Ended.IsZero() {
+			return &fault{exitUsage, fmt.Errorf("run %s goes on", id), "wait until the engine stands still"}
+		}
+	}
+	return s.store.Backup(ctx, w, span, nil)
+}
+
+// backupCommand copies a store into a new folder, beside a running daemon.
+type backupCommand struct {
+	stateFlag
+	Folder string `arg:"" help:"Empty or new folder for the copy; every reading command takes it as --state."`
+	RunID  string `name:"run" help:"Only what belongs to this finished run; \"last\" is the newest." placeholder:"RUN"`
+}
+
+// Run makes the copy.
+func (c *backupCommand) Run(ctx context.Context, s streams) error {
+	a, err := c.open(true)
+	if err != nil {
+		return err
+	}
+	defer a.close()
+	shown := bar(s.err, "backup")
+	defer shown.Finish()
+	r, w := io.Pipe()
+	go func() {
+		body := strings.NewReader(url.Values{"run": {c.RunID}}.Encode())
+		w.CloseWithError(a.do(ctx, http.MethodPost, "/api/v1/backup", body, w))
+	}()
+	copied, err := store.Restore(ctx, shown.NewProxyReader(r), c.Folder)
+	if err != nil {
+		if _, said := r.Read(make([]byte, 1)); said != nil && said != io.EOF && said != io.ErrClosedPipe {
+			err = said // why the stream ended
+		}
+		r.CloseWithError(err)
+		return err
+	}
+	return tellCopied(s.out, c.Folder, copied)
+}
+
+// salvageCommand makes a store of what is readable in a damaged one.
+type salvageCommand struct {
+	File   string `arg:"" help:"Damaged data file, such as tickover.db.damaged-1." type:"existingfile"`
+	Folder string `arg:"" help:"Empty or new folder for what is readable."`
+}
+
+// Run salvages.
+func (c *salvageCommand) Run(ctx context.Context, s streams) error {
+	shown := bar(s.err, "salvage")
+	copied, err := store.Salvage(ctx, c.File, c.Folder, func(done, total int64) { shown.SetTotal(total).SetCurrent(done) })
+	shown.Finish()
+	if err != nil {
+		return err
+	}
+	return tellCopied(s.out, c.Folder, copied)
+}
+
+func tellCopied(w io.Writer, folder string, c store.Copied) error {
+	fmt.Fprintf(w, "%s: %d blocks, %d chunks of minutes, %d events, %d photos\n", filepath.Clean(folder), c.Blocks, c.Minutes, c.Events, c.Photos)
+	for _, what := range c.Missing {
+		fmt.Fprintln(w, "missing:", what)
+	}
+	if n := len(c.Missing); n > 0 {
+		return &fault{exitStore, fmt.Errorf("%d entries could not be read", n), "the copy holds everything else"}
+	}
+	return nil
+}
