@@ -10,8 +10,12 @@ import (
 )
 
 // Readings hands out what a drawing with columns of the given width needs, in
-// order of time for each point.
+// order of time for each point: samples, or when a column holds minutes the
+// lowest and the highest of each minute, which are kept longer and read faster.
 func (s *source) Readings(ctx context.Context, q model.Query, width time.Duration, take func(*model.Scan)) (time.Duration, error) {
+	if width >= time.Minute {
+		return time.Minute, s.minutes(ctx, q, take)
+	}
 	for scan, err := range s.Scans(q) {
 		if err == nil {
 			err = ctx.Err()
@@ -22,6 +26,36 @@ func (s *source) Readings(ctx context.Context, q model.Query, width time.Duratio
 		take(scan)
 	}
 	return 0, nil
+}
+
+// minutes hands out two scans for each minute: its lowest and its highest
+// values, at its middle. Points that are worked out and not measured have none.
+func (s *source) minutes(ctx context.Context, q model.Query, take func(*model.Scan)) error {
+	for m, err := range s.store.Minutes(q) {
+		if err == nil {
+			err = ctx.Err()
+		}
+		if err != nil {
+			return fmt.Errorf("read minutes: %w", err)
+		}
+		low, high := &model.Scan{Group: m.Group}, &model.Scan{Group: m.Group}
+		for i := range m.At {
+			low.At = m.Instant(i).Add(30 * time.Second)
+			high.At = low.At
+			low.Samples, high.Samples = low.Samples[:0], high.Samples[:0]
+			for c, p := range m.Points {
+				if m.Columns[c].Count[i] == 0 {
+					low.Samples = append(low.Samples, model.BadSample(p, model.Undefined))
+					continue
+				}
+				low.Samples = append(low.Samples, model.GoodSample(p, m.Columns[c].Min[i]))
+				high.Samples = append(high.Samples, model.GoodSample(p, m.Columns[c].Max[i]))
+			}
+			take(low)
+			take(high)
+		}
+	}
+	return nil
 }
 
 // Steps finds the load steps within a span, run by run. It looks at that span

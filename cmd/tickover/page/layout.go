@@ -33,6 +33,9 @@ var runsSource string
 //go:embed timeline.html
 var timelineSource string
 
+//go:embed compare.html
+var compareSource string
+
 //go:embed page.css
 var styleSource string
 
@@ -52,6 +55,7 @@ var (
 	alarmsTemplate   = paged(alarmsSource)
 	runsTemplate     = paged(runsSource)
 	timelineTemplate = paged(timelineSource)
+	compareTemplate  = paged(compareSource)
 )
 
 func paged(source string) *template.Template {

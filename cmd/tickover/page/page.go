@@ -128,6 +128,7 @@ func New(src Source, opts Options) http.Handler {
 	mux.HandleFunc("GET /runs", f.runs)
 	mux.HandleFunc("GET /runs/{id}", f.runPage)
 	mux.HandleFunc("GET /runs/{id}/report", f.runReport)
+	mux.HandleFunc("GET /runs/{id}/compare/{other}", f.comparePage)
 	mux.HandleFunc("GET /api/v1/now", f.apiNow)
 	mux.HandleFunc("GET /api/v1/stream", f.apiStream)
 	mux.HandleFunc("GET /api/v1/runs", f.apiRuns)

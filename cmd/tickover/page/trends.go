@@ -54,7 +54,6 @@ type drawnSpan struct {
 	mu     sync.Mutex
 	made   time.Time
 	charts []chart.Drawing
-	short  string
 }
 
 // mostDrawn is how many drawings are kept: the fixed spans and a few runs.
@@ -119,18 +118,23 @@ func (f *face) fillTrends(r *http.Request, v *trendsView, s trendSpan) error {
 	if s.long == 0 {
 		key += window.From.String()
 	}
+	v.Charts, err = f.freshDrawing(r.Context(), key, window, now, snap.Clock, s)
+	return err
+}
+
+// freshDrawing draws the window anew when the drawing of that key is too old.
+func (f *face) freshDrawing(ctx context.Context, key string, window model.Query, now model.Instant, clock model.Clock, s trendSpan) ([]chart.Drawing, error) {
 	kept := f.drawings.of(key)
 	kept.mu.Lock()
 	defer kept.mu.Unlock()
-	if kept.charts == nil || time.Since(kept.made) > s.fresh {
-		charts, err := f.drawTrends(r.Context(), window, now, snap.Clock, s)
-		if err != nil {
-			return err
-		}
+	if kept.charts != nil && time.Since(kept.made) <= s.fresh {
+		return kept.charts, nil
+	}
+	charts, err := f.drawTrends(ctx, window, now, clock, s)
+	if err == nil {
 		kept.charts, kept.made = charts, time.Now()
 	}
-	v.Charts = kept.charts
-	return nil
+	return charts, err
 }
 
 // window is what a span asks for: back from now, or a run.
