@@ -9,6 +9,7 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"runtime"
 	"syscall"
 
 	"github.com/alecthomas/kong"
@@ -19,6 +20,11 @@ import (
 )
 
 func main() {
+	if os.Getenv("GOMAXPROCS") == "" {
+		// Two to spare: a goroutine that computes must not keep the one that
+		// answers the wire waiting for a turn.
+		runtime.GOMAXPROCS(runtime.NumCPU() + 2)
+	}
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
 	os.Exit(Main(ctx, os.Args[1:], os.Stdout, os.Stderr))

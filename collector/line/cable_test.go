@@ -57,6 +57,8 @@ func (c *cable) close() error {
 
 func (c *cable) paced() bool { return true }
 
+func (c *cable) pause(d time.Duration) { time.Sleep(d) }
+
 // socket is the slave's end.
 type socket struct{ c *cable }
 

@@ -46,3 +46,6 @@ func (p netPort) write(b []byte) error {
 func (p netPort) close() error { return p.Close() }
 
 func (p netPort) paced() bool { return false }
+
+// pause does nothing: bytes come in packets here, not one by one.
+func (p netPort) pause(time.Duration) {}

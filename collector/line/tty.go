@@ -228,3 +228,8 @@ func (t *tty) close() error {
 }
 
 func (t *tty) paced() bool { return t.real }
+
+func (t *tty) pause(d time.Duration) {
+	ts := unix.NsecToTimespec(int64(d))
+	_ = unix.Nanosleep(&ts, nil) // waking early costs one more look
+}

@@ -29,6 +29,8 @@ type port interface {
 	read(b []byte, wait time.Duration) (int, error)
 	write(b []byte) error
 	close() error
+	// pause sleeps for a few milliseconds, as exactly as it can.
+	pause(d time.Duration)
 	// paced reports whether bytes take their time on the way, as they don't
 	// over a network or a pseudo-terminal.
 	paced() bool
@@ -239,12 +241,15 @@ func (h *hearing) take(b []byte) (found, bool) {
 	return f, ok
 }
 
-// missing is how many bytes of the answer are known to be still to come.
+// missing is how many bytes are known to be still to come: of the answer's
+// head, then of the answer.
 func (h *hearing) missing() int {
-	if len(h.buf) < 3 || h.buf[0] != h.want.unit {
+	switch {
+	case len(h.buf) == 0 || h.buf[0] != h.want.unit:
 		return 0
-	}
-	if h.buf[1] == h.want.function && int(h.buf[2]) == h.want.bytes {
+	case len(h.buf) < 3:
+		return 3 - len(h.buf)
+	case h.buf[1] == h.want.function && int(h.buf[2]) == h.want.bytes:
 		return h.want.length() - len(h.buf)
 	}
 	return 0
@@ -283,7 +288,7 @@ func (w *wire) listen(ctx context.Context, q question, h *hearing, timeout time.
 			deadline = later(deadline, w.last.Add(min(2*late, longest)))
 			hard = later(hard, deadline.Add(gap+2*maxFrame*w.tc))
 		}
-		doze(ctx, time.Duration(h.missing())*w.tc-early)
+		w.rest(ctx, w.last.Add(time.Duration(h.missing()-1)*w.tc))
 	}
 }
 
@@ -296,6 +301,15 @@ func (w *wire) until(h *hearing, deadline, hard time.Time, gap time.Duration) ti
 		return earlier(hard, w.last.Add(gap+time.Duration(h.missing())*w.tc))
 	}
 	return earlier(hard, later(deadline, w.last.Add(gap)))
+}
+
+// rest sleeps until a moment: by Go's timers while there is time, then by the
+// kernel's, which are not 1 ms late.
+func (w *wire) rest(ctx context.Context, until time.Time) {
+	doze(ctx, time.Until(until)-early)
+	if left := time.Until(until); left > 0 && left <= 2*early && ctx.Err() == nil {
+		w.port.pause(left)
+	}
 }
 
 // doze sleeps through bytes that are known to be under way, so that an answer

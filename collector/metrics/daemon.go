@@ -12,7 +12,8 @@ import (
 type daemon struct {
 	build, simulated, sampleAge, snapshotAge, clock, clockSource                series
 	open, busy, messages, lineFailures, exceptions, retries, reopened, overruns series
-	up, reads, failures, silent                                                 series
+	fences, burst, up, reads, failures, silent                                  series
+	units                                                                       units
 	degraded, size, free, pending, kept, lost, events                           series
 }
 
@@ -32,6 +33,9 @@ func newDaemon() daemon {
 		retries:      counter("tickover_line_retries_total", "Questions asked again.", "line"),
 		reopened:     counter("tickover_line_reopened_total", "Times the line was opened again.", "line"),
 		overruns:     counter("tickover_line_overruns_total", "Poll rounds skipped because the line was late.", "line"),
+		fences:       counter("tickover_line_fences_total", "Short reads put in so that a late answer is not mistaken.", "line"),
+		burst:        gauge("tickover_line_burst", "1 while the fast points are polled as fast as the line allows.", "line"),
+		units:        newUnits(),
 		up:           gauge("tickover_device_up", "1 while the device answers.", "device", "line"),
 		reads:        counter("tickover_device_reads_total", "Reads asked of the device.", "device", "line"),
 		failures:     counter("tickover_device_failures_total", "Reads that failed, by cause.", "device", "line", "cause"),
@@ -48,10 +52,11 @@ func newDaemon() daemon {
 
 func (d *daemon) describe(out chan<- *prometheus.Desc) {
 	for _, s := range []series{d.build, d.simulated, d.sampleAge, d.snapshotAge, d.clock, d.clockSource, d.open, d.busy,
-		d.messages, d.lineFailures, d.exceptions, d.retries, d.reopened, d.overruns, d.up, d.reads, d.failures, d.silent,
+		d.messages, d.lineFailures, d.exceptions, d.retries, d.reopened, d.overruns, d.fences, d.burst, d.up, d.reads, d.failures, d.silent,
 		d.degraded, d.size, d.free, d.pending, d.kept, d.lost, d.events} {
 		out <- s.desc
 	}
+	d.units.describe(out)
 }
 
 func (d *daemon) collect(send sender, snap *model.Snapshot, now model.Instant) {
@@ -82,11 +87,14 @@ func (d *daemon) line(send sender, l model.LineHealth) {
 	send.count(d.retries, l.Retries, l.Name)
 	send.count(d.reopened, l.Reopened, l.Name)
 	send.count(d.overruns, l.Overruns, l.Name)
+	send.count(d.fences, l.Fences, l.Name)
+	send.truth(d.burst, l.Burst, l.Name)
+	d.units.collect(send, l)
 	for _, f := range []struct {
 		cause string
 		n     uint64
 	}{{model.CorruptAnswer.String(), l.Corrupt}, {model.NoAnswer.String(), l.NoAnswers}, {model.ForeignAnswer.String(), l.Foreign},
-		{"late answer", l.Late}, {"echo", l.Echoes}} {
+		{lateAnswer, l.Late}, {echoHeard, l.Echoes}, {ghostBytes, l.Ghosts}} {
 		send.count(d.lineFailures, f.n, l.Name, f.cause)
 	}
 	for code, n := range l.Exceptions {

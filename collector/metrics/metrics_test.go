@@ -71,7 +71,11 @@ func full() *bench {
 	b.snap.State = model.Loaded
 	b.snap.Alarms = []model.AlarmStatus{{Rule: model.AlarmRule{ID: "oil.pressure.low", Priority: model.Critical},
 		State: model.AlarmLatchedUnacknowledged, Watching: true, FirstOut: true, Unwatched: 42 * second}}
-	b.snap.Lines = []model.LineHealth{{Name: "skid", Open: true, Messages: 7, Exceptions: map[byte]uint64{2: 1}}}
+	b.snap.Lines = []model.LineHealth{{Name: "skid", Open: true, Messages: 7, Exceptions: map[byte]uint64{2: 1},
+		Units: []model.UnitHealth{{Unit: 7, Asked: 9, Messages: 7, Exceptions: map[byte]uint64{2: 1}, Timeout: second / 10}}}}
+	for _, d := range []time.Duration{4 * time.Millisecond, 4 * time.Millisecond, 3 * second} {
+		b.snap.Lines[0].Units[0].Latency.Add(d)
+	}
 	b.snap.Devices = []model.DeviceHealth{{Name: "meter", Line: "skid", Up: true, Reads: 9, Failures: map[model.Cause]uint64{model.NoAnswer: 2}}}
 	b.snap.Store = model.StoreHealth{Bytes: 4096, FreeDisk: 1 << 30, Appended: 5}
 	b.snap.Clock = model.Clock{Boots: []model.Boot{{Number: 3, Estimates: []model.ClockEstimate{{Source: model.ClockSynchronised}}}}}
@@ -115,7 +119,8 @@ var (
 	units = []string{"volts", "amperes", "hertz", "watts", "vars", "voltamperes", "joules", "celsius", "pascals", "seconds",
 		"ratio", "second", "ohms", "radians", "meters", "meter", "bytes"}
 	numbers = []string{"state", "active", "awaits_person", "watching", "first_out", "info", "simulated", "synchronised", "open",
-		"up", "degraded", "counts", "messages", "failures", "exceptions", "retries", "reopened", "overruns", "reads", "scans", "events"}
+		"up", "degraded", "counts", "messages", "failures", "exceptions", "retries", "reopened", "overruns", "reads", "scans", "events",
+		"fences", "burst", "asked"}
 	scaled = []string{"kilo", "mega", "milli", "micro", "percent", "minute", "hour", "bar", "psi", "rpm", "kelvin"}
 )
 
@@ -283,5 +288,22 @@ func TestWithoutASnapshotOnlyTheProgramIsShown(t *testing.T) {
 	text := b.scrape(t)
 	if !strings.Contains(text, `tickover_build_info{`) || strings.Contains(text, "genset_") {
 		t.Errorf("got:\n%s", text)
+	}
+}
+
+// A histogram's buckets are added up, and the slowest answer is in the last.
+func TestLatencyIsAHistogram(t *testing.T) {
+	text := full().scrape(t)
+	for _, want := range []string{
+		`tickover_unit_latency_seconds_bucket{line="skid",unit="7",le="0.002"} 0`,
+		`tickover_unit_latency_seconds_bucket{line="skid",unit="7",le="0.005"} 2`,
+		`tickover_unit_latency_seconds_bucket{line="skid",unit="7",le="1"} 2`,
+		`tickover_unit_latency_seconds_bucket{line="skid",unit="7",le="+Inf"} 3`,
+		`tickover_unit_latency_seconds_count{line="skid",unit="7"} 3`,
+		`tickover_unit_timeout_seconds{line="skid",unit="7"} 0.1`,
+	} {
+		if !strings.Contains(text, want) {
+			t.Errorf("%s is missing", want)
+		}
 	}
 }
