@@ -13,7 +13,7 @@ type daemon struct {
 	build, simulated, sampleAge, snapshotAge, clock, clockSource                series
 	open, busy, messages, lineFailures, exceptions, retries, reopened, overruns series
 	fences, burst, up, reads, failures, silent                                  series
-	units                                                                       units
+	ofUnits                                                                     unitSeries
 	degraded, size, free, pending, kept, lost, events                           series
 }
 
@@ -35,7 +35,7 @@ func newDaemon() daemon {
 		overruns:     counter("tickover_line_overruns_total", "Poll rounds skipped because the line was late.", "line"),
 		fences:       counter("tickover_line_fences_total", "Short reads put in so that a late answer is not mistaken.", "line"),
 		burst:        gauge("tickover_line_burst", "1 while the fast points are polled as fast as the line allows.", "line"),
-		units:        newUnits(),
+		ofUnits:      newUnits(),
 		up:           gauge("tickover_device_up", "1 while the device answers.", "device", "line"),
 		reads:        counter("tickover_device_reads_total", "Reads asked of the device.", "device", "line"),
 		failures:     counter("tickover_device_failures_total", "Reads that failed, by cause.", "device", "line", "cause"),
@@ -56,7 +56,7 @@ func (d *daemon) describe(out chan<- *prometheus.Desc) {
 		d.degraded, d.size, d.free, d.pending, d.kept, d.lost, d.events} {
 		out <- s.desc
 	}
-	d.units.describe(out)
+	d.ofUnits.describe(out)
 }
 
 func (d *daemon) collect(send sender, snap *model.Snapshot, now model.Instant) {
@@ -89,7 +89,7 @@ func (d *daemon) line(send sender, l model.LineHealth) {
 	send.count(d.overruns, l.Overruns, l.Name)
 	send.count(d.fences, l.Fences, l.Name)
 	send.truth(d.burst, l.Burst, l.Name)
-	d.units.collect(send, l)
+	d.ofUnits.collect(send, l)
 	for _, f := range []struct {
 		cause string
 		n     uint64

@@ -8,13 +8,13 @@ import (
 	"tickover/model"
 )
 
-// units is the metrics of each unit on a line.
-type units struct {
+// unitSeries is the metrics of each unit on a line.
+type unitSeries struct {
 	asked, failures, exceptions, retries, fences, timeout, latency series
 }
 
-func newUnits() units {
-	return units{
+func newUnits() unitSeries {
+	return unitSeries{
 		asked:      counter("tickover_unit_asked_total", "Questions put to the unit, those asked again among them.", "line", "unit"),
 		failures:   counter("tickover_unit_failures_total", "Questions without a usable answer, and what else came, by cause.", "line", "unit", "cause"),
 		exceptions: counter("tickover_unit_exceptions_total", "Exception answers, by code.", "line", "unit", "code"),
@@ -25,13 +25,13 @@ func newUnits() units {
 	}
 }
 
-func (u *units) describe(out chan<- *prometheus.Desc) {
+func (u *unitSeries) describe(out chan<- *prometheus.Desc) {
 	for _, s := range []series{u.asked, u.failures, u.exceptions, u.retries, u.fences, u.timeout, u.latency} {
 		out <- s.desc
 	}
 }
 
-func (u *units) collect(send sender, l model.LineHealth) {
+func (u *unitSeries) collect(send sender, l model.LineHealth) {
 	for _, h := range l.Units {
 		unit := strconv.Itoa(int(h.Unit))
 		send.count(u.asked, h.Asked, l.Name, unit)
