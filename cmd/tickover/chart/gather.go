@@ -22,6 +22,9 @@ type Gathered struct {
 	// Folded is the length of the stretches whose lowest and highest readings
 	// came in place of readings; 0 means that the readings themselves came.
 	Folded time.Duration
+	// Prefix goes before the names of a drawing's title and description, which
+	// must differ from those of every other drawing of the page.
+	Prefix string
 }
 
 // NewGathered makes room for the points over a span; 0 when it is not known.

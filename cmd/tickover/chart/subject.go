@@ -75,7 +75,7 @@ func (g *Gathered) Draw(subjects []Subject, marks []Mark) ([]Drawing, error) {
 
 // chart lays out one subject; false when there is nothing to show.
 func (s Subject) chart(g *Gathered, marks []Mark) (chart, bool) {
-	c := chart{size: g.size, id: s.ID, title: s.Title, unit: s.Quantity.ShownUnit(), to: max(g.span, 1), marks: marks}
+	c := chart{size: g.size, id: g.Prefix + s.ID, title: s.Title, unit: s.Quantity.ShownUnit(), to: max(g.span, 1), marks: marks}
 	start, known := g.axis.Wall(g.axis.Start)
 	c.ticks = hours(0, c.to, start, known, g.size.Ticks)
 	low, high := math.Inf(1), math.Inf(-1)

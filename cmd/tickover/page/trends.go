@@ -171,6 +171,7 @@ func (f *face) drawTrends(ctx context.Context, window model.Query, now model.Ins
 	long, _ := axis.Since(end)
 	subjects := chart.Subjects(f.src.Setup().Rating)
 	g := chart.NewGathered(axis, chart.Phone, long, chart.Points(subjects))
+	g.Prefix = fmt.Sprintf("b%d-%d-", window.From.Boot, window.From.Offset/time.Second)
 	wanted := model.Query{From: window.From, To: window.To, Points: chart.Points(subjects)}
 	folded, err := f.src.Readings(ctx, wanted, long/time.Duration(chart.Phone.Columns), g.Take)
 	if err != nil {

@@ -28,7 +28,7 @@ func funcs(d dating, rec *model.RunRecord) template.FuncMap {
 		"value": value, "sign": sign, "class": verdictClass, "interval": interval, "basis": basis,
 		"clockwise": clockwise, "symbol": symbol, "seen": seen, "power": model.ActivePower.ShowWithUnit,
 		"next":   func(i int) int { return i + 1 },
-		"length": d.length, "tell": tell, "name": func() string { return nameOf(rec.Rating) },
+		"length": d.length, "tell": tell, "outcome": outcomeSign, "plural": func(s []int) string { return places(s) }, "name": func() string { return nameOf(rec.Rating) },
 	}
 }
 
@@ -40,13 +40,17 @@ func HTML(w io.Writer, rec *model.RunRecord, clock model.Clock, series Series) e
 	if err != nil {
 		return err
 	}
+	close, left, err := transients(rec, d, series)
+	if err != nil {
+		return err
+	}
 	hash := sha256.Sum256([]byte(styleSource))
 	view := map[string]any{
 		"Rec": rec, "Plots": plots, "Style": template.CSS(styleSource),
 		"StyleHash": base64.StdEncoding.EncodeToString(hash[:]),
 		"Tally":     tally(rec), "Sources": sources(rec), "Boots": d.boots(rec), "Cautions": model.Cautions(), "Advisory": model.Advisory,
 		"Unbalance": d.unbalance(rec), "Soak": d.soak(rec), "Steady": d.steadyTable(rec), "Blind": blind(), "Rating": plate(rec.Rating),
-		"Steps": stepTable(rec, d),
+		"Steps": stepTable(rec, d), "Transients": close, "Left": left, "HandRows": d.handRows(rec), "Devices": protections(), "Influence": influenceTable(rec.Influence),
 	}
 	t, err := page.Clone()
 	if err == nil {
@@ -86,6 +90,12 @@ func blind() []string {
 		"Insulation, earthing, and the mechanical condition of engine and alternator are not seen from the bus; only measurements by hand speak of them.",
 		"Protective devices are proven at the device by actuating it. Nothing in these readings proves one.",
 	}
+}
+
+// protections lists what is to be proven at the device.
+func protections() []string {
+	return []string{"Oil pressure switch", "Over-temperature switch", "Overspeed trip", "Emergency stop", "Fuel cut-off by hand", "Residual-current device",
+		"Circuit breaker", ""}
 }
 
 // plain writes a nameplate value as it was given.
