@@ -1,5 +1,7 @@
 package model
 
+import "time"
+
 // EngineState is what the set is doing, by vote of several signals. The zero
 // value is EngineUnknown.
 type EngineState uint8
@@ -46,4 +48,7 @@ func (s EngineState) Turning() bool { return s >= Cranking }
 type StateChange struct {
 	From, To EngineState
 	Evidence string // the signals that decided, in words, such as "battery 9.8 V, oil 0.2 bar"
+	// Lag is how long before the event the evidence began: one scan alone may
+	// be garbled, so a second one is waited for. 0 means it decided at once.
+	Lag time.Duration `json:",omitempty"`
 }

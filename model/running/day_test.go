@@ -21,6 +21,33 @@ type day struct {
 	without []model.PointID
 	drop    float64 // share of scans that fail as a whole
 	boot    uint32
+	turned  *[]turn // where to note when the engine really turned; nil means nowhere
+}
+
+// turn is a stretch in which the engine really turned.
+type turn struct{ from, to time.Duration }
+
+// plantStep is how finely the true turning is followed.
+const plantStep = 50 * time.Millisecond
+
+// watch lets time pass on the plant in small steps and notes when it turned.
+func (d day) watch(player *plant.Player, p *plant.Plant, wait time.Duration) {
+	if d.turned == nil {
+		player.Advance(wait)
+		return
+	}
+	for wait > 0 {
+		step := min(wait, plantStep)
+		player.Advance(step)
+		wait -= step
+		list := *d.turned
+		switch speed, _ := p.Value(model.SpeedPoint); {
+		case speed > 0.1 && (len(list) == 0 || list[len(list)-1].to != 0):
+			*d.turned = append(list, turn{from: p.Now()})
+		case speed <= 0.1 && len(list) > 0 && list[len(list)-1].to == 0:
+			list[len(list)-1].to = p.Now()
+		}
+	}
 }
 
 func hatchery(seed uint64) day {
@@ -72,7 +99,7 @@ func (d day) play(t testing.TB, e *Engine) (events []model.Event, last model.Ins
 			if _, change := e.Step(scan); change != nil {
 				events = append(events, model.Event{Seq: uint64(len(events) + 1), At: last, Kind: model.EngineEvent, Engine: change})
 			}
-			player.Advance(g.wait)
+			d.watch(player, p, g.wait)
 		}
 	}
 	return events, last
@@ -111,19 +138,21 @@ func dice(x uint64) func() float64 {
 	}
 }
 
-// moments are the cranks, starts and standstills among events.
+// moments are the cranks, starts and standstills among events: cranks and
+// standstills from when their evidence began, starts from when they were voted.
 type moments struct{ cranks, starts, stops []time.Duration }
 
 func find(events []model.Event) (m moments) {
 	for _, e := range events {
 		from, to := e.Engine.From, e.Engine.To
+		begun := e.At.Add(-e.Engine.Lag).Offset
 		switch {
 		case to == model.Cranking:
-			m.cranks = append(m.cranks, e.At.Offset)
+			m.cranks = append(m.cranks, begun)
 		case to == model.RunningUp && from != model.RunningDown:
 			m.starts = append(m.starts, e.At.Offset)
 		case to == model.Standstill && from.Turning():
-			m.stops = append(m.stops, e.At.Offset)
+			m.stops = append(m.stops, begun)
 		}
 	}
 	return m

@@ -10,7 +10,9 @@ import (
 type doubt struct {
 	yes   bool
 	known bool
-	scans int // that have asked for the change
+	scans int           // that have asked for the change
+	asked model.Instant // the first of them
+	at    model.Instant // when the verdict last changed
 }
 
 // hear takes a poll and returns what holds. A tie changes nothing. A pickup or
@@ -23,11 +25,14 @@ func (d *doubt) hear(p poll, in *inputs) {
 		return
 	}
 	points, fresh := p.side(in)
+	if d.scans == 0 {
+		d.asked = in.now
+	}
 	if fresh > 0 {
 		d.scans++
 	}
 	if points >= 2 || d.scans >= 2 || rare(p, in) {
-		*d = doubt{yes: sum > 0, known: true}
+		*d = doubt{yes: sum > 0, known: true, asked: d.asked, at: in.now}
 	}
 }
 
@@ -50,6 +55,20 @@ const (
 	calmTime     = 3 * time.Second  // steady at idle
 	runUpAtMost  = 20 * time.Second // then it counts as idling
 )
+
+// lag is how long the verdict that changed with this scan was waited for.
+func (e *Engine) lag(at model.Instant) time.Duration {
+	for _, d := range []doubt{e.turns, e.fires} {
+		if d.at == at {
+			waited, same := at.Sub(d.asked)
+			held, known := at.Sub(e.since)
+			if same && known {
+				return max(0, min(waited, held))
+			}
+		}
+	}
+	return 0
+}
 
 func (e *Engine) decide(v view, at model.Instant) model.EngineState {
 	if !v.in.any() {
@@ -143,7 +162,14 @@ func (e *Engine) fromRunning(v view) model.EngineState {
 		return model.Cranking
 	case e.fires.known && !e.fires.yes:
 		return model.RunningDown
-	case e.pace.sinking(&v) && (v.rate < idleAbove || e.pace.falling()):
+	case e.pace.sinking(&v) && v.rate < idleAbove:
+		return model.RunningDown
+	case e.pace.sinking(&v) && e.pace.falling():
+		// Without fuel or only with less of it looks the same at first. A key
+		// that is still on speaks for the speed lever.
+		if key, ok := v.in.get(model.KeyOn); ok && key != 0 {
+			return model.Idling
+		}
 		return model.RunningDown
 	}
 	return e.cruise(v)

@@ -62,6 +62,9 @@ func (e *Engine) Step(scan *model.Scan) (model.EngineState, *model.StateChange) 
 func (e *Engine) enter(next model.EngineState, at model.Instant, view view) *model.StateChange {
 	change := &model.StateChange{From: e.state, To: next, Evidence: view.evidence(next)}
 	if e.state != model.EngineUnknown {
+		change.Lag = e.lag(at)
+	}
+	if e.state != model.EngineUnknown {
 		e.before = e.state
 	}
 	e.state, e.since = next, at

@@ -50,9 +50,6 @@ func TestAnyOneSignalMissing(t *testing.T) {
 	}
 }
 
-// crankAt is when the starter engages for the start in the hatchery's script.
-const crankAt = 256400 * time.Millisecond
-
 // randomDay is a short day of some set, polled at some interval, with some
 // signal missing and some scans lost.
 func randomDay(seed uint64) (d day, missing string) {
@@ -75,45 +72,77 @@ func randomDay(seed uint64) (d day, missing string) {
 	return d, missing
 }
 
-// judge plays a random day and says what was seen wrongly, "" for nothing.
-// Where no scan is lost the crank must be seen within two polls: one to see
-// it, one to confirm it where a single signal shows it.
-func judge(t testing.TB, seed uint64) string {
+// seen is what came of playing one random day.
+type seen struct {
+	wrong      string // what was seen wrongly, "" for nothing
+	boundaries int    // of turning and standstill that were judged
+	off        int    // boundaries more than one poll off
+}
+
+// judge plays a random day. Where no scan is lost, each boundary between
+// turning and standing must lie within one poll of when the shaft really
+// began or ceased to turn. Without the pickup nothing shows the rest itself:
+// oil pressure and voltage fall away within a second of it.
+func judge(t testing.TB, seed uint64) (s seen) {
 	d, missing := randomDay(seed)
+	d.turned = &[]turn{}
 	events, last := d.play(t, New(plant.HatcheryRating()))
 	runs := Runs(events, last)
-	cranks := find(events).cranks
-	switch {
-	case len(runs) != 1 || runs[0].Cranks != 2 || runs[0].Starts != 1 || runs[0].Stopped.IsZero():
-	case d.drop == 0 && (len(cranks) != 2 || cranks[1] < crankAt || cranks[1] > crankAt+2*d.every):
-	default:
-		return ""
+	m := find(events)
+	if len(runs) != 1 || runs[0].Cranks != 2 || runs[0].Starts != 1 || runs[0].Stopped.IsZero() {
+		s.wrong = "runs"
 	}
-	return fmt.Sprintf("plant %d every %s, %.0f %% lost, without %s:\n%s", seed, d.every, 100*d.drop, missing, tell(events, last))
+	if d.drop == 0 && len(m.cranks) == len(*d.turned) && len(m.stops) == len(*d.turned) {
+		for i, real := range *d.turned {
+			begin, stop := m.cranks[i]-real.from, m.stops[i]-real.to
+			s.boundaries += 2
+			within := d.every
+			if missing == "speed" {
+				within = max(within, time.Second)
+			}
+			if begin.Abs() > d.every+plantStep {
+				s.off++
+			}
+			if stop.Abs() > within+plantStep {
+				s.off++
+			}
+		}
+	} else if d.drop == 0 {
+		s.wrong = "boundaries"
+	}
+	if s.wrong != "" || s.off > 0 {
+		s.wrong = fmt.Sprintf("%s plant %d every %s, %.0f %% lost, without %s, %d boundaries off, really %v:\n%s", s.wrong, seed, d.every, 100*d.drop, missing, s.off, *d.turned, tell(events, last))
+	}
+	return s
 }
 
 func TestRandomDays(t *testing.T) {
 	for seed := uint64(100); seed < 140; seed++ {
-		if wrong := judge(t, seed); wrong != "" {
-			t.Error(wrong)
+		if s := judge(t, seed); s.wrong != "" {
+			t.Error(s.wrong)
 		}
 	}
 }
 
-// BenchmarkDays plays 200 random days and reports how many were seen wrongly.
+// BenchmarkDays plays 200 random days and reports how many were seen wrongly
+// and how many boundaries were more than one poll off.
 func BenchmarkDays(b *testing.B) {
-	wrong, days := 0, 0
+	wrong, days, boundaries, off := 0, 0, 0, 0
 	for b.Loop() {
 		for seed := uint64(1000); seed < 1200; seed++ {
 			days++
-			if text := judge(b, seed); text != "" {
+			s := judge(b, seed)
+			boundaries, off = boundaries+s.boundaries, off+s.off
+			if s.wrong != "" {
 				wrong++
-				b.Log(text)
+				b.Log(s.wrong)
 			}
 		}
 	}
 	b.ReportMetric(float64(wrong), "wrong-days")
 	b.ReportMetric(float64(days), "days")
+	b.ReportMetric(float64(boundaries), "boundaries")
+	b.ReportMetric(float64(off), "boundaries-off")
 }
 
 func TestNoFalseStartInTwelveHours(t *testing.T) {
@@ -273,5 +302,27 @@ func BenchmarkStep(b *testing.B) {
 	for b.Loop() {
 		scan.At.Offset += time.Second
 		e.Step(scan)
+	}
+}
+
+// The speed lever goes down while the key stays on: the engine idles, it does
+// not run down.
+func TestSpeedLeverDownIsNoStop(t *testing.T) {
+	d := brief(5)
+	d.script = append(slices.Clone(d.script[:8]),
+		plant.Action{At: 500 * time.Second, Text: "lever down", Do: func(p *plant.Plant) { p.SetThrottle(0) }},
+		plant.Action{At: 600 * time.Second, Text: "lever up", Do: func(p *plant.Plant) { p.SetThrottle(1) }},
+		plant.Action{At: 700 * time.Second, Text: "key off", Do: func(p *plant.Plant) { p.Key(false) }})
+	d.length = 760 * time.Second
+	events, last := d.play(t, New(plant.HatcheryRating()))
+	var states []model.EngineState
+	for _, e := range events {
+		if e.At.Offset > 450*time.Second {
+			states = append(states, e.Engine.To)
+		}
+	}
+	want := []model.EngineState{model.Idling, model.Unloaded, model.RunningDown, model.Standstill}
+	if !slices.Equal(states, want) {
+		t.Errorf("states %v, want %v\n%s", states, want, tell(events, last))
 	}
 }

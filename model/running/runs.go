@@ -27,10 +27,13 @@ const (
 func Runs(changes []model.Event, last model.Instant, boots ...model.Boot) []model.Run {
 	c := cutter{calendar: newCalendar(changes, last, boots)}
 	for _, event := range changes {
-		c.reach(event.At)
-		if event.Kind == model.EngineEvent && event.Engine != nil {
-			c.change(event.At, *event.Engine)
+		if event.Kind != model.EngineEvent || event.Engine == nil {
+			c.reach(event.At)
+			continue
 		}
+		at := c.begun(event.At, *event.Engine)
+		c.reach(at)
+		c.change(at, *event.Engine)
 	}
 	c.reach(last)
 	if c.run != nil {
@@ -105,6 +108,15 @@ func (c *cutter) reboot(next model.Instant) {
 	}
 	c.now, c.from = next, next
 	c.state, c.evidence = model.EngineUnknown, "the logger restarted"
+}
+
+// begun is when the evidence for a change began, not before what is passed.
+func (c *cutter) begun(at model.Instant, to model.StateChange) model.Instant {
+	begun := at.Add(-to.Lag)
+	if begun.Before(c.now) && at.Boot == c.now.Boot {
+		return c.now
+	}
+	return begun
 }
 
 // change enters a state.
