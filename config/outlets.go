@@ -145,7 +145,7 @@ func (r *reading) hook(s *source, n *yaml.Node) model.Hook {
 	}
 	h.Command, _ = sec.list("command")
 	if len(h.Command) > 0 && !strings.HasPrefix(h.Command[0], "/") {
-		sec.wrong(sec.at("command"), "write the whole path and each argument, as [/usr/local/bin/horn, on]; no shell is involved",
+		sec.wrong(sec.at("command"), "write the whole path and each argument, as [/usr/local/bin/horn, loud]; no shell is involved",
 			"%q is not the path of a program", h.Command[0])
 	}
 	return h

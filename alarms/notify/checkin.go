@@ -1,0 +1,211 @@
+package notify
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"tickover/model"
+)
+
+const (
+	defaultPresence = 15 * time.Minute
+	defaultMissed   = 2
+	shortestSign    = 10 * time.Second
+	longestSign     = 4 * time.Hour
+)
+
+// Presence is where the timer of somebody who works alone stands.
+type Presence struct {
+	Who    string        `json:"who"`
+	Every  time.Duration `json:"every"`
+	Signed model.Instant `json:"signed"` // the last sign
+	Missed int           `json:"missed"` // signs missed since
+}
+
+// Attendant keeps the timer of somebody who works alone: a first missed sign
+// sounds the horn, and so many tell the targets where to look. It warns; it
+// looks after nobody. Make one with NewAttendant.
+type Attendant struct {
+	to     model.CheckIn
+	tell   func(Message, []string)
+	record func(text, who string) // onto the timeline
+	horn   *Horn
+	now    func() model.Instant
+	path   string
+	log    *slog.Logger
+
+	mu    sync.Mutex
+	stand *Presence // nil while nobody is alone
+}
+
+// NewAttendant makes an attendant and goes on with a timer that ran when the
+// program ended. horn may be nil.
+func NewAttendant(to model.CheckIn, tell func(Message, []string), record func(text, who string), horn *Horn, now func() model.Instant, folder string, log *slog.Logger) *Attendant {
+	if to.Every == 0 {
+		to.Every = defaultPresence
+	}
+	if to.Missed == 0 {
+		to.Missed = defaultMissed
+	}
+	a := &Attendant{to: to, tell: tell, record: record, horn: horn, now: now, path: filepath.Join(folder, "check-in.json"), log: log}
+	text, err := os.ReadFile(a.path)
+	if err == nil {
+		err = json.Unmarshal(text, &a.stand)
+	}
+	if err != nil && !errors.Is(err, os.ErrNotExist) {
+		log.Error("a check-in timer that ran is lost; start it again", "err", err)
+	}
+	if p := a.stand; p != nil && p.Signed.Boot != now().Boot {
+		p.Signed = now() // how long ago the last sign was cannot be told; the time begins anew
+	}
+	return a
+}
+
+// Sign is a person's sign. The first starts the timer; every 0 means as
+// before, or the configured time. It returns where the timer stands.
+func (a *Attendant) Sign(who string, every time.Duration) (Presence, error) {
+	if every != 0 && (every < shortestSign || every > longestSign) {
+		return Presence{}, fmt.Errorf("the time between two signs lies between %s and %s", shortestSign, longestSign)
+	}
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	fresh := a.stand == nil
+	before := Presence{Every: a.to.Every}
+	if !fresh {
+		before = *a.stand
+	}
+	next := Presence{Who: who, Every: every, Signed: a.now()}
+	if who == "" {
+		next.Who = before.Who
+	}
+	if every == 0 {
+		next.Every = before.Every
+	}
+	a.stand = &next
+	a.quiet(before)
+	if fresh {
+		a.record(fmt.Sprintf("check-in timer starts: a sign every %s", next.Every), next.Who)
+	}
+	return next, a.save()
+}
+
+// Stop ends the timer: the person is alone no more.
+func (a *Attendant) Stop(who string) error {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if a.stand == nil {
+		return nil
+	}
+	a.quiet(*a.stand)
+	a.stand = nil
+	a.record("check-in timer ends", who)
+	return a.save()
+}
+
+// quiet takes back what missed signs caused.
+func (a *Attendant) quiet(before Presence) {
+	if before.Missed > 0 {
+		a.sound(false)
+		a.record("a sign came after "+count(before.Missed, "missed sign"), before.Who)
+	}
+	if before.Missed >= a.to.Missed {
+		a.send(fmt.Sprintf("%s has given a sign again", name(before.Who)), model.Information)
+	}
+}
+
+// Stands returns the timer; false while nobody is alone.
+func (a *Attendant) Stands() (Presence, bool) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if a.stand == nil {
+		return Presence{}, false
+	}
+	return *a.stand, true
+}
+
+// Run watches the time until the context ends.
+func (a *Attendant) Run(ctx context.Context) {
+	tick := time.NewTicker(time.Second)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+			a.look()
+		}
+	}
+}
+
+// look counts a sign that did not come in time.
+func (a *Attendant) look() {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	p := a.stand
+	if p == nil {
+		return
+	}
+	late, same := a.now().Sub(p.Signed)
+	if !same || late < time.Duration(p.Missed+1)*p.Every {
+		return
+	}
+	p.Missed++
+	a.sound(true)
+	a.record(count(p.Missed, "sign")+" missed", p.Who)
+	if p.Missed >= a.to.Missed {
+		place := ""
+		if a.to.Place != "" {
+			place = "; look here: " + a.to.Place
+		}
+		a.send(fmt.Sprintf("%s works alone and has given no sign for %s (%s missed)%s", name(p.Who), late.Round(time.Second), count(p.Missed, "sign"), place), model.Critical)
+	}
+	if err := a.save(); err != nil {
+		a.log.Error("the check-in timer would be wrong after a restart", "err", err)
+	}
+}
+
+func (a *Attendant) send(text string, p model.Priority) {
+	now := a.now()
+	a.tell(Message{ID: fmt.Sprintf("%d-%d-check-in", now.Boot, now.Offset), Kind: CheckIn, At: now, Priority: p, Text: text}, a.to.To)
+}
+
+func (a *Attendant) sound(on bool) {
+	if a.horn != nil {
+		a.horn.ask("check-in", on)
+	}
+}
+
+func (a *Attendant) save() error {
+	if a.stand == nil {
+		if err := os.Remove(a.path); err != nil && !errors.Is(err, os.ErrNotExist) {
+			return fmt.Errorf("end the check-in timer: %w", err)
+		}
+		return nil
+	}
+	text, err := json.Marshal(a.stand)
+	if err != nil {
+		return err
+	}
+	return replace(a.path, text)
+}
+
+func name(who string) string {
+	if who == "" {
+		return "somebody"
+	}
+	return who
+}
+
+func count(n int, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	return fmt.Sprintf("%d %ss", n, what)
+}

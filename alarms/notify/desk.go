@@ -1,0 +1,216 @@
+package notify
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"log/slog"
+	"maps"
+	"os"
+	"path/filepath"
+	"slices"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"tickover/model"
+)
+
+// Party is a target with the way to it.
+type Party struct {
+	model.Target
+	Sender Sender
+}
+
+// Parts are what a desk is built from.
+type Parts struct {
+	Setup    model.Setup // whose alarms these are
+	Parties  []Party
+	Routes   []model.Route
+	Latest   func() *model.Snapshot
+	Now      func() model.Instant
+	Folder   string // keeps queues and what was escalated
+	Horn     *Horn  // nil means none
+	Log      *slog.Logger
+	Patience time.Duration // default of the routes; 0 means 2 min
+}
+
+const (
+	deskRoom        = 1024 // offers waiting for the desk
+	lookEvery       = time.Second
+	defaultPatience = 2 * time.Minute
+)
+
+// Desk decides who is told of what. Make one with NewDesk.
+type Desk struct {
+	parts  Parts
+	posts  []*post
+	offers chan model.AlarmEvent
+	missed atomic.Uint64 // offers that found no room
+	told   map[string]bool
+}
+
+// NewDesk makes a desk. Messages that waited when the program ended are sent
+// when it runs.
+func NewDesk(p Parts) *Desk {
+	if p.Patience == 0 {
+		p.Patience = defaultPatience
+	}
+	d := &Desk{parts: p, offers: make(chan model.AlarmEvent, deskRoom), told: map[string]bool{}}
+	for _, party := range p.Parties {
+		d.posts = append(d.posts, newPost(party.Target, party.Sender, p.Folder, d.about, p.Log))
+	}
+	d.recall()
+	return d
+}
+
+// about is a digest without messages.
+func (d *Desk) about() Digest {
+	r := d.parts.Setup.Rating
+	name := r.Name
+	if name == "" {
+		name = "generating set"
+	}
+	return Digest{Set: name, Site: r.Site, Simulated: d.parts.Setup.Simulated, Clock: d.parts.Latest().Clock}
+}
+
+// Offer hands transitions over and never waits: the carrier calls it. What
+// finds no room is counted and told as a number.
+func (d *Desk) Offer(transitions []model.AlarmEvent) {
+	for _, e := range transitions {
+		if e.Quiet() {
+			continue
+		}
+		select {
+		case d.offers <- e:
+		default:
+			d.missed.Add(1)
+		}
+	}
+}
+
+// Run tells people until the context ends.
+func (d *Desk) Run(ctx context.Context) {
+	var posts sync.WaitGroup
+	defer posts.Wait()
+	for _, p := range d.posts {
+		posts.Go(func() { p.run(ctx) })
+	}
+	look := time.NewTicker(lookEvery)
+	defer look.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case e := <-d.offers:
+			d.route(messageOf(e))
+		case <-look.C:
+			d.look()
+		}
+	}
+}
+
+// route queues a message for everybody whose route it is on.
+func (d *Desk) route(m Message) {
+	var to []string
+	for _, r := range d.parts.Routes {
+		if m.Priority >= r.Least {
+			to = append(to, r.To...)
+		}
+	}
+	d.Tell(m, to)
+}
+
+// Tell queues a message for the targets of these names, once each.
+func (d *Desk) Tell(m Message, to []string) {
+	for _, p := range d.posts {
+		if slices.Contains(to, p.target.Name) {
+			p.put(m)
+		}
+	}
+}
+
+// look finds alarms that nobody acknowledged, and what the horn has to say.
+func (d *Desk) look() {
+	if n := d.missed.Swap(0); n > 0 {
+		now := d.parts.Now()
+		d.route(Message{ID: fmt.Sprintf("%d-%d-missed", now.Boot, now.Offset), Kind: Alarm, At: now, Priority: model.Critical,
+			Text: fmt.Sprintf("%d further alarm changes came too fast to be told one by one; see the alarm journal", n)})
+	}
+	snapshot := d.parts.Latest()
+	awaited := map[string]bool{}
+	for _, a := range snapshot.Alarms {
+		if a.State.AwaitsPerson() {
+			d.escalate(a, awaited)
+		}
+	}
+	maps.DeleteFunc(d.told, func(key string, _ bool) bool { return !awaited[key] })
+	if h := d.parts.Horn; h != nil {
+		h.alarm(slices.ContainsFunc(snapshot.Alarms, func(a model.AlarmStatus) bool {
+			return a.State.AwaitsPerson() && a.Rule.Priority >= h.least
+		}))
+	}
+}
+
+// escalate tells the second contacts of an alarm that waited too long, once.
+// What it looked at is noted in awaited.
+func (d *Desk) escalate(a model.AlarmStatus, awaited map[string]bool) {
+	for i, r := range d.parts.Routes {
+		if len(r.Second) == 0 || a.Rule.Priority < r.Least {
+			continue
+		}
+		patience := r.Patience
+		if patience == 0 {
+			patience = d.parts.Patience
+		}
+		waited, same := d.parts.Now().Sub(a.Raised)
+		key := fmt.Sprintf("%d-%d-%s-%d", a.Raised.Boot, a.Raised.Offset, a.Rule.ID, i)
+		awaited[key] = true
+		if d.told[key] || same && waited < patience {
+			continue
+		}
+		d.told[key] = true
+		d.remember()
+		since := "before the computer was started last"
+		if same {
+			since = waited.Round(time.Second).String() + " ago"
+		}
+		d.Tell(Message{ID: key, Kind: Escalation, At: d.parts.Now(), Priority: a.Rule.Priority, Action: a.Rule.Action,
+			Text: fmt.Sprintf("nobody has acknowledged: %s (%s, raised %s)", a.Rule.Label, a.State, since)}, r.Second)
+	}
+}
+
+func (d *Desk) escalatedFile() string { return filepath.Join(d.parts.Folder, "escalated.json") }
+
+// recall reads what was escalated before a restart.
+func (d *Desk) recall() {
+	text, err := os.ReadFile(d.escalatedFile())
+	if err != nil {
+		return // nothing was, or it is told once more
+	}
+	var keys []string
+	if json.Unmarshal(text, &keys) == nil {
+		for _, k := range keys {
+			d.told[k] = true
+		}
+	}
+}
+
+func (d *Desk) remember() {
+	text, err := json.Marshal(slices.Sorted(maps.Keys(d.told)))
+	if err == nil {
+		err = replace(d.escalatedFile(), text)
+	}
+	if err != nil {
+		d.parts.Log.Error("an escalation may be told again after a restart", "err", err)
+	}
+}
+
+// Health is how every target fares.
+func (d *Desk) Health() []model.OutletHealth {
+	var all []model.OutletHealth
+	for _, p := range d.posts {
+		all = append(all, p.state())
+	}
+	return all
+}

@@ -1,0 +1,97 @@
+package notify
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net/http"
+	"sync"
+	"time"
+
+	"tickover/model"
+)
+
+const (
+	beatEvery = time.Minute
+	// beatFresh is how old the newest scan may be for a sign of life.
+	beatFresh = 30 * time.Second
+)
+
+// Heart sends signs of life outward as long as scans come in, so that somebody
+// else notices when they stop. Make one with NewHeart.
+type Heart struct {
+	to     model.Heartbeat
+	client *http.Client
+	latest func() *model.Snapshot
+	now    func() model.Instant
+	set    string
+	log    *slog.Logger
+
+	mu     sync.Mutex
+	health model.OutletHealth
+}
+
+// NewHeart makes a heart; set is the set's name.
+func NewHeart(to model.Heartbeat, c *http.Client, set string, latest func() *model.Snapshot, now func() model.Instant, log *slog.Logger) *Heart {
+	if to.Every == 0 {
+		to.Every = beatEvery
+	}
+	return &Heart{to: to, client: c, latest: latest, now: now, set: set, log: log,
+		health: model.OutletHealth{Name: "heartbeat", Kind: "heartbeat"}}
+}
+
+// Run beats until the context ends.
+func (h *Heart) Run(ctx context.Context) {
+	for ctx.Err() == nil {
+		err := h.Beat(ctx)
+		if ctx.Err() != nil {
+			return
+		}
+		h.mu.Lock()
+		before := h.health.Trouble
+		note(&h.health, err)
+		if err == nil {
+			h.health.Sent++
+		}
+		h.mu.Unlock()
+		logChange(h.log, before, err)
+		sleep(ctx, h.to.Every)
+	}
+}
+
+var errNoScans = &model.OutletError{Err: errors.New("no scan comes in, so no sign of life is given"), Hint: "look at the lines: tickover peek"}
+
+// Beat sends one sign of life.
+func (h *Heart) Beat(ctx context.Context) error {
+	ctx, cancel := context.WithTimeout(ctx, sendLimit)
+	defer cancel()
+	s := h.latest()
+	if age, same := h.now().Sub(s.At); !same || age > beatFresh {
+		return errNoScans
+	}
+	active, awaiting := 0, 0
+	for _, a := range s.Alarms {
+		if a.State.Active() {
+			active++
+		}
+		if a.State.AwaitsPerson() {
+			awaiting++
+		}
+	}
+	body, err := json.Marshal(map[string]any{"set": h.set, "engine": s.State.String(), "alarms_active": active,
+		"alarms_awaiting": awaiting, "simulated": s.Simulated, "every_seconds": h.to.Every.Seconds()})
+	if err != nil {
+		return fmt.Errorf("write the sign of life: %w", err)
+	}
+	_, err = postJSON(ctx, h.client, h.to.URL, body, nil)
+	return err
+}
+
+// Health is how the heartbeat fares.
+func (h *Heart) Health() model.OutletHealth {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.health
+}

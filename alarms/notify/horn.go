@@ -1,0 +1,154 @@
+package notify
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"os/exec"
+	"strings"
+	"sync"
+	"syscall"
+	"time"
+
+	"tickover/model"
+)
+
+const (
+	defaultHornLimit = 10 * time.Second
+	hornRetry        = 30 * time.Second
+)
+
+// Horn runs the user's command for a buzzer or a lamp: with the argument "on"
+// when something begins to await a person, with "off" when nothing does. It is
+// advice made audible and belongs into no stop circuit. Make one with NewHorn.
+type Horn struct {
+	command []string
+	least   model.Priority
+	limit   time.Duration
+	log     *slog.Logger
+	woken   chan struct{}
+	running sync.Mutex // one command at a time
+
+	mu     sync.Mutex
+	causes map[string]bool // what asks for sound
+	health model.OutletHealth
+}
+
+// NewHorn makes a horn; nil when no command is given.
+func NewHorn(h model.Hook, log *slog.Logger) *Horn {
+	if len(h.Command) == 0 {
+		return nil
+	}
+	if h.Timeout == 0 {
+		h.Timeout = defaultHornLimit
+	}
+	return &Horn{command: h.Command, least: h.Least, limit: h.Timeout, log: log, woken: make(chan struct{}, 1),
+		causes: map[string]bool{}, health: model.OutletHealth{Name: "hook", Kind: "command"}}
+}
+
+func (h *Horn) alarm(on bool) { h.ask("alarm", on) }
+
+// ask says that a cause asks for sound, or no longer does. It never waits.
+func (h *Horn) ask(cause string, on bool) {
+	h.mu.Lock()
+	h.causes[cause] = on
+	h.mu.Unlock()
+	select {
+	case h.woken <- struct{}{}:
+	default:
+	}
+}
+
+func (h *Horn) wanted() bool {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	for _, on := range h.causes {
+		if on {
+			return true
+		}
+	}
+	return false
+}
+
+// Run sounds and silences until the context ends, then silences. A command
+// that fails is run again after a while as long as it is needed.
+func (h *Horn) Run(ctx context.Context) {
+	sounding := false
+	for {
+		retry := time.Hour
+		if want := h.wanted(); want != sounding {
+			err := h.call(context.WithoutCancel(ctx), want)
+			h.report(err)
+			if err == nil {
+				sounding = want
+			} else {
+				retry = hornRetry
+			}
+		}
+		timer := time.NewTimer(retry)
+		select {
+		case <-ctx.Done():
+			timer.Stop()
+			if sounding {
+				h.report(h.call(context.WithoutCancel(ctx), false))
+			}
+			return
+		case <-h.woken:
+		case <-timer.C:
+		}
+		timer.Stop()
+	}
+}
+
+// call runs the command once. It is ended, with all that it started, when its
+// time is up.
+func (h *Horn) call(ctx context.Context, on bool) error {
+	h.running.Lock()
+	defer h.running.Unlock()
+	ctx, cancel := context.WithTimeout(ctx, h.limit)
+	defer cancel()
+	word := map[bool]string{true: "on", false: "off"}[on]
+	c := exec.CommandContext(ctx, h.command[0], append(append([]string(nil), h.command[1:]...), word)...)
+	c.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
+	c.Cancel = func() error { return syscall.Kill(-c.Process.Pid, syscall.SIGKILL) }
+	c.WaitDelay = time.Second
+	said, err := c.CombinedOutput()
+	switch {
+	case err == nil:
+		return nil
+	case ctx.Err() != nil:
+		return &model.OutletError{Err: fmt.Errorf("the command %s %s did not end within %s", h.command[0], word, h.limit),
+			Hint: "let it switch and return at once; a sound that lasts is for a program of its own"}
+	case errors.Is(err, exec.ErrNotFound), errors.Is(err, syscall.ENOENT), errors.Is(err, syscall.EACCES):
+		return &model.OutletError{Err: fmt.Errorf("run the command: %w", err), Hint: "look at the path and at whether the daemon's user may run it"}
+	}
+	return fmt.Errorf("the command %s %s: %w: %s", h.command[0], word, err, strings.TrimSpace(string(said[:min(len(said), 200)])))
+}
+
+func (h *Horn) report(err error) {
+	h.mu.Lock()
+	before := h.health.Trouble
+	note(&h.health, err)
+	if err == nil {
+		h.health.Sent++
+	}
+	h.mu.Unlock()
+	logChange(h.log, before, err)
+}
+
+// try sounds for a second, then leaves the horn as it should be.
+func (h *Horn) try(ctx context.Context) error {
+	if err := h.call(ctx, true); err != nil {
+		return err
+	}
+	sleep(ctx, time.Second)
+	return h.call(ctx, h.wanted())
+}
+
+// Health is how the command fares.
+func (h *Horn) Health() model.OutletHealth {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.health
+}

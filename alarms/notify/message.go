@@ -1,0 +1,117 @@
+package notify
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"tickover/model"
+)
+
+// Kind says why somebody is told. The values are part of what a webhook gets.
+type Kind string
+
+// The kinds of message.
+const (
+	Alarm      Kind = "alarm"      // an alarm changed state
+	Escalation Kind = "escalation" // nobody acknowledged in time
+	CheckIn    Kind = "check-in"   // of the timer of somebody who works alone
+	Trial      Kind = "test"
+)
+
+// Message is one thing to tell.
+type Message struct {
+	ID       string // the same whenever it is sent again
+	Kind     Kind
+	At       model.Instant
+	Priority model.Priority
+	Text     string            // in words
+	Action   string            // what to do by hand; may be empty
+	Alarm    *model.AlarmEvent `json:",omitempty"` // for Alarm
+}
+
+// Digest is what one sending holds: one message, or all that waited.
+type Digest struct {
+	Set, Site string
+	Simulated bool
+	Messages  []Message // oldest first; at least one
+	Dropped   int       // older messages that there was no room for
+	Clock     model.Clock
+}
+
+// Sender brings a digest to one target. An error carries a hint where there
+// is one; the same digest may be sent again after any error.
+type Sender interface {
+	Send(context.Context, Digest) error
+}
+
+// worst is the highest priority among the messages.
+func (d Digest) worst() model.Priority {
+	var p model.Priority
+	for _, m := range d.Messages {
+		p = max(p, m.Priority)
+	}
+	return p
+}
+
+// when writes the moment of a message as well as it is known.
+func (d Digest) when(m Message) string {
+	wall, source := d.Clock.Wall(m.At)
+	switch source {
+	case model.ClockUnknown:
+		return fmt.Sprintf("%s after start %d of the computer; the time of day is not known", m.At.Offset.Round(time.Second), m.At.Boot)
+	case model.ClockUnsynchronised:
+		return wall.Format("2006-01-02 15:04:05 UTC") + " by a clock that nothing vouches for"
+	}
+	return wall.Format("2006-01-02 15:04:05 UTC")
+}
+
+// subject is the digest in a line.
+func (d Digest) subject() string {
+	head := ""
+	if d.Simulated {
+		head = "SIMULATED "
+	}
+	if len(d.Messages) == 1 && d.Dropped == 0 {
+		return fmt.Sprintf("%s[%s] %s: %s", head, d.worst(), d.Set, d.Messages[0].Text)
+	}
+	return fmt.Sprintf("%s[%s] %s: %d messages", head, d.worst(), d.Set, len(d.Messages)+d.Dropped)
+}
+
+// lines is the digest as text, one paragraph for each message.
+func (d Digest) lines() []string {
+	var all []string
+	if d.Simulated {
+		all = append(all, "SIMULATED: nothing of this is real.", "")
+	}
+	all = append(all, "Set: "+d.Set)
+	if d.Site != "" {
+		all = append(all, "Site: "+d.Site)
+	}
+	if d.Dropped > 0 {
+		all = append(all, "", fmt.Sprintf("%d older messages are left out; the alarm journal has them.", d.Dropped))
+	}
+	for _, m := range d.Messages {
+		all = append(all, "", d.when(m), fmt.Sprintf("%s: %s", m.Priority, m.Text))
+		if m.Action != "" {
+			all = append(all, "By hand: "+m.Action)
+		}
+	}
+	return append(all, "", model.Advisory)
+}
+
+// messageOf is what an alarm's transition tells.
+func messageOf(e model.AlarmEvent) Message {
+	return Message{
+		ID: fmt.Sprintf("%d-%d-%s-%s", e.At.Boot, e.At.Offset, e.Rule, e.To.Letter()), Kind: Alarm, At: e.At,
+		Priority: e.Priority, Text: e.Words(), Action: actionOf(e), Alarm: &e,
+	}
+}
+
+// actionOf is given with what asks for action only.
+func actionOf(e model.AlarmEvent) string {
+	if e.To.Active() {
+		return e.Action
+	}
+	return ""
+}

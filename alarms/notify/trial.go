@@ -1,0 +1,57 @@
+package notify
+
+import (
+	"context"
+	"fmt"
+	"sync"
+	"time"
+
+	"tickover/model"
+)
+
+// Result is how a trial of one way out went.
+type Result struct {
+	Name, Kind string
+	Took       time.Duration
+	Err        error // nil when the other end took it
+}
+
+// Trial is one way out that can be tried.
+type trial struct {
+	name, kind string
+	do         func(context.Context) error
+}
+
+// Test sends a test message every way there is, past the queues, and waits for
+// each to be taken. who asked stands in the message.
+func (d *Desk) Test(ctx context.Context, who string) []Result {
+	now := d.parts.Now()
+	m := Message{ID: fmt.Sprintf("%d-%d-test", now.Boot, now.Offset), Kind: Trial, At: now, Priority: model.Information,
+		Text: "this is a test of the way alarms are told"}
+	if who != "" {
+		m.Text += ", asked for by " + who
+	}
+	var all []trial
+	for _, p := range d.posts {
+		all = append(all, trial{p.target.Name, p.target.Kind.String(), func(ctx context.Context) error { return p.deliver(ctx, []Message{m}, 0) }})
+	}
+	if d.parts.Horn != nil {
+		all = append(all, trial{"hook", "command", d.parts.Horn.try})
+	}
+	return try(ctx, all)
+}
+
+// try tries all ways at once.
+func try(ctx context.Context, all []trial) []Result {
+	results := make([]Result, len(all))
+	var work sync.WaitGroup
+	for i, one := range all {
+		work.Go(func() {
+			begin := time.Now()
+			err := one.do(ctx)
+			results[i] = Result{one.name, one.kind, time.Since(begin), err}
+		})
+	}
+	work.Wait()
+	return results
+}

@@ -1,0 +1,155 @@
+package notify
+
+import (
+	"bytes"
+	"context"
+	"crypto/hmac"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"fmt"
+	"io"
+	"net/http"
+	"strconv"
+	"strings"
+	"time"
+
+	"tickover/model"
+)
+
+// Webhook posts digests as JSON. With a key each request is signed, so that
+// the other end can tell ours from a stranger's.
+type Webhook struct {
+	URL    string
+	Client *http.Client           // lets us in: adds passwords and certificates
+	Key    func() (string, error) // of the signature; nil means unsigned
+}
+
+// The headers of a webhook. The signature is the HMAC-SHA256 (RFC 2104) of the
+// time header, a full stop and the body, in hexadecimal.
+const (
+	HeaderTime      = "Tickover-Time"
+	HeaderSignature = "Tickover-Signature"
+)
+
+// told is a digest as a webhook gets it. Names never change.
+type told struct {
+	Set       string        `json:"set"`
+	Site      string        `json:"site,omitempty"`
+	Simulated bool          `json:"simulated"`
+	Dropped   int           `json:"dropped"`
+	Messages  []toldMessage `json:"messages"`
+	Advisory  string        `json:"advisory"`
+}
+
+type toldMessage struct {
+	ID       string     `json:"id"`
+	Kind     Kind       `json:"kind"`
+	Time     *time.Time `json:"time"` // null when the time of day is not known
+	Clock    string     `json:"clock"`
+	Instant  string     `json:"instant"`
+	Priority string     `json:"priority"`
+	Text     string     `json:"text"`
+	Action   string     `json:"action,omitempty"`
+	Alarm    string     `json:"alarm,omitempty"`
+	From     string     `json:"from,omitempty"`
+	To       string     `json:"to,omitempty"`
+	Point    string     `json:"point,omitempty"`
+	Value    *float64   `json:"value,omitempty"` // null when it was not good
+	Limit    *float64   `json:"limit,omitempty"`
+	Unit     string     `json:"unit,omitempty"`
+	Engine   string     `json:"engine,omitempty"`
+	FirstOut bool       `json:"first_out,omitempty"`
+	Who      string     `json:"who,omitempty"`
+}
+
+func (d Digest) json() ([]byte, error) {
+	t := told{Set: d.Set, Site: d.Site, Simulated: d.Simulated, Dropped: d.Dropped, Advisory: model.Advisory}
+	for _, m := range d.Messages {
+		t.Messages = append(t.Messages, d.tell(m))
+	}
+	var b bytes.Buffer
+	e := json.NewEncoder(&b)
+	e.SetEscapeHTML(false)
+	err := e.Encode(t)
+	return b.Bytes(), err
+}
+
+func (d Digest) tell(m Message) toldMessage {
+	wall, source := d.Clock.Wall(m.At)
+	t := toldMessage{ID: m.ID, Kind: m.Kind, Clock: source.String(), Instant: m.At.String(), Priority: m.Priority.String(), Text: m.Text, Action: m.Action}
+	if source != model.ClockUnknown {
+		t.Time = &wall
+	}
+	if e := m.Alarm; e != nil {
+		t.Alarm, t.From, t.To, t.Point = e.Rule, e.From.String(), e.To.String(), string(e.Point)
+		t.Engine, t.FirstOut, t.Who, t.Unit = e.Engine.String(), e.FirstOut, e.Who, e.Quantity.Unit()
+		if e.Quality == model.Good {
+			t.Value, t.Limit = &e.Value, &e.Limit
+		}
+	}
+	return t
+}
+
+// Send implements Sender. Any 2xx answer means that the digest was taken.
+func (w Webhook) Send(ctx context.Context, d Digest) error {
+	body, err := d.json()
+	if err != nil {
+		return fmt.Errorf("write the messages: %w", err)
+	}
+	headers := map[string]string{}
+	if w.Key != nil {
+		key, err := w.Key()
+		if err != nil {
+			return err
+		}
+		stamp := strconv.FormatInt(time.Now().Unix(), 10)
+		headers[HeaderTime], headers[HeaderSignature] = stamp, "sha256="+signature(key, stamp, body)
+	}
+	_, err = postJSON(ctx, w.Client, w.URL, body, headers)
+	return err
+}
+
+func signature(key, stamp string, body []byte) string {
+	mac := hmac.New(sha256.New, []byte(key))
+	mac.Write([]byte(stamp + "."))
+	mac.Write(body)
+	return hex.EncodeToString(mac.Sum(nil))
+}
+
+// postJSON posts and expects a 2xx answer. It returns the answer's headers.
+func postJSON(ctx context.Context, c *http.Client, url string, body []byte, headers map[string]string) (http.Header, error) {
+	req, err := http.NewRequestWithContext(ctx, http.MethodPost, url, bytes.NewReader(body))
+	if err != nil {
+		return nil, fmt.Errorf("make the request: %w", err)
+	}
+	req.Header.Set("Content-Type", "application/json")
+	for k, v := range headers {
+		req.Header.Set(k, v)
+	}
+	resp, err := c.Do(req)
+	if err != nil {
+		return nil, err
+	}
+	defer resp.Body.Close()
+	said, _ := io.ReadAll(io.LimitReader(resp.Body, 300)) // only for the error's words
+	if resp.StatusCode/100 != 2 {
+		return resp.Header, &model.OutletError{
+			Err: fmt.Errorf("the server answers %s: %s", resp.Status, strings.TrimSpace(string(said))), Hint: answerHint(resp.StatusCode)}
+	}
+	return resp.Header, nil
+}
+
+func answerHint(status int) string {
+	switch {
+	case status == http.StatusUnauthorized, status == http.StatusForbidden:
+		return "it does not let us in: look at user, password, token and signature key"
+	case status == http.StatusNotFound, status == http.StatusMethodNotAllowed:
+		return "nothing takes messages at this address: look at its path"
+	case status/100 == 3:
+		return "it has moved: put its new address into the configuration"
+	case status/100 == 5:
+		return "the server is not well; messages wait and are sent as one digest"
+	}
+	return "the server's log says why it refuses"
+}
