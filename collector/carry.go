@@ -25,6 +25,7 @@ func (c *Collector) carry(r round) {
 			s.hold(time.Now().Add(hold))
 		}
 	}
+	c.tell(events)
 	c.keep(func() error { return c.parts.Keep.Append(scan, events) })
 	c.note(scan)
 	c.publish(scan.At)
@@ -52,9 +53,28 @@ func (c *Collector) keep(write func() error) {
 	c.keeping = err == nil
 }
 
+// tell hands alarm transitions to those who tell people, before the store is
+// asked: a full card must not silence them.
+func (c *Collector) tell(events []model.Event) {
+	if c.parts.Tell == nil {
+		return
+	}
+	var transitions []model.AlarmEvent
+	for _, e := range events {
+		if e.Alarm != nil {
+			transitions = append(transitions, *e.Alarm)
+		}
+	}
+	if len(transitions) > 0 {
+		c.parts.Tell(transitions)
+	}
+}
+
 // RecordAlarms keeps alarm transitions that people caused. Call it within Do.
 func (c *Collector) RecordAlarms(transitions []model.AlarmEvent) error {
-	return c.Record(alarmEvents(transitions)...)
+	events := alarmEvents(transitions)
+	c.tell(events)
+	return c.Record(events...)
 }
 
 // Record keeps events that people or the daemon make. Call it within Do.

@@ -39,6 +39,9 @@ type Parts struct {
 	Judge Judge
 	Keep  Keeper
 	Now   func() model.Instant
+	// Tell is handed every alarm transition and must not wait; nil means that
+	// nobody is told.
+	Tell func([]model.AlarmEvent)
 	Log   *slog.Logger
 	// State and Since are the engine state as it was last kept.
 	State model.EngineState

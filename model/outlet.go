@@ -190,3 +190,18 @@ type OutletHealth struct {
 	Pending    uint64        // messages waiting
 	Lag        time.Duration // age of the oldest reading not yet sent; 0 when none waits
 }
+
+// OutletTrial is how a test of one way out went.
+type OutletTrial struct {
+	Name, Kind string
+	Took       time.Duration
+	Err        error // nil when the other end took it
+}
+
+// Presence is where the timer of somebody who works alone stands.
+type Presence struct {
+	Who    string
+	Every  time.Duration // between two signs
+	Signed Instant       // the last sign
+	Missed int           // signs missed since
+}

@@ -21,14 +21,6 @@ const (
 	longestSign     = 4 * time.Hour
 )
 
-// Presence is where the timer of somebody who works alone stands.
-type Presence struct {
-	Who    string        `json:"who"`
-	Every  time.Duration `json:"every"`
-	Signed model.Instant `json:"signed"` // the last sign
-	Missed int           `json:"missed"` // signs missed since
-}
-
 // Attendant keeps the timer of somebody who works alone: a first missed sign
 // sounds the horn, and so many tell the targets where to look. It warns; it
 // looks after nobody. Make one with NewAttendant.
@@ -42,7 +34,7 @@ type Attendant struct {
 	log    *slog.Logger
 
 	mu    sync.Mutex
-	stand *Presence // nil while nobody is alone
+	stand *model.Presence // nil while nobody is alone
 }
 
 // NewAttendant makes an attendant and goes on with a timer that ran when the
@@ -70,18 +62,18 @@ func NewAttendant(to model.CheckIn, tell func(Message, []string), record func(te
 
 // Sign is a person's sign. The first starts the timer; every 0 means as
 // before, or the configured time. It returns where the timer stands.
-func (a *Attendant) Sign(who string, every time.Duration) (Presence, error) {
+func (a *Attendant) Sign(who string, every time.Duration) (model.Presence, error) {
 	if every != 0 && (every < shortestSign || every > longestSign) {
-		return Presence{}, fmt.Errorf("the time between two signs lies between %s and %s", shortestSign, longestSign)
+		return model.Presence{}, fmt.Errorf("the time between two signs lies between %s and %s", shortestSign, longestSign)
 	}
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	fresh := a.stand == nil
-	before := Presence{Every: a.to.Every}
+	before := model.Presence{Every: a.to.Every}
 	if !fresh {
 		before = *a.stand
 	}
-	next := Presence{Who: who, Every: every, Signed: a.now()}
+	next := model.Presence{Who: who, Every: every, Signed: a.now()}
 	if who == "" {
 		next.Who = before.Who
 	}
@@ -110,7 +102,7 @@ func (a *Attendant) Stop(who string) error {
 }
 
 // quiet takes back what missed signs caused.
-func (a *Attendant) quiet(before Presence) {
+func (a *Attendant) quiet(before model.Presence) {
 	if before.Missed > 0 {
 		a.sound(false)
 		a.record("a sign came after "+count(before.Missed, "missed sign"), before.Who)
@@ -121,11 +113,11 @@ func (a *Attendant) quiet(before Presence) {
 }
 
 // Stands returns the timer; false while nobody is alone.
-func (a *Attendant) Stands() (Presence, bool) {
+func (a *Attendant) Stands() (model.Presence, bool) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	if a.stand == nil {
-		return Presence{}, false
+		return model.Presence{}, false
 	}
 	return *a.stand, true
 }

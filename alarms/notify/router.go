@@ -187,7 +187,7 @@ func (r *Router) report(err error) {
 }
 
 // Test sends an alarm that is a test and ends by itself within a minute.
-func (r *Router) Test(ctx context.Context) Result {
+func (r *Router) Test(ctx context.Context) model.OutletTrial {
 	begin := time.Now()
 	labels := map[string]string{"alertname": "tickover.test", "severity": model.Information.String()}
 	for k, v := range r.labels {
@@ -195,7 +195,7 @@ func (r *Router) Test(ctx context.Context) Result {
 	}
 	err := r.post(ctx, []alert{{Labels: labels, EndsAt: begin.Add(time.Minute).UTC(),
 		Annotations: map[string]string{"summary": "this is a test of the way alarms are told", "advice": model.Advisory}}})
-	return Result{r.target.Name, r.target.Kind.String(), time.Since(begin), err}
+	return model.OutletTrial{Name: r.target.Name, Kind: r.target.Kind.String(), Took: time.Since(begin), Err: err}
 }
 
 // Health is how the server fares.

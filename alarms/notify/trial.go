@@ -9,14 +9,7 @@ import (
 	"tickover/model"
 )
 
-// Result is how a trial of one way out went.
-type Result struct {
-	Name, Kind string
-	Took       time.Duration
-	Err        error // nil when the other end took it
-}
-
-// Trial is one way out that can be tried.
+// trial is one way out that can be tried.
 type trial struct {
 	name, kind string
 	do         func(context.Context) error
@@ -24,7 +17,7 @@ type trial struct {
 
 // Test sends a test message every way there is, past the queues, and waits for
 // each to be taken. who asked stands in the message.
-func (d *Desk) Test(ctx context.Context, who string) []Result {
+func (d *Desk) Test(ctx context.Context, who string) []model.OutletTrial {
 	now := d.parts.Now()
 	m := Message{ID: fmt.Sprintf("%d-%d-test", now.Boot, now.Offset), Kind: Trial, At: now, Priority: model.Information,
 		Text: "this is a test of the way alarms are told"}
@@ -42,14 +35,14 @@ func (d *Desk) Test(ctx context.Context, who string) []Result {
 }
 
 // try tries all ways at once.
-func try(ctx context.Context, all []trial) []Result {
-	results := make([]Result, len(all))
+func try(ctx context.Context, all []trial) []model.OutletTrial {
+	results := make([]model.OutletTrial, len(all))
 	var work sync.WaitGroup
 	for i, one := range all {
 		work.Go(func() {
 			begin := time.Now()
 			err := one.do(ctx)
-			results[i] = Result{one.name, one.kind, time.Since(begin), err}
+			results[i] = model.OutletTrial{Name: one.name, Kind: one.kind, Took: time.Since(begin), Err: err}
 		})
 	}
 	work.Wait()

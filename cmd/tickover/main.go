@@ -43,6 +43,8 @@ type commands struct {
 	Compare compareCommand `cmd:"" help:"Rank in words how one run differed from another."`
 	Export  exportCommand  `cmd:"" help:"Write the readings as CSV or OpenMetrics text."`
 	Alarms  alarmsCommand  `cmd:"" help:"List the alarms, or acknowledge one."`
+	Outlets outletsCommand `cmd:"" help:"List where readings and alarms go, and how that fares."`
+	CheckIn checkInCommand `cmd:"" name:"check-in" help:"Give the sign of somebody who works alone; the first starts the timer."`
 	Note    noteCommand    `cmd:"" help:"Put a note on the timeline."`
 	Verify  verifyCommand  `cmd:"" help:"Check the store: every block, slot and index."`
 	Backup  backupCommand  `cmd:"" help:"Copy the store, or one run, into a new folder; also while the daemon runs."`

@@ -12,6 +12,7 @@ import (
 	"sync"
 	"time"
 
+	"tickover/alarms/notify"
 	"tickover/collector/forward"
 	"tickover/collector/metrics"
 	"tickover/collector/store"
@@ -27,9 +28,11 @@ type outlet interface {
 // outlets is everything that sends readings and alarms out. It starts last
 // and stops first; nothing in it can hold up polling or alarms.
 type outlets struct {
-	all  []outlet
-	stop context.CancelFunc
-	work sync.WaitGroup
+	all       []outlet
+	telling   *telling
+	attendant *notify.Attendant
+	stop      context.CancelFunc
+	work      sync.WaitGroup
 }
 
 // buildOutlets makes the outlets of the configuration. One that cannot work
@@ -39,8 +42,14 @@ func (d *daemon) buildOutlets() *outlets {
 	for _, to := range d.cfg.Outlets.RemoteWrite {
 		o.all = append(o.all, d.writer(to))
 	}
+	o.telling = d.buildTelling()
+	o.all = append(o.all, o.telling.all...)
+	o.attendant = notify.NewAttendant(d.cfg.Outlets.CheckIn, o.telling.desk.Tell, d.remember, o.telling.horn, d.now(), d.outletFolder(), d.log.With("part", "check-in"))
 	return o
 }
+
+// tell hands alarm transitions to those who tell people. It never waits.
+func (o *outlets) tell(t []model.AlarmEvent) { o.telling.desk.Offer(t) }
 
 func (o *outlets) start() {
 	ctx, stop := context.WithCancel(context.Background())
@@ -48,6 +57,8 @@ func (o *outlets) start() {
 	for _, one := range o.all {
 		o.work.Go(func() { one.Run(ctx) })
 	}
+	o.work.Go(func() { o.telling.desk.Run(ctx) })
+	o.work.Go(func() { o.attendant.Run(ctx) })
 }
 
 // outletsRest is how long outlets have to end what they are at.
@@ -65,14 +76,30 @@ func (o *outlets) end(log *slog.Logger) {
 	}
 }
 
-// health is how every outlet fares, in the order of the configuration.
-func (o *outlets) health() []model.OutletHealth {
+// Health is how every outlet fares.
+func (o *outlets) Health() []model.OutletHealth {
 	var all []model.OutletHealth
 	for _, one := range o.all {
 		all = append(all, one.Health())
 	}
-	return all
+	return append(all, o.telling.desk.Health()...)
 }
+
+// Test sends a test message every way there is.
+func (o *outlets) Test(ctx context.Context, who string) []model.OutletTrial {
+	return o.telling.test(ctx, who)
+}
+
+// Sign is a sign of somebody who works alone.
+func (o *outlets) Sign(who string, every time.Duration) (model.Presence, error) {
+	return o.attendant.Sign(who, every)
+}
+
+// EndSigns ends the timer.
+func (o *outlets) EndSigns(who string) error { return o.attendant.Stop(who) }
+
+// Presence is where the timer stands; false while nobody is alone.
+func (o *outlets) Presence() (model.Presence, bool) { return o.attendant.Stands() }
 
 func (d *daemon) outletFolder() string { return filepath.Join(d.cfg.StateDir, "outlets") }
 

@@ -160,6 +160,7 @@ func (d *daemon) build() error {
 	d.carrier = collector.New(collector.Parts{
 		Setup: d.cfg.Setup, Lines: lines, Derive: step.derive, Ready: step.watch.Last, Judge: d.machine, Keep: d.store,
 		Now: now, Log: d.log.With("part", "collector"), State: state, Since: since,
+		Tell: func(t []model.AlarmEvent) { d.outlets.tell(t) },
 	})
 	d.source = &source{store: d.store, setup: d.cfg.Setup, live: d.carrier, machine: d.machine}
 	d.outlets = d.buildOutlets()
@@ -277,14 +278,15 @@ func (d *daemon) serve() <-chan error {
 			}
 		}()
 	}
-	start(d.listener, d.handler(page.Options{Token: d.token, Now: d.now(), Version: version(), Log: d.log.With("part", "page")}), d.cfg.WebConfig)
-	start(d.socket, d.handler(page.Options{TrustLocal: true, Now: d.now(), Version: version(), Log: d.log.With("part", "socket")}), "")
+	start(d.listener, d.handler(page.Options{Outlets: d.outlets, Token: d.token, Now: d.now(), Version: version(), Log: d.log.With("part", "page")}), d.cfg.WebConfig)
+	start(d.socket, d.handler(page.Options{Outlets: d.outlets, TrustLocal: true, Now: d.now(), Version: version(), Log: d.log.With("part", "socket")}), "")
 	return failed
 }
 
 func (d *daemon) handler(o page.Options) http.Handler {
 	m := metrics.New(d.carrier.Latest, d.cfg.Setup.Points(), d.now(), version())
 	m.Nameplate(d.cfg.Setup.Rating)
+	m.Outlets(d.outlets.Health)
 	mux := http.NewServeMux()
 	mux.Handle("/metrics", m.Handler())
 	mux.HandleFunc("/healthz", d.healthz)

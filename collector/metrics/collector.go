@@ -52,6 +52,11 @@ func New(latest func() *model.Snapshot, points map[model.PointID]model.Point, no
 // Nameplate adds the set's rating to what is served.
 func (c *Collector) Nameplate(r model.Rating) { c.rating = r }
 
+// Outlets adds how everything that goes out fares.
+func (c *Collector) Outlets(health func() []model.OutletHealth) {
+	c.registry.MustRegister(newOutlets(health))
+}
+
 // Handler serves the metrics. A series that cannot be made is logged and left
 // out; the others are served.
 func (c *Collector) Handler() http.Handler {

@@ -1,0 +1,143 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"log/slog"
+	"slices"
+	"sync"
+	"time"
+
+	"tickover/alarms/notify"
+	"tickover/model"
+)
+
+// telling is everybody who can be told of alarms.
+type telling struct {
+	desk    *notify.Desk
+	horn    *notify.Horn // nil means none
+	heart   *notify.Heart
+	routers []*notify.Router
+	all     []outlet // what runs beside the desk
+}
+
+// buildTelling makes the targets of the configuration. One that cannot work
+// says why whenever it is tried.
+func (d *daemon) buildTelling() *telling {
+	o, log := d.cfg.Outlets, d.log.With("part", "notify")
+	t := &telling{horn: notify.NewHorn(o.Hook, log)}
+	if t.horn != nil {
+		t.all = append(t.all, t.horn)
+	}
+	var parties []notify.Party
+	for _, target := range o.Targets {
+		switch target.Kind {
+		case model.AlertRouter:
+			t.router(d, target, log)
+		default:
+			parties = append(parties, notify.Party{Target: target, Sender: d.sender(target)})
+		}
+	}
+	t.desk = notify.NewDesk(notify.Parts{Setup: d.cfg.Setup, Parties: parties, Routes: o.Routes, Latest: d.carrier.Latest,
+		Now: d.now(), Folder: d.outletFolder(), Horn: t.horn, Log: log})
+	if o.Heartbeat.URL != "" {
+		c, err := client(o.Heartbeat.Access)
+		if err != nil {
+			t.all = append(t.all, broken{"heartbeat", "heartbeat", err})
+			return t
+		}
+		t.heart = notify.NewHeart(o.Heartbeat, c, d.cfg.Setup.Rating.Name, d.carrier.Latest, d.now(), log)
+		t.all = append(t.all, t.heart)
+	}
+	return t
+}
+
+// router adds an Alertmanager, told of alarms from the lowest priority on that
+// a route leads to it.
+func (t *telling) router(d *daemon, target model.Target, log *slog.Logger) {
+	least, routed := model.Critical, false
+	for _, r := range d.cfg.Outlets.Routes {
+		if slices.Contains(r.To, target.Name) || slices.Contains(r.Second, target.Name) {
+			least, routed = min(least, r.Least), true
+		}
+	}
+	c, err := client(target.Access)
+	if err == nil && !routed {
+		err = &model.OutletError{Err: errors.New("no route leads to it"), Hint: "add it to the to: of a route"}
+	}
+	if err != nil {
+		t.all = append(t.all, broken{target.Name, target.Kind.String(), err})
+		return
+	}
+	r := notify.NewRouter(target, least, c, d.cfg.Setup, d.carrier.Latest, d.carrier.Changed, d.now(), log)
+	t.routers = append(t.routers, r)
+	t.all = append(t.all, r)
+}
+
+// sender makes the way to a target.
+func (d *daemon) sender(t model.Target) notify.Sender {
+	switch t.Kind {
+	case model.Mail:
+		settings, err := encryption(t.Access.TLS)
+		if err != nil {
+			return unable{err}
+		}
+		return notify.MailServer{Target: t, TLS: settings, Password: passwordOf(t.Access.Password), Failed: withHint}
+	case model.Webhook:
+		c, err := client(t.Access)
+		if err != nil {
+			return unable{err}
+		}
+		return notify.Webhook{URL: t.URL, Client: c, Key: passwordOf(t.Sign)}
+	}
+	return unable{errors.New("there is no way to " + t.Kind.String())}
+}
+
+// passwordOf reads a secret when it is needed; nil when there is none.
+func passwordOf(s model.Secret) func() (string, error) {
+	if !s.Given() {
+		return nil
+	}
+	return func() (string, error) { return secret(s) }
+}
+
+// unable is a way that cannot be gone as it is configured.
+type unable struct{ err error }
+
+// Send says why.
+func (u unable) Send(context.Context, notify.Digest) error { return u.err }
+
+// test tries every way at once.
+func (t *telling) test(ctx context.Context, who string) []model.OutletTrial {
+	var (
+		work    sync.WaitGroup
+		routers = make([]model.OutletTrial, len(t.routers))
+		heart   []model.OutletTrial
+	)
+	for i, r := range t.routers {
+		work.Go(func() { routers[i] = r.Test(ctx) })
+	}
+	if t.heart != nil {
+		work.Go(func() {
+			begin := time.Now()
+			err := t.heart.Beat(ctx)
+			heart = []model.OutletTrial{{Name: "heartbeat", Kind: "heartbeat", Took: time.Since(begin), Err: err}}
+		})
+	}
+	results := t.desk.Test(ctx, who)
+	work.Wait()
+	return slices.Concat(results, routers, heart)
+}
+
+// remember puts a line on the timeline.
+func (d *daemon) remember(text, who string) {
+	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Second)
+	defer cancel()
+	at := d.now()()
+	err := d.carrier.Do(ctx, func() error {
+		return d.carrier.Record(model.Event{At: at, Kind: model.RemarkEvent, Text: text, Who: who})
+	})
+	if err != nil {
+		d.log.Error("the timeline misses an entry", "text", text, "err", err)
+	}
+}
