@@ -42,7 +42,7 @@ type Parts struct {
 	// Tell is handed every alarm transition and must not wait; nil means that
 	// nobody is told.
 	Tell func([]model.AlarmEvent)
-	Log   *slog.Logger
+	Log  *slog.Logger
 	// State and Since are the engine state as it was last kept.
 	State model.EngineState
 	Since model.Instant

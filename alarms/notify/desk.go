@@ -46,8 +46,10 @@ type Desk struct {
 	parts  Parts
 	posts  []*post
 	offers chan model.AlarmEvent
-	missed atomic.Uint64 // offers that found no room
-	told   map[string]bool
+	missed atomic.Uint64   // offers that found no room
+	told   map[string]bool // escalations
+	blind  map[string]bool // rules last told as not watched
+	number uint64          // of messages, so that no two have one ID
 }
 
 // NewDesk makes a desk. Messages that waited when the program ended are sent
@@ -56,7 +58,7 @@ func NewDesk(p Parts) *Desk {
 	if p.Patience == 0 {
 		p.Patience = defaultPatience
 	}
-	d := &Desk{parts: p, offers: make(chan model.AlarmEvent, deskRoom), told: map[string]bool{}}
+	d := &Desk{parts: p, offers: make(chan model.AlarmEvent, deskRoom), told: map[string]bool{}, blind: map[string]bool{}}
 	for _, party := range p.Parties {
 		d.posts = append(d.posts, newPost(party.Target, party.Sender, p.Folder, d.about, p.Log))
 	}
@@ -103,11 +105,25 @@ func (d *Desk) Run(ctx context.Context) {
 		case <-ctx.Done():
 			return
 		case e := <-d.offers:
-			d.route(messageOf(e))
+			d.consider(e)
 		case <-look.C:
 			d.look()
 		}
 	}
+}
+
+// consider tells of a transition. That a rule is watched again is news only
+// to those who were told that it was not.
+func (d *Desk) consider(e model.AlarmEvent) {
+	again := e.From == e.To && !e.Unwatched && e.Who == ""
+	if again && !d.blind[e.Rule] {
+		return
+	}
+	d.blind[e.Rule] = e.Unwatched
+	m := messageOf(e)
+	d.number++
+	m.ID += fmt.Sprintf("-%d", d.number)
+	d.route(m)
 }
 
 // route queues a message for everybody whose route it is on.

@@ -63,7 +63,8 @@ type toldMessage struct {
 	Who      string     `json:"who,omitempty"`
 }
 
-func (d Digest) json() ([]byte, error) {
+// JSON is the digest as webhooks and brokers get it.
+func (d Digest) JSON() ([]byte, error) {
 	t := told{Set: d.Set, Site: d.Site, Simulated: d.Simulated, Dropped: d.Dropped, Advisory: model.Advisory}
 	for _, m := range d.Messages {
 		t.Messages = append(t.Messages, d.tell(m))
@@ -93,7 +94,7 @@ func (d Digest) tell(m Message) toldMessage {
 
 // Send implements Sender. Any 2xx answer means that the digest was taken.
 func (w Webhook) Send(ctx context.Context, d Digest) error {
-	body, err := d.json()
+	body, err := d.JSON()
 	if err != nil {
 		return fmt.Errorf("write the messages: %w", err)
 	}

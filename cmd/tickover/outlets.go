@@ -42,7 +42,11 @@ func (d *daemon) buildOutlets() *outlets {
 	for _, to := range d.cfg.Outlets.RemoteWrite {
 		o.all = append(o.all, d.writer(to))
 	}
-	o.telling = d.buildTelling()
+	brokers := map[string]*forward.Publisher{}
+	for _, to := range d.cfg.Outlets.MQTT {
+		o.all = append(o.all, d.publisher(to, brokers))
+	}
+	o.telling = d.buildTelling(brokers)
 	o.all = append(o.all, o.telling.all...)
 	o.attendant = notify.NewAttendant(d.cfg.Outlets.CheckIn, o.telling.desk.Tell, d.remember, o.telling.horn, d.now(), d.outletFolder(), d.log.With("part", "check-in"))
 	return o
@@ -120,6 +124,22 @@ func (d *daemon) writer(to model.RemoteWrite) outlet {
 		To: to, Source: keptReadings{d.source, d.store}, Series: metrics.Naming(d.cfg.Setup.Points()), Client: c, Now: d.now(),
 		Folder: d.outletFolder(), Version: version(), Simulated: d.cfg.Setup.Simulated, Log: log,
 	})
+}
+
+// publisher makes the outlet of one MQTT broker and notes it among the brokers.
+func (d *daemon) publisher(to model.MQTT, brokers map[string]*forward.Publisher) outlet {
+	parts := forward.BrokerParts{To: to, Setup: d.cfg.Setup, Latest: d.carrier.Latest, Changed: d.carrier.Changed, Now: d.now(),
+		Secret: passwordOf(to.Access.Password), Failed: withHint, Version: version(), Log: d.log.With("part", "mqtt", "outlet", to.Name)}
+	if to.Secure {
+		var err error
+		if parts.TLS, err = encryption(to.Access.TLS); err != nil {
+			parts.Log.Error("the broker is not told", "err", err)
+			return broken{to.Name, "mqtt", err}
+		}
+	}
+	b := forward.NewPublisher(parts)
+	brokers[to.Name] = b
+	return b
 }
 
 // withIdentity adds the labels job and instance where they are not given: the

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"tickover/alarms/notify"
+	"tickover/collector/forward"
 	"tickover/model"
 )
 
@@ -23,7 +24,7 @@ type telling struct {
 
 // buildTelling makes the targets of the configuration. One that cannot work
 // says why whenever it is tried.
-func (d *daemon) buildTelling() *telling {
+func (d *daemon) buildTelling(brokers map[string]*forward.Publisher) *telling {
 	o, log := d.cfg.Outlets, d.log.With("part", "notify")
 	t := &telling{horn: notify.NewHorn(o.Hook, log)}
 	if t.horn != nil {
@@ -35,7 +36,7 @@ func (d *daemon) buildTelling() *telling {
 		case model.AlertRouter:
 			t.router(d, target, log)
 		default:
-			parties = append(parties, notify.Party{Target: target, Sender: d.sender(target)})
+			parties = append(parties, notify.Party{Target: target, Sender: d.sender(target, brokers)})
 		}
 	}
 	t.desk = notify.NewDesk(notify.Parts{Setup: d.cfg.Setup, Parties: parties, Routes: o.Routes, Latest: d.carrier.Latest,
@@ -75,8 +76,12 @@ func (t *telling) router(d *daemon, target model.Target, log *slog.Logger) {
 }
 
 // sender makes the way to a target.
-func (d *daemon) sender(t model.Target) notify.Sender {
+func (d *daemon) sender(t model.Target, brokers map[string]*forward.Publisher) notify.Sender {
 	switch t.Kind {
+	case model.Broker:
+		if b := brokers[t.Outlet]; b != nil {
+			return brokerSender{b}
+		}
 	case model.Mail:
 		settings, err := encryption(t.Access.TLS)
 		if err != nil {
@@ -106,6 +111,18 @@ type unable struct{ err error }
 
 // Send says why.
 func (u unable) Send(context.Context, notify.Digest) error { return u.err }
+
+// brokerSender tells people by a message on a broker.
+type brokerSender struct{ broker *forward.Publisher }
+
+// Send implements notify.Sender.
+func (s brokerSender) Send(ctx context.Context, d notify.Digest) error {
+	text, err := d.JSON()
+	if err != nil {
+		return err
+	}
+	return s.broker.Tell(ctx, text)
+}
 
 // test tries every way at once.
 func (t *telling) test(ctx context.Context, who string) []model.OutletTrial {
