@@ -1,0 +1,111 @@
+package transducer
+
+import (
+	"fmt"
+
+	"tickover/model"
+)
+
+// Trial is one signal put through a sensor, so that a wrong range shows before
+// the engine turns.
+type Trial struct {
+	Signal, Value float64 // canonical units
+	Cause         model.Cause
+}
+
+// Beforehand is what a trial supposes of the point beside the signal.
+const (
+	trialCold   = 25.0 // °C at the terminals
+	trialSupply = 12.0 // V
+)
+
+// Trials puts five signals over its range through a sensor.
+func Trials(s *model.Sensor) []Trial {
+	beside := s.Cold
+	switch {
+	case s.ColdPoint != "":
+		beside = trialCold
+	case s.Supply != "":
+		beside = trialSupply
+	}
+	var all []Trial
+	for _, signal := range trialSignals(s, beside) {
+		v, cause := Value(s, signal, beside)
+		all = append(all, Trial{signal, v, cause})
+	}
+	return all
+}
+
+func trialSignals(s *model.Sensor, beside float64) []float64 {
+	switch s.Kind {
+	case model.LinearSensor:
+		return quarters(s.In[0], s.In[1], factor(s, beside))
+	case model.TableSensor:
+		return quarters(s.Table[0][0], s.Table[len(s.Table)-1][0], factor(s, beside))
+	case model.DirectSensor:
+		return quarters(s.Calibration.Shown[0], s.Calibration.Shown[1], 1)
+	case model.PulseSensor:
+		return quarters(0, 4*25*s.PerOne/3, 1)
+	}
+	var signals []float64
+	for _, t := range trialTemperatures(s) {
+		if x, ok := Signal(s, t, beside); ok {
+			signals = append(signals, x)
+		}
+	}
+	return signals
+}
+
+func trialTemperatures(s *model.Sensor) []float64 {
+	if s.Kind == model.ThermocoupleSensor {
+		if s.Couple == "T" {
+			return []float64{0, 50, 100, 200, 350}
+		}
+		return []float64{0, 100, 300, 500, 700}
+	}
+	return []float64{-20, 0, 25, 80, 110}
+}
+
+func factor(s *model.Sensor, beside float64) float64 {
+	if s.Supply != "" {
+		return beside
+	}
+	return 1
+}
+
+func quarters(from, to, by float64) []float64 {
+	var all []float64
+	for i := range 5 {
+		all = append(all, by*(from+float64(i)/4*(to-from)))
+	}
+	return all
+}
+
+// Remarks says in words what the user of a sensor should know beside its
+// figures: wires, terminals, what a break looks like, the tolerance class, the
+// calibration.
+func Remarks(s *model.Sensor) []string {
+	var all []string
+	say := func(format string, args ...any) { all = append(all, fmt.Sprintf(format, args...)) }
+	switch {
+	case s.Kind == model.ResistanceThermometer && s.Leads == 0:
+		say("every ohm of wire of a two-wire connection adds %.1f K; use three or four wires, or say leads", LeadError(s.R0, 20))
+	case s.Kind == model.ResistanceThermometer:
+		say("%.2f ohm of wire is taken off, %.1f K", s.Leads, s.Leads*LeadError(s.R0, 20))
+	case s.ColdPoint != "":
+		say("the terminals are taken to be as warm as %s; shown here for %.0f °C", s.ColdPoint, trialCold)
+	case s.Kind == model.ThermocoupleSensor:
+		say("the terminals are taken to stay at %.0f °C: every kelvin they are warmer reads a kelvin too low", s.Cold)
+	case s.Supply != "":
+		say("the signal is divided by %s; shown here for %.0f V", s.Supply, trialSupply)
+	case s.Kind == model.LinearSensor && s.In[0] == 0:
+		say("the signal begins at zero: an open wire looks like the low end")
+	}
+	if tol, ok := PlatinumTolerance(s.Class, 100); ok {
+		say("class %s of IEC 60751: within %.2f K at 100 °C", s.Class, tol)
+	}
+	if c := s.Calibration; c != nil && !c.On.IsZero() {
+		say("calibrated on %s", c.On.Format("2006-01-02"))
+	}
+	return all
+}
