@@ -19,6 +19,7 @@ func (r *reading) check(top section) {
 		r.devices[i].checkOverlaps()
 	}
 	r.checkDerivedInputs()
+	r.checkBesides()
 	r.checkAlarms()
 }
 

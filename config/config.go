@@ -70,7 +70,7 @@ type reading struct {
 }
 
 func (r *reading) top(s *source, doc *yaml.Node, c *Config) {
-	known := slices.Concat([]string{"set", "listen", "reading without password", "web config", "state dir", "lines", "devices", "alarms", "limit sets"}, outletKeys)
+	known := slices.Concat([]string{"set", "listen", "reading without password", "web config", "state dir", "lines", "devices", "alarms", "limit sets", "machine"}, outletKeys)
 	top, ok := s.section(doc, "the configuration", known...)
 	if !ok {
 		return
@@ -80,6 +80,7 @@ func (r *reading) top(s *source, doc *yaml.Node, c *Config) {
 	}
 	c.Setup.LimitSets = r.limitSets(s, top)
 	r.listening(top, c)
+	c.Setup.Machine = top.machine()
 	for _, n := range top.items("lines") {
 		r.line(s, n)
 	}
@@ -101,7 +102,14 @@ func (r *reading) collect(setup *model.Setup) {
 	}
 	for _, d := range r.devices {
 		for _, p := range d.points {
-			d.Device.Points = append(d.Device.Points, p.Point)
+			raw, sensed := p.parted()
+			d.Device.Points = append(d.Device.Points, raw)
+			if sensed != nil {
+				if sensed.Every == 0 {
+					sensed.Every = d.Every
+				}
+				setup.Sensed = append(setup.Sensed, *sensed)
+			}
 		}
 		setup.Devices = append(setup.Devices, d.Device)
 	}

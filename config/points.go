@@ -24,7 +24,8 @@ var dottedWords = regexp.MustCompile(`^[a-z][a-z0-9]*(\.[a-z0-9]+)*$`)
 // point reads one point. It reports false when there is nothing to go on with.
 func (s *source) point(n *yaml.Node) (pointRead, bool) {
 	sec, ok := s.section(n, "the point", "point", "label", "quantity", "register", "type", "word order", "bit", "inverted",
-		"one count is", "scale", "unit", "power of ten in", "missing", "plausible", "accuracy", "every", "fast")
+		"one count is", "scale", "unit", "power of ten in", "missing", "plausible", "accuracy", "every", "fast",
+		"sensor", "table", "calibration")
 	if !ok || !sec.need("point") {
 		return pointRead{}, false
 	}
@@ -45,7 +46,9 @@ func (s *source) point(n *yaml.Node) (pointRead, bool) {
 	if p.Quantity == model.NoQuantity {
 		return p, true
 	}
-	p.scaling()
+	if p.sensed() {
+		p.scaling()
+	}
 	p.bounds()
 	return p, true
 }

@@ -42,7 +42,7 @@ func (p *pointRead) scaling() {
 // unscaled settles a register without a scale: plain states and counts need
 // none, everything else does.
 func (p *pointRead) unscaled(float bool) {
-	q := p.Quantity
+	q := p.registered()
 	switch {
 	case q == model.State || q == model.Count:
 		if !float {
@@ -51,10 +51,10 @@ func (p *pointRead) unscaled(float bool) {
 	case float && q.Unit() == "":
 	case p.misspelt["one count is"] || p.misspelt["scale"] || p.misspelt["unit"]:
 	case float:
-		p.wrong(p.at("register"), "add unit: with one of "+strings.Join(q.Units(), ", "), "the unit of %s in this register is not said", p.ID)
+		p.wrong(p.at("register"), "add unit: with one of "+strings.Join(q.Units(), ", "), "the unit of %s in this register is not said", p.registeredID())
 	default:
 		p.wrong(p.at("register"), "add one count is: with its unit, or scale: counts 4000..20000 mean 0 bar..10 bar",
-			"what one count of %s means is not said", p.ID)
+			"what one count of %s means is not said", p.registeredID())
 	}
 }
 
@@ -68,12 +68,12 @@ func (p *pointRead) counted(float bool) {
 		p.wrong(p.at("one count is"), "write unit: with the unit of the number", "%s holds a number, not counts", p.Register.Type)
 		return
 	}
-	if p.Quantity == model.Temperature && strings.HasSuffix(strings.TrimSpace(t), "°F") {
+	if p.registered() == model.Temperature && strings.HasSuffix(strings.TrimSpace(t), "°F") {
 		p.wrong(p.at("one count is"), "write scale: counts 0..100 mean 0 °F..100 °F, with the device's figures",
 			"a count in °F does not say where its zero lies")
 		return
 	}
-	res, err := model.ParseResolution(t, p.Quantity)
+	res, err := model.ParseResolution(t, p.registered())
 	if err != nil {
 		p.refused(p.at("one count is"), err)
 		return
@@ -91,9 +91,9 @@ func (p *pointRead) inUnit(float bool) {
 		p.wrong(p.at("unit"), fmt.Sprintf("write one count is: 0.1 %s, with the device's figure", t), "%s holds counts: their size is needed, not only the unit", p.Register.Type)
 		return
 	}
-	res, ok := model.UnitResolution(p.Quantity, t)
+	res, ok := model.UnitResolution(p.registered(), t)
 	if !ok {
-		p.wrong(p.at("unit"), didYouMean(t, p.Quantity.Units()), "%q is no unit of %s", t, p.Quantity)
+		p.wrong(p.at("unit"), didYouMean(t, p.registered().Units()), "%q is no unit of %s", t, p.registered())
 		return
 	}
 	if res != (model.Resolution{Num: 1, Den: 1}) {
@@ -119,7 +119,7 @@ func (p *pointRead) linear() {
 	if !ok {
 		return
 	}
-	values, ok := p.ends(right, p.Quantity)
+	values, ok := p.ends(right, p.registered())
 	if !ok {
 		return
 	}

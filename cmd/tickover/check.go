@@ -65,7 +65,10 @@ func printCheck(out io.Writer, cfg *config.Config, loads []lineLoad) error {
 	for _, l := range loads {
 		l.print(w)
 	}
-	return w.Flush()
+	if err := w.Flush(); err != nil {
+		return err
+	}
+	return printSensors(out, cfg.Setup.Sensed)
 }
 
 func typeWords(r model.Register) string {

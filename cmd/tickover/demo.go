@@ -9,6 +9,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"slices"
 	"sync"
 	"time"
 
@@ -17,6 +18,7 @@ import (
 	"tickover/config"
 	"tickover/model"
 	"tickover/model/plant"
+	"tickover/model/transducer"
 )
 
 //go:embed demo.yaml
@@ -105,7 +107,7 @@ func newRig(cfg *config.Config) (*rig, error) {
 	script, length := plant.LiveLoop()
 	player := plant.NewPlayer(p, script, length, true)
 	fillChains(bank, cfg.Setup.Devices)
-	instruments(bank, cfg.Setup.Devices, p)
+	instruments(bank, &cfg.Setup, p)
 	for i := range cfg.Setup.Lines {
 		l := &cfg.Setup.Lines[i]
 		master, path, err := slave.OpenPTY()
@@ -128,7 +130,7 @@ func newRig(cfg *config.Config) (*rig, error) {
 			case now := <-tick.C:
 				player.Advance(now.Sub(last))
 				last = now
-				instruments(bank, cfg.Setup.Devices, p)
+				instruments(bank, &cfg.Setup, p)
 			}
 		}
 	})
@@ -184,10 +186,10 @@ func scaleOf(q model.Quantity) int16 {
 
 // instruments writes what every instrument shows into its registers. One that
 // shows nothing keeps its last value when it is a sensor's, as real ones do.
-func instruments(bank *slave.Registers, devices []model.Device, p *plant.Plant) {
-	for _, d := range devices {
+func instruments(bank *slave.Registers, setup *model.Setup, p *plant.Plant) {
+	for _, d := range setup.Devices {
 		for _, point := range d.Points {
-			v, ok := p.Value(point.ID)
+			v, ok := signalled(setup.Sensed, point.ID, p)
 			if !ok {
 				continue
 			}
@@ -198,6 +200,20 @@ func instruments(bank *slave.Registers, devices []model.Device, p *plant.Plant) 
 			bank.Set(d.Unit, point.Register.Table, point.Register.Address, point.Register.Encode(v, exponent)...)
 		}
 	}
+}
+
+// signalled is what stands in a point's register: the plant's value, or what a
+// sensor makes of it.
+func signalled(sensed []model.Point, id model.PointID, p *plant.Plant) (float64, bool) {
+	i := slices.IndexFunc(sensed, func(s model.Point) bool { return s.Sensor.Raw == id })
+	if i < 0 {
+		return p.Value(id)
+	}
+	v, ok := p.Value(sensed[i].ID)
+	if !ok {
+		return 0, false
+	}
+	return transducer.Signal(sensed[i].Sensor, v, sensed[i].Sensor.Cold)
 }
 
 // pastBoot names the simulated boot that the past day belongs to.
@@ -232,7 +248,7 @@ func pastDay(ctx context.Context, cfg *config.Config, progress io.Writer) error 
 		for _, a := range player.Advance(pastStep) {
 			d.carrier.Record(model.Event{At: model.Instant{Boot: d.store.Boot(), Offset: at + pastStart}, Kind: model.NoteEvent, Who: "simulated operator", Text: a.Text})
 		}
-		instruments(bank, cfg.Setup.Devices, p)
+		instruments(bank, &cfg.Setup, p)
 		feed(d, cfg, bank, at)
 		done.SetCurrent(int64(at / time.Second))
 	}

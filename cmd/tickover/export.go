@@ -15,6 +15,7 @@ import (
 	"tickover/cmd/tickover/page"
 	"tickover/collector/store"
 	"tickover/model"
+	"tickover/model/transducer"
 )
 
 // Export writes readings as CSV or OpenMetrics text. It streams; memory does
@@ -76,11 +77,12 @@ func (s *source) scansCSV(ctx context.Context, out *csv.Writer, q model.Query, p
 	}
 	clock := s.store.Clock()
 	q.Points = points
-	for scan, err := range s.store.Scans(q) {
+	for scan, err := range s.store.Scans(s.rawToo(q)) {
 		cells := make([]string, len(head))
 		if err != nil {
 			cells[6] = err.Error()
 		} else {
+			transducer.Sense(s.setup.Sensed, scan)
 			cells = row(scan, points, clock)
 		}
 		if err := errors.Join(ctx.Err(), out.Write(cells)); err != nil {

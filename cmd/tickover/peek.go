@@ -14,6 +14,7 @@ import (
 	"tickover/collector/line"
 	"tickover/config"
 	"tickover/model"
+	"tickover/model/transducer"
 )
 
 // peekCommand reads once.
@@ -135,6 +136,7 @@ func (c *peekCommand) points(ctx context.Context, cfg *config.Config, s streams)
 				failed = err
 				fmt.Fprintf(s.err, "tickover: %v\n", err)
 			}
+			transducer.Sense(cfg.Setup.Sensed, scan)
 			for _, sample := range scan.Samples {
 				all = append(all, peekedOf(sample, known[sample.Point].Quantity))
 			}

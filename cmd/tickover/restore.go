@@ -11,6 +11,7 @@ import (
 	"tickover/model/electrical"
 	"tickover/model/performance"
 	"tickover/model/running"
+	"tickover/model/transducer"
 )
 
 // rules are the standard alarm rules of the set, each replaced by the user's
@@ -52,21 +53,24 @@ func restore(s *store.Store, m *alarms.Machine, r model.Rating) (*running.Engine
 	return engine, state, since, nil
 }
 
-// deriver is the derive step: electrical figures, the engine's state and
-// whether the set stands steady are appended to every scan.
+// deriver is the derive step: what the sensors' signals mean, electrical
+// figures, the engine's state and whether the set stands steady are appended
+// to every scan.
 type deriver struct {
 	rating model.Rating
+	sensed []model.Point
 	engine *running.Engine
 	watch  *performance.Watch
 	alarms func() []model.AlarmStatus // as they stood after the scan before
 }
 
-func newDeriver(r model.Rating, engine *running.Engine, alarms func() []model.AlarmStatus) *deriver {
-	return &deriver{r, engine, performance.NewWatch(r), alarms}
+func newDeriver(setup model.Setup, engine *running.Engine, alarms func() []model.AlarmStatus) *deriver {
+	return &deriver{setup.Rating, setup.Sensed, engine, performance.NewWatch(setup.Rating), alarms}
 }
 
 // derive takes one scan through the step.
 func (d *deriver) derive(scan *model.Scan) *model.StateChange {
+	transducer.Sense(d.sensed, scan)
 	electrical.Derive(d.rating, scan)
 	state, change := d.engine.Step(scan)
 	sample := model.GoodSample(model.EngineStatePoint, float64(state))

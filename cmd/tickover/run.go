@@ -156,7 +156,7 @@ func (d *daemon) build() error {
 		d.lines = append(d.lines, l)
 		lines[def.Name] = l
 	}
-	step := newDeriver(d.cfg.Setup.Rating, engine, d.machine.Status)
+	step := newDeriver(d.cfg.Setup, engine, d.machine.Status)
 	d.carrier = collector.New(collector.Parts{
 		Setup: d.cfg.Setup, Lines: lines, Derive: step.derive, Ready: step.watch.Last, Judge: d.machine, Keep: d.store,
 		Now: now, Log: d.log.With("part", "collector"), State: state, Since: since,

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"iter"
+	"slices"
 
 	"tickover/alarms"
 	"tickover/cmd/tickover/report"
@@ -15,6 +16,7 @@ import (
 	"tickover/model/electrical"
 	"tickover/model/performance"
 	"tickover/model/running"
+	"tickover/model/transducer"
 )
 
 // source answers the page and the reading commands: from the running daemon
@@ -128,7 +130,9 @@ func (s *source) Record(ctx context.Context, id string) (*model.RunRecord, error
 	}
 	var sensors []model.Point
 	for _, d := range s.setup.Devices {
-		sensors = append(sensors, d.Points...)
+		for _, p := range d.Points {
+			sensors = append(sensors, sensedBy(s.setup.Sensed, p))
+		}
 	}
 	rec, err := performance.Record(performance.Input{
 		Run: run, Rating: s.setup.Rating, Clock: s.store.Clock(), Scans: s.Scans(span), Events: events,
@@ -172,6 +176,17 @@ func (s *source) eventsOf(run model.Run) ([]model.Event, error) {
 	return events, nil
 }
 
+// sensedBy gives the point worked out from a raw one, or the point itself.
+func sensedBy(sensed []model.Point, p model.Point) model.Point {
+	for _, o := range sensed {
+		if o.Sensor.Raw == p.ID {
+			o.Every = p.Every
+			return o
+		}
+	}
+	return p
+}
+
 func runSpan(r model.Run) model.Query { return model.Query{From: r.Started, To: r.Ended} }
 
 // Scans yields stored scans with their derived values worked out again. When
@@ -180,8 +195,8 @@ func (s *source) Scans(q model.Query) iter.Seq2[*model.Scan, error] {
 	known := s.setup.Points()
 	measured := len(q.Points) > 0
 	for _, p := range q.Points {
-		_, configured := known[p]
-		measured = measured && configured
+		point, configured := known[p]
+		measured = measured && configured && point.Sensor == nil
 	}
 	if measured {
 		return s.store.Scans(q)
@@ -190,6 +205,7 @@ func (s *source) Scans(q model.Query) iter.Seq2[*model.Scan, error] {
 	return func(yield func(*model.Scan, error) bool) {
 		for scan, err := range s.store.Scans(q) {
 			if err == nil {
+				transducer.Sense(s.setup.Sensed, scan)
 				electrical.Derive(s.setup.Rating, scan)
 			}
 			if !yield(scan, err) {
@@ -197,6 +213,26 @@ func (s *source) Scans(q model.Query) iter.Seq2[*model.Scan, error] {
 			}
 		}
 	}
+}
+
+// rawToo asks also for what the points asked for are worked out from: the
+// store keeps what a sensor signals, not what it means.
+func (s *source) rawToo(q model.Query) model.Query {
+	asked := q.Points
+	for _, p := range s.setup.Sensed {
+		if len(asked) == 0 || !slices.Contains(asked, p.ID) {
+			continue
+		}
+		q.Points = append(q.Points[:len(q.Points):len(q.Points)], p.Sensor.Raw)
+		beside := transducer.Beside(p.Sensor)
+		if i := slices.IndexFunc(s.setup.Sensed, func(o model.Point) bool { return o.ID == beside }); i >= 0 {
+			beside = s.setup.Sensed[i].Sensor.Raw
+		}
+		if beside != "" {
+			q.Points = append(q.Points, beside)
+		}
+	}
+	return q
 }
 
 // Report writes one run as html, json or text.

@@ -13,12 +13,14 @@ import (
 // beyond the table's ends, or a value outside the point's plausible window,
 // model.Implausible.
 func Sense(sensed []model.Point, scan *model.Scan) {
-	for i := range sensed {
-		p := &sensed[i]
-		if raw, ok := scan.Find(p.Sensor.Raw); ok {
-			s := sample(p, raw, scan)
-			s.Lag = raw.Lag
-			scan.Samples = append(scan.Samples, s)
+	for _, beside := range []bool{false, true} { // a cold junction may be sensed itself
+		for i := range sensed {
+			p := &sensed[i]
+			if raw, ok := scan.Find(p.Sensor.Raw); ok && beside == (Beside(p.Sensor) != "") {
+				s := sample(p, raw, scan)
+				s.Lag = raw.Lag
+				scan.Samples = append(scan.Samples, s)
+			}
 		}
 	}
 }

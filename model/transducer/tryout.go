@@ -45,7 +45,7 @@ func trialSignals(s *model.Sensor, beside float64) []float64 {
 	case model.DirectSensor:
 		return quarters(s.Calibration.Shown[0], s.Calibration.Shown[1], 1)
 	case model.PulseSensor:
-		return quarters(0, 4*25*s.PerOne/3, 1)
+		return quarters(0, s.PerOne*trialRate(s), 1)
 	}
 	var signals []float64
 	for _, t := range trialTemperatures(s) {
@@ -64,6 +64,15 @@ func trialTemperatures(s *model.Sensor) []float64 {
 		return []float64{0, 100, 300, 500, 700}
 	}
 	return []float64{-20, 0, 25, 80, 110}
+}
+
+// trialRate is 2000 r/min, or 40 L/h for a meter of volume. No toothed ring
+// gives a thousand pulses a turn, and no flow meter fewer in a cubic metre.
+func trialRate(s *model.Sensor) float64 {
+	if s.PerOne < 1000 {
+		return 2000.0 / 60
+	}
+	return 0.040 / 3600
 }
 
 func factor(s *model.Sensor, beside float64) float64 {
