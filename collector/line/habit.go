@@ -38,5 +38,8 @@ func (h *habit) timeout(limit time.Duration) time.Duration {
 	if h.answers < learnFrom {
 		return limit
 	}
-	return min(limit, max(leastTimeout, slack*max(h.worst, h.earlier)))
+	return min(limit, max(leastTimeout, slack*h.slowest()))
 }
+
+// slowest is the longest it took lately.
+func (h *habit) slowest() time.Duration { return max(h.worst, h.earlier) }

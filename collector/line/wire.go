@@ -48,6 +48,7 @@ type wire struct {
 	timeout time.Duration
 	last    time.Time // when the wire was last seen busy
 	asked   byte      // the unit asked last, 0 for none
+	hasty   int       // answers in a row that came before the request was through, with none behind them
 	buf     [maxFrame]byte
 }
 
@@ -103,7 +104,7 @@ func (w *wire) try(ctx context.Context, q question, timeout time.Duration) ([]by
 		return nil, 0, err
 	}
 	w.last, w.asked = start.Add(time.Duration(len(adu))*w.tc), q.Unit
-	h := &hearing{want: shapeOf(q), sent: adu, end: w.last, paced: w.port.paced()}
+	h := &hearing{want: shapeOf(q), sent: adu, end: w.last, paced: w.port.paced(), instant: w.hasty >= enoughHasty}
 	f, err := w.listen(ctx, q, h, timeout)
 	w.tally.asked(q.Unit, time.Since(start))
 	w.sort(h, f, err == nil)
@@ -157,9 +158,10 @@ func (w *wire) settle(h *hearing, answer found, answered bool) (lateness time.Du
 	from := h.sorted
 	for _, f := range frames(h.buf[from:]) {
 		h.sorted = from + f.end
-		if answered && from+f.start == answer.start {
+		if at := from + f.start; answered && at == answer.start || !answered && h.hasty.end > 0 && at == h.hasty.start {
 			continue
 		}
+		w.hasty = 0
 		asked, late := w.memory.settle(f)
 		switch {
 		case late:
@@ -217,8 +219,14 @@ type hearing struct {
 	buf    []byte
 	echoed bool
 	paced  bool
-	before int // bytes that came while the request was still on its way
+	soon   int // bytes that came while the request was still on its way
+	before int // bytes that cannot be of the answer
 	sorted int // bytes whose frames were looked at by settle
+	// instant says that answers may come before the request is through, as
+	// they do where bytes take no time. Until that is known, such an answer
+	// is hasty: another one that comes after it is the right one.
+	instant bool
+	hasty   found
 	first  time.Time
 }
 
@@ -232,12 +240,19 @@ func (h *hearing) take(b []byte) (found, bool) {
 	if i := bytes.Index(h.buf, h.sent); i >= 0 && !h.echoed {
 		h.echoed = true
 		h.buf = append(h.buf[:i:i], h.buf[i+len(h.sent):]...)
-		h.before, h.sorted = min(h.before, i), min(h.sorted, i)
-	} else if h.paced && time.Now().Before(h.end) {
-		h.before = len(h.buf) // nobody answers what he has not heard
+		h.before, h.sorted, h.soon = min(h.before, i), min(h.sorted, i), min(h.soon, i)
+	} else if time.Now().Before(h.end) {
+		h.soon = len(h.buf)
+	}
+	if h.paced {
+		h.before = max(h.before, h.soon) // nobody answers what he has not heard
 	}
 	f, ok := seek(h.buf[h.before:], h.want)
 	f.start, f.end = f.start+h.before, f.end+h.before
+	if ok && !h.instant && f.start < h.soon {
+		h.hasty, h.before = f, f.end
+		return found{}, false
+	}
 	return f, ok
 }
 
@@ -254,6 +269,9 @@ func (h *hearing) missing() int {
 	}
 	return 0
 }
+
+// enoughHasty is how many hasty answers show that a line's bytes take no time.
+const enoughHasty = 3
 
 // longest bounds how long a question waits behind late answers of its unit.
 const longest = 2 * time.Second
@@ -275,6 +293,9 @@ func (w *wire) listen(ctx context.Context, q question, h *hearing, timeout time.
 		switch {
 		case err != nil:
 			return found{}, err
+		case n == 0 && left <= 0 && h.hasty.end > 0:
+			w.hasty++
+			return h.hasty, nil
 		case n == 0 && left <= 0, len(h.buf) > flood:
 			return found{}, diagnose(q, h, timeout)
 		case n == 0:
@@ -295,6 +316,9 @@ func (w *wire) listen(ctx context.Context, q question, h *hearing, timeout time.
 // until is how long to go on listening after what was heard.
 func (w *wire) until(h *hearing, deadline, hard time.Time, gap time.Duration) time.Time {
 	switch rest := h.buf[h.sorted:]; {
+	case h.hasty.end > 0:
+		wait := max(pause, slack*w.memory.habit(h.want.unit).slowest())
+		return earlier(deadline, h.end.Add(wait+time.Duration(h.want.length())*w.tc))
 	case len(rest) == 0:
 		return deadline
 	case begun(rest, h.want):
