@@ -204,7 +204,7 @@ func (w *wire) idle(ctx context.Context, q question) error {
 		}
 	}
 	h := &hearing{want: shape{unit: w.asked}, buf: stale}
-	w.settle(h, found{}, false)
+	w.settle(h, found{start: -1}, true)
 	if stray(stale, frames(stale)) > 0 && w.asked != 0 {
 		w.tally.ghost(w.asked)
 	}
@@ -227,7 +227,7 @@ type hearing struct {
 	// is hasty: another one that comes after it is the right one.
 	instant bool
 	hasty   found
-	first  time.Time
+	first   time.Time
 }
 
 // take adds bytes and looks for the answer.
