@@ -110,6 +110,7 @@ type fakeKeeper struct {
 	fail   error
 	scans  []*model.Scan
 	events []model.Event
+	busy   bool
 }
 
 func (k *fakeKeeper) Append(s *model.Scan, e []model.Event) error {
@@ -123,7 +124,7 @@ func (k *fakeKeeper) AppendEvents(e []model.Event) error {
 	k.events = append(k.events, e...)
 	return k.fail
 }
-func (k *fakeKeeper) SetBusy(bool)              {}
+func (k *fakeKeeper) SetBusy(busy bool)         { k.busy = busy }
 func (k *fakeKeeper) Health() model.StoreHealth { return model.StoreHealth{} }
 func (k *fakeKeeper) Clock() model.Clock        { return model.Clock{} }
 

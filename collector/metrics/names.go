@@ -73,6 +73,13 @@ func single() []measured {
 		one(model.NeutralEstimate, "genset_neutral_current_estimate_amperes", "Neutral current estimated from the phase currents."),
 		one(model.ZeroSequenceVoltage, "genset_zero_sequence_voltage_volts", "Shift of the neutral."),
 		one(model.VoltsPerHertzRatio, "genset_volts_per_hertz_ratio", "Volts per hertz over the rated ones."),
+		one(model.FrequencyMean, "genset_frequency_mean_hertz", "Mean frequency of the last 10 s."),
+		one(model.FrequencySwing, "genset_frequency_swing_hertz", "Highest less lowest frequency of the last 10 s."),
+		one(model.VoltageMean, "genset_voltage_mean_volts", "Mean voltage of the phases over the last 10 s."),
+		one(model.VoltageSwing, "genset_voltage_swing_volts", "Highest less lowest mean voltage of the last 10 s."),
+		one(model.StepReady, "genset_step_ready_state", "Whether the set stands steady, so that the next load step may be made."),
+		one(model.StepReadyLeft, "genset_step_ready_left_seconds", "Least time until the set stands steady for the next step."),
+		one(model.NeutralSuspect, "genset_neutral_suspect_state", "Whether the voltages to neutral diverge as with a broken neutral."),
 	}
 }
 

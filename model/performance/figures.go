@@ -15,7 +15,7 @@ func (r *recorder) figures(j *judgement, set int) []model.Figure {
 		list = append(list, j.figure(k, set))
 	}
 	list = append(list, r.regulation()...)
-	list = append(list, r.hunting(), r.excitation())
+	list = append(list, r.noLoadSetting(j), r.hunting(), r.excitation())
 	list = append(list, r.asymmetry()...)
 	list = append(list, r.loading()...)
 	list = append(list, r.fuel())
@@ -31,17 +31,17 @@ func (r *recorder) regulation() []model.Figure {
 		return []model.Figure{model.NotKnown(f, "", "%", why), model.NotKnown(v, "", "%", why)}
 	}
 	note := fmt.Sprintf("no load against %s kW", short(math.Round(full.Load/10)/100))
-	ratio := func(name string, a, b float64, ok bool) model.Figure {
+	ratio := func(name string, a, b, doubt float64, ok bool) model.Figure {
 		if !ok || b == 0 {
 			return model.NotKnown(name, "", "%", "not in both spans")
 		}
-		return model.Figure{Name: name, Value: 100 * (a - b) / b, Unit: "%", Known: true, Verdict: model.NoLimit, Note: note}
+		return model.Figure{Name: name, Value: 100 * (a - b) / b, Unit: "%", Known: true, Verdict: model.NoLimit, Note: note, Uncertainty: doubt}
 	}
 	u0, ok0 := r.steadyVoltage(none)
 	u1, ok1 := r.steadyVoltage(full)
 	return []model.Figure{
-		ratio(f, none.Points[model.FrequencyPoint].Mean, full.Points[model.FrequencyPoint].Mean, true),
-		ratio(v, u0, u1, ok0 && ok1),
+		ratio(f, none.Points[model.FrequencyPoint].Mean, full.Points[model.FrequencyPoint].Mean, 100*frequencyStep/full.Points[model.FrequencyPoint].Mean, true),
+		ratio(v, u0, u1, voltageStep, ok0 && ok1),
 	}
 }
 
@@ -92,5 +92,19 @@ func (r *recorder) hunting() model.Figure {
 func (r *recorder) lowLoad() model.Figure {
 	f := number("longest stretch below 30 % of rating", "min", r.sheet.low.longest/60, "")
 	f.Note = "no load included; below 30 % for long leaves unburnt fuel in the exhaust (common practice)"
+	return f
+}
+
+// noLoadSetting is the frequency to set without load so that the rated load
+// lands on the rated frequency.
+func (r *recorder) noLoadSetting(j *judgement) model.Figure {
+	const name = "no-load setting for rated frequency at full load"
+	d := j.of(droop, 0)
+	if !d.known {
+		return model.NotKnown(name, "f_i,r", "Hz", d.why)
+	}
+	rated := r.in.Rating.Frequency
+	f := number(name, "Hz", rated*(1+d.value/100), "")
+	f.Symbol, f.Uncertainty, f.Note = "f_i,r", rated*d.unc/100, "from the droop measured"
 	return f
 }

@@ -112,7 +112,7 @@ func (d dating) clockOf(rec *model.RunRecord) clock {
 func (d dating) event(e model.Event) event {
 	out := event{moment: d.moment(e.At), Kind: e.Kind.String(), Text: e.Text, Who: e.Who}
 	if c := e.Engine; c != nil {
-		out.Engine = &stateChange{c.From.String(), c.To.String(), c.Evidence}
+		out.Engine = &stateChange{c.From.String(), c.To.String(), c.Evidence, c.Lag.Seconds()}
 	}
 	if e.Alarm != nil {
 		a := d.alarm(*e.Alarm)

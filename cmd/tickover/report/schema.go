@@ -100,9 +100,10 @@ type event struct {
 }
 
 type stateChange struct {
-	From     string `json:"from"`
-	To       string `json:"to"`
-	Evidence string `json:"evidence"`
+	From     string  `json:"from"`
+	To       string  `json:"to"`
+	Evidence string  `json:"evidence"`
+	Lag      float64 `json:"lag_seconds"`
 }
 
 type measurement struct {

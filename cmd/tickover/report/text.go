@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"strings"
+	"text/tabwriter"
 	"unicode/utf8"
 
 	"tickover/model"
@@ -16,6 +17,7 @@ func Text(w io.Writer, rec *model.RunRecord, clock model.Clock) error {
 	t.head(rec)
 	t.bullets("Found", rec.Findings)
 	t.bullets("Not tested, not determined", rec.NotTested)
+	t.states(rec.Run.States)
 	for i, s := range rec.FirstStart {
 		t.figures(fmt.Sprintf("Start %d at %s (%s)", i+1, t.d.when(s.At), t.d.into(s.At)), s.Figures)
 	}
@@ -28,6 +30,8 @@ func Text(w io.Writer, rec *model.RunRecord, clock model.Clock) error {
 	}
 	t.influence(rec.Influence)
 	t.figures("Figures, class "+rec.Class, rec.Figures)
+	t.table("Log-sheet", t.d.soak(rec))
+	t.table("Steady stretches", t.d.steadyTable(rec))
 	t.alarms(rec.Alarms)
 	t.line("")
 	t.wrap("", model.Advisory)
@@ -119,6 +123,32 @@ func (t terminal) figures(title string, figures []model.Figure) {
 			t.wrap("      ", f.Reason)
 		}
 	}
+}
+
+// states lists what the engine did and by which evidence.
+func (t terminal) states(spans []model.StateSpan) {
+	if len(spans) == 0 {
+		return
+	}
+	t.line("")
+	t.line("Engine states, with the evidence for each")
+	for _, s := range spans {
+		t.wrap(fmt.Sprintf("  %s %s ", pad(t.d.into(s.From), 8), pad(s.State.String(), 12)), s.Evidence)
+	}
+}
+
+// table writes a plain table, which may be wider than a terminal.
+func (t terminal) table(title string, in table) {
+	if len(in.Rows) == 0 {
+		return
+	}
+	t.line("")
+	t.line("%s", title)
+	w := tabwriter.NewWriter(t, 0, 0, 2, ' ', 0)
+	for _, row := range append([][]string{in.Head}, in.Rows...) {
+		fmt.Fprintln(w, "  "+strings.Join(row, "\t"))
+	}
+	w.Flush()
 }
 
 // influence tables what one-phase loads did to the voltages.
