@@ -37,7 +37,6 @@ type Watch struct {
 	powered       bool    // power was ever read
 	since         float64 // s since when the load is held at rated speed
 	rated         bool
-	state         model.EngineState
 	readiness     model.Readiness
 	aliveF, fresh bool // the scan brought a frequency, a voltage
 }
