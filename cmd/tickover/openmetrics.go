@@ -74,7 +74,7 @@ func (s *source) series(points []model.PointID) []exportedSeries {
 func (s *source) writeSeries(ctx context.Context, w *bufio.Writer, q model.Query, x exportedSeries, clock model.Clock) error {
 	q.Points = []model.PointID{x.id}
 	last, line := int64(math.MinInt64), []byte(nil)
-	for scan, err := range s.store.Scans(q) { // merges the groups that a point is in
+	for scan, err := range s.alone(q, x.id) { // merges the groups that a point is in
 		if err := cmp.Or(err, ctx.Err()); err != nil {
 			return fmt.Errorf("read %s: %w", x.id, err)
 		}

@@ -215,6 +215,28 @@ func (s *source) Scans(q model.Query) iter.Seq2[*model.Scan, error] {
 	}
 }
 
+// alone yields the scans that hold one measured or sensed point, with that
+// point first.
+func (s *source) alone(q model.Query, id model.PointID) iter.Seq2[*model.Scan, error] {
+	if s.setup.Points()[id].Sensor == nil {
+		return s.store.Scans(q)
+	}
+	return func(yield func(*model.Scan, error) bool) {
+		for scan, err := range s.Scans(q) {
+			if err == nil {
+				sample, ok := scan.Find(id)
+				if !ok {
+					continue
+				}
+				scan = &model.Scan{Group: scan.Group, At: scan.At, Samples: []model.Sample{sample}}
+			}
+			if !yield(scan, err) {
+				return
+			}
+		}
+	}
+}
+
 // rawToo asks also for what the points asked for are worked out from: the
 // store keeps what a sensor signals, not what it means.
 func (s *source) rawToo(q model.Query) model.Query {
