@@ -10,6 +10,7 @@ import (
 	"net"
 	"net/http"
 	"net/url"
+	"os"
 	"path/filepath"
 	"strings"
 	"time"
@@ -41,13 +42,33 @@ func (f stateFlag) open(write bool) (*archive, error) {
 		conn.Close()
 		return overSocket(socketPath(f.State)), nil
 	}
+	if at, err := os.Stat(f.State); err == nil && at.Mode().IsRegular() {
+		return openArchive(f.State, write)
+	}
 	s, err := store.Open(store.Options{Dir: f.State, ReadOnly: !write, Log: slog.New(slog.DiscardHandler)})
 	if err != nil {
 		return nil, fmt.Errorf("open the store in %s: %w", f.State, err)
 	}
 	setup, _ := s.Setup()
-	handler := page.New(&source{store: s, setup: setup}, page.Options{TrustLocal: true, Version: version(), Log: slog.New(slog.DiscardHandler)})
-	return &archive{client: &http.Client{Transport: inProcess{handler}}, close: s.Close}, nil
+	return inside(&source{store: s, setup: setup}, s.Close), nil
+}
+
+// inside answers from a source without a network.
+func inside(src *source, done func() error) *archive {
+	handler := page.New(src, page.Options{TrustLocal: true, Version: version(), Log: slog.New(slog.DiscardHandler)})
+	return &archive{client: &http.Client{Transport: inProcess{handler}}, close: done}
+}
+
+// openArchive opens a bundle, to read only.
+func openArchive(file string, write bool) (*archive, error) {
+	if write {
+		return nil, &fault{exitUsage, fmt.Errorf("%s is a bundle, which nothing changes any more", file), "name the state folder with --state"}
+	}
+	src, done, err := openBundle(file)
+	if err != nil {
+		return nil, err
+	}
+	return inside(src, done), nil
 }
 
 func overSocket(path string) *archive {

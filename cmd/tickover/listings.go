@@ -61,6 +61,7 @@ type reportCommand struct {
 	stateFlag
 	ID     string `arg:"" name:"run" default:"last" help:"Which run, from tickover runs; the last when left out." optional:""`
 	Format string `help:"html, json or text." enum:"html,json,text" default:"text"`
+	Bundle bool   `help:"Write one zip file with report, readings, configuration, photos and checksums. Reading commands open it as --state."`
 	Output string `help:"File to write; standard output when left out." placeholder:"FILE"`
 }
 
@@ -71,7 +72,11 @@ func (c *reportCommand) Run(ctx context.Context, s streams) error {
 		return err
 	}
 	defer a.close()
-	path := "/api/v1/runs/" + url.PathEscape(c.ID) + "/report"
+	run := "/api/v1/runs/" + url.PathEscape(c.ID)
+	if c.Bundle {
+		return toFile(c.Output, s.out, func(w io.Writer) error { return a.get(ctx, w, run+"/bundle", nil) })
+	}
+	path := run + "/report"
 	return toFile(c.Output, s.out, func(w io.Writer) error {
 		return a.get(ctx, w, path, url.Values{"format": {c.Format}})
 	})

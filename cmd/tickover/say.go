@@ -26,7 +26,7 @@ func (s *source) Say(ctx context.Context, said page.Saying) (uint64, error) {
 		events[0].Photo = number
 	}
 	err := s.act(ctx, func() error {
-		events[0].At, events[0].Text = s.before(said.Ago, events[0].Text)
+		events[0].At, events[0].Text = s.moment(said.Ago, events[0].Text)
 		return s.store.AppendEvents(events)
 	})
 	return events[0].Seq, err
@@ -41,10 +41,10 @@ func (s *source) act(ctx context.Context, change func() error) error {
 	return s.live.Do(ctx, change)
 }
 
-// before returns the moment so long ago. What was said before this boot began
+// moment returns when it was so long ago. What was said before this boot began
 // belongs to an earlier one, if a clock can tell; if none can, it is put at the
 // boot's beginning and the text says so.
-func (s *source) before(ago time.Duration, text string) (model.Instant, string) {
+func (s *source) moment(ago time.Duration, text string) (model.Instant, string) {
 	now := instants(s.store.Boot())()
 	at := now.Add(-ago)
 	if at.Offset >= 0 {

@@ -7,6 +7,7 @@ import (
 	"io"
 	"iter"
 	"slices"
+	"strconv"
 
 	"tickover/alarms"
 	"tickover/cmd/tickover/report"
@@ -26,6 +27,10 @@ type source struct {
 	setup   model.Setup
 	live    *collector.Collector // nil when no daemon runs
 	machine *alarms.Machine      // nil when no daemon runs
+	// runsBefore is how many runs came before the first one here, in a bundle
+	// that holds one of many.
+	runsBefore int
+	earlier    []model.Event // of a bundle, from before its store begins
 }
 
 // errNotRunning says that only a running daemon can do this.
@@ -53,7 +58,7 @@ func (s *source) Latest() *model.Snapshot {
 			snapshot.Readings[sample.Point] = r
 		}
 	}
-	for e, err := range s.store.Events(model.Query{}) {
+	for e, err := range s.events(model.Query{}) {
 		if err == nil && e.Engine != nil {
 			snapshot.State, snapshot.Since = e.Engine.To, e.At
 		}
@@ -75,7 +80,7 @@ func (s *source) Changed() <-chan struct{} {
 // Runs works out the runs from the kept changes of engine state.
 func (s *source) Runs(ctx context.Context) ([]model.Run, error) {
 	var changes []model.Event
-	for e, err := range s.store.Events(model.Query{}) {
+	for e, err := range s.events(model.Query{}) {
 		if err != nil {
 			return nil, fmt.Errorf("read events: %w", err)
 		}
@@ -83,7 +88,11 @@ func (s *source) Runs(ctx context.Context) ([]model.Run, error) {
 			changes = append(changes, e)
 		}
 	}
-	return running.Runs(changes, s.last(), s.store.Clock().Boots...), ctx.Err()
+	runs := running.Runs(changes, s.last(), s.store.Clock().Boots...)
+	for i := range runs {
+		runs[i].ID = strconv.Itoa(i + 1 + s.runsBefore)
+	}
+	return runs, ctx.Err()
 }
 
 func (s *source) last() model.Instant {
@@ -164,7 +173,7 @@ func (s *source) eventsOf(run model.Run) ([]model.Event, error) {
 		}
 	}
 	var events []model.Event
-	for e, err := range s.store.Events(model.Query{From: before, To: after}) {
+	for e, err := range s.events(model.Query{From: before, To: after}) {
 		if err != nil {
 			return nil, fmt.Errorf("read events: %w", err)
 		}
@@ -276,7 +285,7 @@ func (s *source) Report(ctx context.Context, w io.Writer, id, format string) err
 
 // Events yields what happened.
 func (s *source) Events(_ context.Context, q model.Query) iter.Seq2[model.Event, error] {
-	return s.store.Events(q)
+	return s.events(q)
 }
 
 // Act does to an alarm what a person wants, in the carrier's own goroutine.

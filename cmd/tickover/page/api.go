@@ -5,6 +5,7 @@ import (
 	"cmp"
 	"io"
 	"net/http"
+	"net/url"
 	"strconv"
 	"time"
 
@@ -163,6 +164,10 @@ func (f *face) report(w http.ResponseWriter, r *http.Request, format string) {
 		f.fail(w, r, err)
 		return
 	}
+	if !f.enter(r) {
+		return
+	}
+	defer f.leave()
 	var b bytes.Buffer
 	if err := f.src.Report(r.Context(), &b, run.ID, format); err != nil {
 		f.fail(w, r, err)
@@ -211,8 +216,36 @@ func (f *face) backup(w http.ResponseWriter, r *http.Request) {
 	f.stream(w, r, "application/octet-stream", func(out io.Writer) error { return f.src.Backup(r.Context(), out, run) })
 }
 
+// apiBundle streams everything about one run as one zip file.
+func (f *face) apiBundle(w http.ResponseWriter, r *http.Request) {
+	run, err := f.run(r, r.PathValue("id"))
+	if err != nil {
+		f.fail(w, r, err)
+		return
+	}
+	w.Header().Set("Content-Disposition", `attachment; filename="run`+url.PathEscape(run.ID)+`.zip"`)
+	f.stream(w, r, "application/zip", func(out io.Writer) error { return f.src.Bundle(r.Context(), out, run.ID) })
+}
+
+// enter waits until a request that reads much may begin; false when the reader
+// left before.
+func (f *face) enter(r *http.Request) bool {
+	select {
+	case f.heavy <- struct{}{}:
+		return true
+	case <-r.Context().Done():
+		return false
+	}
+}
+
+func (f *face) leave() { <-f.heavy }
+
 // stream answers with what write writes.
 func (f *face) stream(w http.ResponseWriter, r *http.Request, kind string, write func(io.Writer) error) {
+	if !f.enter(r) {
+		return
+	}
+	defer f.leave()
 	out := &started{ResponseWriter: w}
 	w.Header().Set("Content-Type", kind)
 	if kind == exportTypes["csv"] {

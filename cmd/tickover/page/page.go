@@ -29,6 +29,9 @@ type Source interface {
 	// Report writes a run's report; format is "html", "json" or "text", run an
 	// ID or "last".
 	Report(ctx context.Context, w io.Writer, run, format string) error
+	// Bundle writes a run's report, readings, configuration and photos as one
+	// zip file.
+	Bundle(ctx context.Context, w io.Writer, run string) error
 	// Events yields what happened, in order of the store.
 	Events(context.Context, model.Query) iter.Seq2[model.Event, error]
 	// Export writes the samples asked for.
@@ -95,6 +98,7 @@ type face struct {
 	log     *slog.Logger
 	guesses guesses
 	sent    sent
+	heavy   chan struct{} // one slot for each request that reads much
 	bodies  chan struct{} // one slot for each request whose body is being read
 	origin  *http.CrossOriginProtection
 	streams chan struct{} // one slot for each open stream
@@ -108,16 +112,18 @@ type face struct {
 	partsAt drawMoment
 }
 
-// How many pages may listen at once, and how many requests may have their
-// bodies read at once; further ones wait.
+// How many pages may listen at once, how many requests may have their bodies
+// read at once, and how many may read much (reports, exports, bundles) at once;
+// further ones wait.
 const (
+	mostHeavy   = 3
 	mostStreams = 64
 	mostBodies  = 8
 )
 
 // New returns the handler of the page and the API.
 func New(src Source, opts Options) http.Handler {
-	f := &face{src: src, opts: opts, log: opts.Log, origin: http.NewCrossOriginProtection(), streams: make(chan struct{}, mostStreams), bodies: make(chan struct{}, mostBodies)}
+	f := &face{src: src, opts: opts, log: opts.Log, origin: http.NewCrossOriginProtection(), streams: make(chan struct{}, mostStreams), bodies: make(chan struct{}, mostBodies), heavy: make(chan struct{}, mostHeavy)}
 	if f.log == nil {
 		f.log = slog.New(slog.DiscardHandler)
 	}
@@ -136,6 +142,7 @@ func New(src Source, opts Options) http.Handler {
 	mux.HandleFunc("GET /api/v1/runs", f.apiRuns)
 	mux.HandleFunc("GET /api/v1/runs/{id}/report", f.apiReport)
 	mux.HandleFunc("GET /api/v1/runs/{id}/compare/{other}", f.apiCompare)
+	mux.HandleFunc("GET /api/v1/runs/{id}/bundle", f.apiBundle)
 	mux.HandleFunc("GET /api/v1/events", f.apiEvents)
 	mux.HandleFunc("GET /api/v1/alarms", f.apiAlarms)
 	mux.HandleFunc("GET /api/v1/lines", f.apiLines)

@@ -53,6 +53,11 @@ func (s *shed) Report(_ context.Context, w io.Writer, run, format string) error 
 	return errors.Join(err, s.broken)
 }
 
+func (s *shed) Bundle(_ context.Context, w io.Writer, run string) error {
+	_, err := io.WriteString(w, "bundle of "+run)
+	return errors.Join(err, s.broken)
+}
+
 func (s *shed) Events(_ context.Context, q model.Query) iter.Seq2[model.Event, error] {
 	return func(yield func(model.Event, error) bool) {
 		for _, e := range s.events {
