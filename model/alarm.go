@@ -59,6 +59,12 @@ var alarmStates = []string{"normal", "unacknowledged", "acknowledged", "returned
 // String names the state in the standard's words.
 func (s AlarmState) String() string { return word(alarmStates, int(s)) }
 
+// AlarmStates lists all states in the order of the standard's letters.
+func AlarmStates() []AlarmState {
+	return []AlarmState{AlarmNormal, AlarmUnacknowledged, AlarmAcknowledged, AlarmReturnedUnacknowledged, AlarmLatchedUnacknowledged,
+		AlarmLatchedAcknowledged, AlarmShelved, AlarmSuppressedByDesign, AlarmOutOfService}
+}
+
 // Letter gives the standard's letter, A to I.
 func (s AlarmState) Letter() string { return string(rune('A' + s)) }
 

@@ -31,7 +31,7 @@ func TestKilledDaemonLosesAtMostTheTail(t *testing.T) {
 	waitFor(t, "running engine", func() bool {
 		return strings.Contains(get(t, "http://"+address+"/metrics"), `genset_engine_state{state="unloaded"} 1`)
 	})
-	seen := newestSeen(t, address)
+	seen, counted := newestSeen(t, address), counters(t, address)
 	if err := daemon.Process.Kill(); err != nil {
 		t.Fatal(err)
 	}
@@ -44,8 +44,15 @@ func TestKilledDaemonLosesAtMostTheTail(t *testing.T) {
 		t.Errorf("shown up to %.3f s since boot, kept up to %.3f: more than %g s lost\n%s", seen, kept, tail, &stderr)
 	}
 	started := time.Now()
+	again := make(chan map[string]float64)
+	go func() { again <- counters(t, address) }()
 	if code, _, said := call(t, "demo", "--state", state, "--listen", address, "--for", "3s"); code != exitDone {
 		t.Fatalf("the next start ended with %d after %s:\n%s", code, time.Since(started), said)
+	}
+	for name, now := range <-again {
+		if now < counted[name] {
+			t.Errorf("%s fell from %g to %g over the kill", name, counted[name], now)
+		}
 	}
 	var runs []map[string]any
 	if err := json.Unmarshal([]byte(must(t, "runs", "--state", state, "--json")), &runs); err != nil {
@@ -54,6 +61,21 @@ func TestKilledDaemonLosesAtMostTheTail(t *testing.T) {
 	if len(runs) != 2 {
 		t.Errorf("%d runs after the restart, want the past day's and the live one: %v", len(runs), runs)
 	}
+}
+
+// counters reads the counters of the engine that must never fall.
+func counters(t *testing.T, address string) map[string]float64 {
+	found := map[string]float64{}
+	for line := range strings.Lines(get(t, "http://"+address+"/metrics")) {
+		name, value, _ := strings.Cut(strings.TrimSpace(line), " ")
+		if v, err := strconv.ParseFloat(value, 64); err == nil && strings.HasPrefix(name, "genset_engine_") && strings.HasSuffix(name, "_total") {
+			found[name] = v
+		}
+	}
+	if len(found) != 4 || found["genset_engine_starts_total"] == 0 {
+		t.Errorf("the engine's counters are %v", found)
+	}
+	return found
 }
 
 // newestSeen is the offset since boot, in seconds, of the newest scan shown.

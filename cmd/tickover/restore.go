@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"tickover/alarms"
+	"tickover/collector/metrics"
 	"tickover/collector/store"
 	"tickover/model"
 	"tickover/model/electrical"
@@ -28,7 +29,7 @@ func rules(setup model.Setup) []model.AlarmRule {
 
 // restore gives alarms and engine the state they had when the store was last
 // written, so that a restart fires nothing anew and opens no new run.
-func restore(s *store.Store, m *alarms.Machine, r model.Rating) (*running.Engine, model.EngineState, model.Instant, error) {
+func restore(s *store.Store, m *alarms.Machine, h *hours, r model.Rating) (*running.Engine, model.EngineState, model.Instant, error) {
 	var (
 		transitions []model.AlarmEvent
 		state       model.EngineState
@@ -42,6 +43,7 @@ func restore(s *store.Store, m *alarms.Machine, r model.Rating) (*running.Engine
 			transitions = append(transitions, *e.Alarm)
 		case e.Engine != nil:
 			state, since = e.Engine.To, e.At
+			h.add(e)
 		}
 	}
 	m.Replay(transitions)
@@ -62,10 +64,12 @@ type deriver struct {
 	engine *running.Engine
 	watch  *performance.Watch
 	alarms func() []model.AlarmStatus // as they stood after the scan before
+	hours  *hours
+	meter  *metrics.Collector
 }
 
-func newDeriver(setup model.Setup, engine *running.Engine, alarms func() []model.AlarmStatus) *deriver {
-	return &deriver{setup.Rating, setup.Sensed, engine, performance.NewWatch(setup.Rating), alarms}
+func newDeriver(setup model.Setup, engine *running.Engine, alarms func() []model.AlarmStatus, h *hours, m *metrics.Collector) *deriver {
+	return &deriver{setup.Rating, setup.Sensed, engine, performance.NewWatch(setup.Rating), alarms, h, m}
 }
 
 // derive takes one scan through the step.
@@ -79,6 +83,10 @@ func (d *deriver) derive(scan *model.Scan) *model.StateChange {
 	}
 	scan.Samples = append(scan.Samples, sample)
 	d.watch.Step(scan, state, d.active())
+	if change != nil {
+		d.hours.add(model.Event{At: scan.At, Kind: model.EngineEvent, Engine: change})
+	}
+	d.meter.Observe(scan)
 	return change
 }
 

@@ -107,6 +107,7 @@ type daemon struct {
 	machine  *alarms.Machine
 	lines    []*line.Line
 	carrier  *collector.Collector
+	meter    *metrics.Collector
 	source   *source
 	listener net.Listener
 	socket   net.Listener
@@ -143,7 +144,8 @@ func (d *daemon) build() error {
 		return fmt.Errorf("keep the time: %w", err)
 	}
 	d.machine = alarms.New(rules(d.cfg.Setup))
-	engine, state, since, err := restore(d.store, d.machine, d.cfg.Setup.Rating)
+	counted := &hours{now: now, clock: d.store.Clock}
+	engine, state, since, err := restore(d.store, d.machine, counted, d.cfg.Setup.Rating)
 	if err != nil {
 		return err
 	}
@@ -156,7 +158,11 @@ func (d *daemon) build() error {
 		d.lines = append(d.lines, l)
 		lines[def.Name] = l
 	}
-	step := newDeriver(d.cfg.Setup, engine, d.machine.Status)
+	// The carrier is made after its meter; nobody scrapes before.
+	d.meter = metrics.New(func() *model.Snapshot { return d.carrier.Latest() }, d.cfg.Setup.Points(), now, version())
+	d.meter.Nameplate(d.cfg.Setup.Rating)
+	d.meter.Count(counted.count)
+	step := newDeriver(d.cfg.Setup, engine, d.machine.Status, counted, d.meter)
 	d.carrier = collector.New(collector.Parts{
 		Setup: d.cfg.Setup, Lines: lines, Derive: step.derive, Ready: step.watch.Last, Judge: d.machine, Keep: d.store,
 		Now: now, Log: d.log.With("part", "collector"), State: state, Since: since,
@@ -164,6 +170,7 @@ func (d *daemon) build() error {
 	})
 	d.source = &source{store: d.store, setup: d.cfg.Setup, live: d.carrier, machine: d.machine}
 	d.outlets = d.buildOutlets()
+	d.meter.Outlets(d.outlets.Health)
 	return d.listen()
 }
 
@@ -284,11 +291,8 @@ func (d *daemon) serve() <-chan error {
 }
 
 func (d *daemon) handler(o page.Options) http.Handler {
-	m := metrics.New(d.carrier.Latest, d.cfg.Setup.Points(), d.now(), version())
-	m.Nameplate(d.cfg.Setup.Rating)
-	m.Outlets(d.outlets.Health)
 	mux := http.NewServeMux()
-	mux.Handle("/metrics", m.Handler())
+	mux.Handle("GET /metrics", d.meter.Handler())
 	mux.HandleFunc("/healthz", d.healthz)
 	mux.Handle("/", page.New(d.source, o))
 	return mux

@@ -31,6 +31,8 @@ type Collector struct {
 	set      set
 	daemon   daemon
 	rating   model.Rating
+	extremes *extremes
+	totals   func() Totals
 	registry *prometheus.Registry
 }
 
@@ -39,7 +41,7 @@ type Collector struct {
 // those configured, with their poll intervals; version is the program's.
 func New(latest func() *model.Snapshot, points map[model.PointID]model.Point, now func() model.Instant, version string) *Collector {
 	c := &Collector{latest: latest, now: now, version: version, interval: map[model.PointID]time.Duration{},
-		set: newSet(points), daemon: newDaemon(), registry: prometheus.NewRegistry()}
+		set: newSet(points), daemon: newDaemon(), extremes: newExtremes(points), registry: prometheus.NewRegistry()}
 	for id, p := range points {
 		c.interval[id] = p.Every
 		c.slowest = max(c.slowest, p.Every)
@@ -56,6 +58,21 @@ func (c *Collector) Nameplate(r model.Rating) { c.rating = r }
 func (c *Collector) Outlets(health func() []model.OutletHealth) {
 	c.registry.MustRegister(newOutlets(health))
 }
+
+// Totals is what the set did in all, as far as the store goes back. It never
+// shrinks while the store lasts.
+type Totals struct {
+	Cranks, Starts  uint64
+	Running, Loaded time.Duration
+}
+
+// Count adds what the set did in all to what is served. The function may be
+// called from any goroutine.
+func (c *Collector) Count(totals func() Totals) { c.totals = totals }
+
+// Observe takes every scan, so that nothing that happens between two scrapes
+// is lost. It may run beside scrapes.
+func (c *Collector) Observe(scan *model.Scan) { c.extremes.add(scan) }
 
 // Handler serves the metrics. A series that cannot be made is logged and left
 // out; the others are served.
@@ -90,6 +107,10 @@ func (c *Collector) Collect(out chan<- prometheus.Metric) {
 		if c.fresh(id, r, now) {
 			c.set.reading(send, id, r.Value)
 		}
+	}
+	c.set.extremes(send, c.extremes, now)
+	if c.totals != nil {
+		c.set.totals(send, c.totals())
 	}
 	c.set.state(send, snap)
 	c.set.alarms(send, snap.Alarms)

@@ -6,5 +6,5 @@
 // goes on growing. Nothing is served with a time stamp or as NaN.
 //
 // A Collector may be used by any number of goroutines at once, save that
-// Nameplate must be called before the first scrape.
+// Nameplate and Count must be called before the first scrape.
 package metrics

@@ -51,6 +51,14 @@ func (b *bench) scrape(t *testing.T) string {
 	return string(body)
 }
 
+func scanOf(readings map[model.PointID]model.Reading, at model.Instant) *model.Scan {
+	scan := &model.Scan{At: at}
+	for _, r := range readings {
+		scan.Samples = append(scan.Samples, r.Sample)
+	}
+	return scan
+}
+
 // full is a bench on which every metric has a value.
 func full() *bench {
 	points := map[model.PointID]model.Point{}
@@ -58,16 +66,18 @@ func full() *bench {
 		id := model.PointID("own." + strings.ReplaceAll(q.String(), " ", "."))
 		points[id] = model.Point{ID: id, Quantity: q, Every: second}
 	}
+	for _, m := range wellKnown() {
+		for id := range m.points {
+			points[id] = model.Point{ID: id, Every: second, Fast: true}
+		}
+	}
 	b := newBench(points)
+	b.Count(func() Totals { return Totals{Cranks: 3, Starts: 2, Running: 90 * time.Minute, Loaded: time.Hour} })
 	b.Nameplate(model.Rating{Name: "standby", Site: "fish hatchery", ApparentPower: 50e3, Voltage: 400, Frequency: 50, Class: "G1"})
 	for id := range points {
 		b.read(id, 1)
 	}
-	for _, m := range wellKnown() {
-		for id := range m.points {
-			b.read(id, 1)
-		}
-	}
+	b.Observe(scanOf(b.snap.Readings, b.now))
 	b.snap.State = model.Loaded
 	b.snap.Alarms = []model.AlarmStatus{{Rule: model.AlarmRule{ID: "oil.pressure.low", Priority: model.Critical},
 		State: model.AlarmLatchedUnacknowledged, Watching: true, FirstOut: true, Unwatched: 42 * second}}
@@ -120,7 +130,7 @@ var (
 		"ratio", "second", "ohms", "radians", "meters", "meter", "bytes"}
 	numbers = []string{"state", "active", "awaits_person", "watching", "first_out", "info", "simulated", "synchronised", "open",
 		"up", "degraded", "counts", "messages", "failures", "exceptions", "retries", "reopened", "overruns", "reads", "scans", "events",
-		"fences", "burst", "asked"}
+		"fences", "burst", "asked", "starts", "cranks"}
 	scaled = []string{"kilo", "mega", "milli", "micro", "percent", "minute", "hour", "bar", "psi", "rpm", "kelvin"}
 )
 
@@ -145,16 +155,34 @@ func TestNamesAreThoseOnRecord(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	var is strings.Builder
+	var names, table strings.Builder
+	table.WriteString(tableHead)
 	for _, f := range families {
 		var labels []string
 		for _, l := range f.GetMetric()[0].GetLabel() {
 			labels = append(labels, l.GetName())
 		}
-		fmt.Fprintf(&is, "%s{%s} %s\n", f.GetName(), strings.Join(labels, ","), strings.ToLower(f.GetType().String()))
+		kind := strings.ToLower(f.GetType().String())
+		fmt.Fprintf(&names, "%s{%s} %s\n", f.GetName(), strings.Join(labels, ","), kind)
+		fmt.Fprintf(&table, "| `%s` | %s | %s | %s |\n", f.GetName(), kind, strings.Join(labels, ", "), f.GetHelp())
 	}
-	compare(t, "../../testdata/metrics/names.txt", is.String())
+	compare(t, "../../testdata/metrics/names.txt", names.String())
+	compare(t, "../../deploy/docs/metrics.md", table.String())
 }
+
+// tableHead opens the table for people.
+const tableHead = `# Metrics
+
+Tickover answers on ` + "`/metrics`" + ` in the text, OpenMetrics and protobuf formats.
+Names and labels are a promise: they do not change. All values are in base
+units. A value that is bad or too old (three poll intervals, 5 s at least) is
+left out, so that its series ends at once; it is never repeated, never zero and
+never NaN. ` + "`tickover_sample_age_seconds`" + ` goes on growing meanwhile. Points of
+your own appear under the metric of their quantity, with their name as a label.
+
+| name | type | labels | meaning |
+|---|---|---|---|
+`
 
 func compare(t *testing.T, file, is string) {
 	t.Helper()
@@ -225,6 +253,9 @@ func TestAlarmsAndHealthAreShown(t *testing.T) {
 	text := full().scrape(t)
 	for _, want := range []string{
 		`genset_alarm_state{alarm="oil.pressure.low",priority="critical",state="latched, unacknowledged"} 1`,
+		`genset_alarm_state{alarm="oil.pressure.low",priority="critical",state="normal"} 0`,
+		`genset_engine_starts_total 2`, `genset_engine_cranks_total 3`,
+		`genset_engine_run_seconds_total 5400`, `genset_engine_loaded_seconds_total 3600`,
 		`genset_alarm_active{alarm="oil.pressure.low",priority="critical"} 1`,
 		`genset_alarm_unwatched_seconds_total{alarm="oil.pressure.low",priority="critical"} 42`,
 		`tickover_build_info{goversion="go`,
@@ -305,5 +336,57 @@ func TestLatencyIsAHistogram(t *testing.T) {
 		if !strings.Contains(text, want) {
 			t.Errorf("%s is missing", want)
 		}
+	}
+}
+
+// A dip between two scrapes is seen by every server that scrapes, and is gone
+// once it lies further back than the scrape before and a minute.
+func TestADipBetweenScrapesIsSeen(t *testing.T) {
+	b := newBench(map[model.PointID]model.Point{
+		model.VoltageL1N:  {ID: model.VoltageL1N, Every: second, Fast: true},
+		model.OilPressure: {ID: model.OilPressure, Every: second},
+	})
+	observe := func(after time.Duration, volts float64) {
+		at := b.snap.At.Add(after)
+		b.Observe(&model.Scan{At: at, Samples: []model.Sample{model.GoodSample(model.VoltageL1N, volts), model.GoodSample(model.OilPressure, 1)}})
+	}
+	for s := range 120 {
+		observe(time.Duration(s)*second, 230)
+		if s == 20 {
+			observe(20*second+300*time.Millisecond, 171)
+		}
+	}
+	b.Observe(&model.Scan{At: b.snap.At.Add(21 * second), Samples: []model.Sample{model.BadSample(model.VoltageL1N, model.NoAnswer)}})
+	low := func(after time.Duration) string {
+		b.now = b.snap.At.Add(after)
+		for line := range strings.Lines(b.scrape(t)) {
+			if v, ok := strings.CutPrefix(line, `genset_phase_voltage_min_volts{phase="L1"} `); ok {
+				return strings.TrimSpace(v)
+			}
+		}
+		return ""
+	}
+	for _, c := range []struct {
+		after time.Duration
+		want  string
+	}{{30 * second, "171"}, {31 * second, "171"}, {75 * second, "171"}, {100 * second, "230"}, {279 * second, "230"}, {400 * second, ""}} {
+		if got := low(c.after); got != c.want {
+			t.Errorf("a scrape after %s shows %q as the lowest, want %q", c.after, got, c.want)
+		}
+	}
+	if strings.Contains(b.scrape(t), "genset_oil_pressure_min") {
+		t.Error("a point that is not polled fast has a lowest value")
+	}
+}
+
+// A server that scrapes every two minutes sees what happened since.
+func TestARareScrapeLooksFurtherBack(t *testing.T) {
+	b := newBench(map[model.PointID]model.Point{model.FrequencyPoint: {ID: model.FrequencyPoint, Every: second, Fast: true}})
+	b.scrape(t)
+	b.Observe(&model.Scan{At: b.now.Add(second), Samples: []model.Sample{model.GoodSample(model.FrequencyPoint, 46.5)}})
+	b.Observe(&model.Scan{At: b.now.Add(100 * second), Samples: []model.Sample{model.GoodSample(model.FrequencyPoint, 50)}})
+	b.now = b.now.Add(120 * second)
+	if text := b.scrape(t); !strings.Contains(text, "genset_frequency_min_hertz 46.5") || !strings.Contains(text, "genset_frequency_max_hertz 50") {
+		t.Error("the dip two minutes ago is lost")
 	}
 }

@@ -1,6 +1,10 @@
 package metrics
 
-import "tickover/model"
+import (
+	"strings"
+
+	"tickover/model"
+)
 
 // measured is one metric that shows well-known points.
 type measured struct {
@@ -8,6 +12,9 @@ type measured struct {
 	counter    bool
 	label      string                   // "" for a metric of one point
 	points     map[model.PointID]string // each with its label's value
+	// low and high are the names of the lowest and the highest value since the
+	// scrape before; empty for a metric without.
+	low, high string
 }
 
 var (
@@ -29,20 +36,48 @@ func byPhase(ids [3]model.PointID, names [3]string) map[model.PointID]string {
 func wellKnown() []measured {
 	currents := byPhase(model.PhaseCurrents, phases)
 	currents[model.CurrentN] = "N"
-	return append(single(),
-		measured{"genset_phase_voltage_volts", "Voltage from a phase to neutral.", false, "phase", byPhase(model.PhaseVoltages, phases)},
-		measured{"genset_line_voltage_volts", "Voltage between two phases.", false, "phases", byPhase(model.LineVoltages, lines)},
-		measured{"genset_current_amperes", "Current in a phase or in the neutral.", false, "phase", currents},
-		measured{"genset_phase_active_power_watts", "Active power of a phase.", false, "phase", byPhase(model.PhaseActive, phases)},
-		measured{"genset_phase_reactive_power_vars", "Reactive power of a phase.", false, "phase", byPhase(model.PhaseReactive, phases)},
-		measured{"genset_phase_apparent_power_voltamperes", "Apparent power of a phase.", false, "phase", byPhase(model.PhaseApparent, phases)},
-		measured{"genset_phase_power_factor_ratio", "Power factor of a phase, signed as the meter gives it.", false, "phase", byPhase(model.PhasePowerFactor, phases)},
-	)
+	return withExtremes(append(single(),
+		many("genset_phase_voltage_volts", "Voltage from a phase to neutral.", "phase", byPhase(model.PhaseVoltages, phases)),
+		many("genset_line_voltage_volts", "Voltage between two phases.", "phases", byPhase(model.LineVoltages, lines)),
+		many("genset_current_amperes", "Current in a phase or in the neutral.", "phase", currents),
+		many("genset_phase_active_power_watts", "Active power of a phase.", "phase", byPhase(model.PhaseActive, phases)),
+		many("genset_phase_reactive_power_vars", "Reactive power of a phase.", "phase", byPhase(model.PhaseReactive, phases)),
+		many("genset_phase_apparent_power_voltamperes", "Apparent power of a phase.", "phase", byPhase(model.PhaseApparent, phases)),
+		many("genset_phase_power_factor_ratio", "Power factor of a phase, signed as the meter gives it.", "phase", byPhase(model.PhasePowerFactor, phases)),
+	))
+}
+
+// withExtremes names the lowest and the highest of what can dip or leap
+// between two scrapes.
+func withExtremes(all []measured) []measured {
+	for i := range all {
+		m := &all[i]
+		switch m.name {
+		case "genset_phase_voltage_volts", "genset_line_voltage_volts", "genset_current_amperes", "genset_frequency_hertz",
+			"genset_active_power_watts", "genset_oil_pressure_pascals", "genset_battery_voltage_volts", "genset_speed_revolutions_per_second":
+			quantity, unit := parted(m.name)
+			m.low, m.high = quantity+"_min_"+unit, quantity+"_max_"+unit
+		}
+	}
+	return all
+}
+
+// parted parts a name before its unit.
+func parted(name string) (quantity, unit string) {
+	at := strings.LastIndex(name, "_")
+	if i := strings.Index(name, "_revolutions_per_second"); i >= 0 {
+		at = i
+	}
+	return name[:at], name[at+1:]
+}
+
+func many(name, help, label string, points map[model.PointID]string) measured {
+	return measured{name: name, help: help, label: label, points: points}
 }
 
 func single() []measured {
 	one := func(p model.PointID, name, help string) measured {
-		return measured{name, help, false, "", map[model.PointID]string{p: ""}}
+		return many(name, help, "", map[model.PointID]string{p: ""})
 	}
 	energy := one(model.EnergyActive, "genset_energy_joules_total", "Active energy by the meter's counter.")
 	energy.counter = true

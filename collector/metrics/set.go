@@ -15,6 +15,8 @@ type place struct {
 	series
 	labels []string
 	scale  float64
+	// low and high show the extremes; nil for a point without.
+	low, high *series
 }
 
 // set is the generating set's metrics.
@@ -24,13 +26,14 @@ type set struct {
 
 	engine, alarmState, active, awaits, watching, unwatched, firstOut series
 	plate, ratedPower, ratedVoltage, ratedFrequency                   series
+	starts, cranks, ran, loaded                                       series
 }
 
 func newSet(points map[model.PointID]model.Point) set {
 	s := set{
 		points:         map[model.PointID]place{},
 		engine:         gauge("genset_engine_state", "1 for the state the engine is in, by vote of several signals.", "state"),
-		alarmState:     gauge("genset_alarm_state", "1 for the IEC 62682 state the alarm is in; other states are left out.", "alarm", "priority", "state"),
+		alarmState:     gauge("genset_alarm_state", "1 for the IEC 62682 state the alarm is in, 0 for the others.", "alarm", "priority", "state"),
 		active:         gauge("genset_alarm_active", "1 while the alarm's condition stands or is latched.", "alarm", "priority"),
 		awaits:         gauge("genset_alarm_awaits_person", "1 while nobody has acknowledged the alarm.", "alarm", "priority"),
 		watching:       gauge("genset_alarm_watching", "1 while the alarm is armed and has an input to judge by.", "alarm", "priority"),
@@ -40,9 +43,13 @@ func newSet(points map[model.PointID]model.Point) set {
 		ratedPower:     gauge("genset_rated_apparent_power_voltamperes", "Rated apparent power."),
 		ratedVoltage:   gauge("genset_rated_voltage_volts", "Rated voltage between two phases."),
 		ratedFrequency: gauge("genset_rated_frequency_hertz", "Rated frequency."),
+		starts:         counter("genset_engine_starts_total", "Starts, from the store's first record on."),
+		cranks:         counter("genset_engine_cranks_total", "Cranks, successful or not, from the store's first record on."),
+		ran:            counter("genset_engine_run_seconds_total", "Time on own fuel, from the store's first record on; 10 s late, so that no restart takes anything back."),
+		loaded:         counter("genset_engine_loaded_seconds_total", "Time under load, from the store's first record on; 10 s late as well."),
 	}
 	for _, one := range []series{s.engine, s.alarmState, s.active, s.awaits, s.watching, s.firstOut, s.unwatched, s.plate,
-		s.ratedPower, s.ratedVoltage, s.ratedFrequency} {
+		s.ratedPower, s.ratedVoltage, s.ratedFrequency, s.starts, s.cranks, s.ran, s.loaded} {
 		s.all = append(s.all, one.desc)
 	}
 	for _, m := range wellKnown() {
@@ -62,13 +69,25 @@ func (s *set) addKnown(m measured) {
 		to = counter(m.name, m.help, labels...)
 	}
 	s.all = append(s.all, to.desc)
+	low, high := s.addExtremes(m, labels)
 	for id, value := range m.points {
-		p := place{series: to, scale: 1}
+		p := place{series: to, scale: 1, low: low, high: high}
 		if m.label != "" {
 			p.labels = []string{value}
 		}
 		s.points[id] = p
 	}
+}
+
+// addExtremes describes a metric's lowest and highest; nil when it has none.
+func (s *set) addExtremes(m measured, labels []string) (low, high *series) {
+	if m.low == "" {
+		return nil, nil
+	}
+	const since = " since the scrape before, over a minute at least; only of a point that is polled fast. "
+	least, most := gauge(m.low, "Lowest good value"+since+m.help, labels...), gauge(m.high, "Highest good value"+since+m.help, labels...)
+	s.all = append(s.all, least.desc, most.desc)
+	return &least, &most
 }
 
 // addOwn gives points of the user's own the metric of their quantity.
@@ -85,7 +104,7 @@ func (s *set) addOwn(points map[model.PointID]model.Point) {
 	for id, p := range points {
 		to, ok := made[p.Quantity]
 		if _, known := s.points[id]; ok && !known && id != model.EngineStatePoint {
-			s.points[id] = place{to, []string{string(id)}, byQuantity()[p.Quantity].scale}
+			s.points[id] = place{series: to, labels: []string{string(id)}, scale: byQuantity()[p.Quantity].scale}
 		}
 	}
 }
@@ -102,6 +121,28 @@ func (s *set) reading(send sender, id model.PointID, v float64) {
 	}
 }
 
+// extremes shows lowest and highest of what can dip between two scrapes.
+func (s *set) extremes(send sender, e *extremes, now model.Instant) {
+	back := e.window(now)
+	for id := range e.points {
+		p := s.points[id]
+		if p.low == nil {
+			continue
+		}
+		if low, high, ok := e.of(id, now, back); ok {
+			send.value(*p.low, low*p.scale, p.labels...)
+			send.value(*p.high, high*p.scale, p.labels...)
+		}
+	}
+}
+
+func (s *set) totals(send sender, t Totals) {
+	send.count(s.starts, t.Starts)
+	send.count(s.cranks, t.Cranks)
+	send.value(s.ran, t.Running.Seconds())
+	send.value(s.loaded, t.Loaded.Seconds())
+}
+
 // state shows the engine's state, every name once so that a query finds 0.
 func (s *set) state(send sender, snap *model.Snapshot) {
 	for _, e := range model.EngineStates() {
@@ -112,7 +153,9 @@ func (s *set) state(send sender, snap *model.Snapshot) {
 func (s *set) alarms(send sender, all []model.AlarmStatus) {
 	for _, a := range all {
 		id, priority := a.Rule.ID, a.Rule.Priority.String()
-		send.value(s.alarmState, 1, id, priority, a.State.String())
+		for _, state := range model.AlarmStates() {
+			send.truth(s.alarmState, a.State == state, id, priority, state.String())
+		}
 		send.truth(s.active, a.State.Active(), id, priority)
 		send.truth(s.awaits, a.State.AwaitsPerson(), id, priority)
 		send.truth(s.watching, a.Watching, id, priority)
