@@ -34,6 +34,7 @@ func main() {
 type commands struct {
 	Demo    demoCommand    `cmd:"" help:"Watch a simulated set being tested: a past day at once, then live."`
 	Run     runCommand     `cmd:"" help:"Run the daemon."`
+	Init    initCommand    `cmd:"" help:"Write a configuration from a few answers and a survey."`
 	Check   checkCommand   `cmd:"" help:"Check a configuration and print what it does to the bus."`
 	Survey  surveyCommand  `cmd:"" help:"Look along a line for units that answer. It only reads."`
 	Peek    peekCommand    `cmd:"" help:"Read every configured point, or raw registers, once."`

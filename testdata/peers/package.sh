@@ -15,6 +15,7 @@ if [ "${1:-}" != inside ]; then
   fi
   work=$(mktemp -d)
   trap 'rm -rf "$work"' EXIT
+  export LEVEL=1 # of compression, for speed
   OUTPUT="$work/one" VERSION=0.1 "$root/deploy/deb/build" ${ARCHITECTURES:-amd64 arm64 armhf}
   OUTPUT="$work/two" VERSION=0.1 "$root/deploy/deb/build" amd64
   OUTPUT="$work/two" VERSION=0.2 "$root/deploy/deb/build" amd64
