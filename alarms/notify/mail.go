@@ -11,6 +11,7 @@ import (
 	"net"
 	"net/smtp"
 	"net/textproto"
+	"os"
 	"strings"
 	"time"
 
@@ -35,7 +36,7 @@ func (s MailServer) Send(ctx context.Context, d Digest) error {
 	switch {
 	case err == nil:
 		return nil
-	case ctx.Err() != nil:
+	case ctx.Err() != nil, errors.Is(err, os.ErrDeadlineExceeded):
 		return &model.OutletError{Err: fmt.Errorf("the mail server %s did not finish in time: %w", s.Target.Server, err), Hint: "look at the server; the message waits"}
 	case errors.As(err, &said):
 		return &model.OutletError{Err: fmt.Errorf("the mail server %s refuses: %w", s.Target.Server, err), Hint: mailHint(said.Code)}

@@ -1,0 +1,286 @@
+package notify
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"tickover/model"
+)
+
+// inbox is a target that can be away.
+type inbox struct {
+	mu   sync.Mutex
+	away bool
+	got  []Digest
+}
+
+func (i *inbox) Send(_ context.Context, d Digest) error {
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	if i.away {
+		return errors.New("away")
+	}
+	i.got = append(i.got, d)
+	return nil
+}
+
+func (i *inbox) set(away bool) {
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	i.away = away
+}
+
+func (i *inbox) texts() []string {
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	var all []string
+	for _, d := range i.got {
+		for _, m := range d.Messages {
+			all = append(all, m.Text)
+		}
+	}
+	return all
+}
+
+// office is a desk with inboxes, inside a synctest bubble.
+type office struct {
+	*Desk
+	begin    time.Time
+	snapshot atomic.Pointer[model.Snapshot]
+	boxes    map[string]*inbox
+	parts    Parts
+	stop     func()
+}
+
+// begun is how long the computer had been up when the test began.
+const begun = time.Hour
+
+func newOffice(t *testing.T, routes []model.Route, names ...string) *office {
+	o := &office{begin: time.Now(), boxes: map[string]*inbox{}}
+	o.show(&model.Snapshot{})
+	o.parts = Parts{Setup: model.Setup{Rating: model.Rating{Name: "hatchery", Site: "pond"}}, Routes: routes, Folder: t.TempDir(),
+		Latest: o.snapshot.Load, Now: o.now, Log: slog.New(slog.DiscardHandler)}
+	for _, n := range names {
+		o.boxes[n] = &inbox{}
+		o.parts.Parties = append(o.parts.Parties, Party{model.Target{Name: n}, o.boxes[n]})
+	}
+	o.open()
+	return o
+}
+
+func (o *office) show(s *model.Snapshot) { o.snapshot.Store(s) }
+
+func (o *office) now() model.Instant {
+	return model.Instant{Boot: 3, Offset: begun + time.Since(o.begin)}
+}
+
+// open starts the desk, as after a restart.
+func (o *office) open() {
+	ctx, cancel := context.WithCancel(context.Background())
+	o.Desk = NewDesk(o.parts)
+	done := make(chan struct{})
+	desk := o.Desk
+	go func() { defer close(done); desk.Run(ctx) }()
+	o.stop = func() { cancel(); <-done }
+}
+
+// raise offers an alarm that becomes unacknowledged now.
+func (o *office) raise(rule string, p model.Priority) {
+	o.Offer([]model.AlarmEvent{{At: o.now(), Rule: rule, Label: rule, Priority: p, To: model.AlarmUnacknowledged, Action: "Stop the engine by hand."}})
+}
+
+func pass(d time.Duration) {
+	time.Sleep(d)
+	synctest.Wait()
+}
+
+func TestRoutesGoByPriority(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		o := newOffice(t, []model.Route{{Least: model.Warning, To: []string{"letter"}}, {Least: model.Critical, To: []string{"pager", "letter"}}}, "letter", "pager")
+		defer o.stop()
+		o.raise("low", model.Information)
+		o.raise("hot", model.Warning)
+		o.raise("oil", model.Critical)
+		o.Offer([]model.AlarmEvent{{At: o.now(), Rule: "quiet", Priority: model.Critical, To: model.AlarmSuppressedByDesign}})
+		pass(5 * time.Second)
+		if got := fmt.Sprint(o.boxes["letter"].texts(), o.boxes["pager"].texts()); got != "[hot: unacknowledged oil: unacknowledged] [oil: unacknowledged]" {
+			t.Error(got)
+		}
+	})
+}
+
+// Three days away, a restart in between: one digest with the original times.
+func TestWhatWaitedComesAsOneDigestWithItsTimes(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		o := newOffice(t, []model.Route{{To: []string{"letter"}}}, "letter")
+		box := o.boxes["letter"]
+		box.set(true)
+		wall := time.Now()
+		o.show(&model.Snapshot{Clock: model.Clock{Boots: []model.Boot{{Number: 3, Estimates: []model.ClockEstimate{{At: begun, Wall: wall.UnixNano(), Source: model.ClockSynchronised}}}}}})
+		for i := range 40 {
+			o.raise(fmt.Sprintf("rule%d", i), model.Warning)
+			pass(time.Hour)
+		}
+		o.stop()
+		o.open()
+		pass(36 * time.Hour)
+		if len(box.got) != 0 || o.Health()[0].Pending != 40 || o.Health()[0].Trouble == "" {
+			t.Fatalf("while away: %d sent, %+v", len(box.got), o.Health()[0])
+		}
+		box.set(false)
+		pass(6 * time.Minute)
+		o.stop()
+		if len(box.got) != 1 || len(box.got[0].Messages) != 40 {
+			t.Fatalf("%d digests", len(box.got))
+		}
+		text := strings.Join(box.got[0].lines(), "\n")
+		for i := range 40 {
+			if at := wall.Add(time.Duration(i) * time.Hour).UTC().Format("2006-01-02 15:04:05 UTC"); !strings.Contains(text, at) {
+				t.Errorf("%s is not in the digest", at)
+			}
+		}
+		if files, _ := filepath.Glob(o.parts.Folder + "/*.queue"); len(files) != 0 {
+			t.Errorf("left over: %v", files)
+		}
+	})
+}
+
+func TestATooLongQueueCountsWhatItDrops(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		o := newOffice(t, []model.Route{{To: []string{"letter"}}}, "letter")
+		defer o.stop()
+		box := o.boxes["letter"]
+		box.set(true)
+		for i := range longestQueue + 25 {
+			o.raise(fmt.Sprintf("rule%d", i), model.Warning)
+			if i%100 == 0 {
+				pass(time.Second)
+			}
+		}
+		pass(time.Minute)
+		box.set(false)
+		pass(10 * time.Minute)
+		total, dropped := 0, 0
+		for _, d := range box.got {
+			total, dropped = total+len(d.Messages), dropped+d.Dropped
+		}
+		if total != longestQueue || dropped != 25 || o.Health()[0].Dropped["no room"] != 25 {
+			t.Errorf("%d told, %d dropped, %+v", total, dropped, o.Health())
+		}
+	})
+}
+
+func TestOfferNeverWaitsAndCountsWhatFoundNoRoom(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		o := newOffice(t, []model.Route{{To: []string{"letter"}}}, "letter")
+		o.stop() // nobody takes offers
+		for range deskRoom + 7 {
+			o.raise("oil", model.Critical) // would hang for ever if it waited
+		}
+		ctx, cancel := context.WithCancel(context.Background())
+		done := make(chan struct{})
+		go func() { defer close(done); o.Run(ctx) }()
+		pass(time.Minute)
+		cancel()
+		<-done
+		if texts := strings.Join(o.boxes["letter"].texts(), "\n"); !strings.Contains(texts, "7 further alarm changes") {
+			t.Error("nobody is told that something is missing")
+		}
+	})
+}
+
+func awaiting(rule string, p model.Priority, raised model.Instant) model.AlarmStatus {
+	return model.AlarmStatus{Rule: model.AlarmRule{ID: rule, Label: rule, Priority: p}, State: model.AlarmUnacknowledged, Raised: raised}
+}
+
+func TestNobodyAcknowledges(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		o := newOffice(t, []model.Route{{Least: model.Critical, To: []string{"first"}, Second: []string{"second"}, Patience: 3 * time.Minute}}, "first", "second")
+		o.show(&model.Snapshot{Alarms: []model.AlarmStatus{awaiting("oil", model.Critical, o.now()), awaiting("hot", model.Warning, o.now())}})
+		second := o.boxes["second"]
+		pass(3*time.Minute - 2*time.Second)
+		if len(second.texts()) != 0 {
+			t.Fatal("too early")
+		}
+		pass(5 * time.Second)
+		o.stop()
+		o.open() // a restart does not tell again
+		pass(10 * time.Minute)
+		if got := second.texts(); len(got) != 1 || !strings.Contains(got[0], "nobody has acknowledged: oil") {
+			t.Fatalf("%q", got)
+		}
+		// Raised again: told again. Acknowledged in time: not told.
+		o.show(&model.Snapshot{Alarms: []model.AlarmStatus{awaiting("oil", model.Critical, o.now())}})
+		pass(4 * time.Minute)
+		acknowledged := awaiting("oil", model.Critical, o.now())
+		acknowledged.State = model.AlarmAcknowledged
+		o.show(&model.Snapshot{Alarms: []model.AlarmStatus{acknowledged}})
+		pass(time.Hour)
+		o.stop()
+		if got := second.texts(); len(got) != 2 {
+			t.Errorf("%q", got)
+		}
+	})
+}
+
+func TestSightLostAndRegainedIsToldOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		o := newOffice(t, []model.Route{{To: []string{"letter"}}}, "letter")
+		defer o.stop()
+		idle := model.AlarmEvent{At: o.now(), Rule: "oil", Why: "not watched at standstill"}
+		lost := model.AlarmEvent{At: o.now(), Rule: "oil", Unwatched: true, Why: "no answer"}
+		again := model.AlarmEvent{At: o.now(), Rule: "oil", Why: "watched again"}
+		o.Offer([]model.AlarmEvent{idle, lost, again, idle})
+		pass(time.Minute)
+		if got := fmt.Sprint(o.boxes["letter"].texts()); got != "[oil: not watched (no answer) oil: watched again]" {
+			t.Error(got)
+		}
+	})
+}
+
+func TestSpoiltLinesOfAQueueAreLeftOut(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "letter.queue")
+	q, err := openQueue(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := range 3 {
+		if err := q.add(Message{ID: fmt.Sprint(i), Text: "x"}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	text, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	// A power cut in the middle of the last line.
+	if err := os.WriteFile(path, text[:len(text)-9], 0o600); err != nil {
+		t.Fatal(err)
+	}
+	q, err = openQueue(path)
+	if err == nil || q.len() != 2 {
+		t.Errorf("%d left, %v", q.len(), err)
+	}
+}
+
+func TestADigestSaysHowItsTimeIsKnown(t *testing.T) {
+	m := Message{At: model.Instant{Boot: 4, Offset: 90 * time.Second}}
+	d := Digest{}
+	if got := d.when(m); got != "1m30s after start 4 of the computer; the time of day is not known" {
+		t.Error(got)
+	}
+	d.Clock.Boots = []model.Boot{{Number: 4, Estimates: []model.ClockEstimate{{Wall: 0, Source: model.ClockUnsynchronised}}}}
+	if got := d.when(m); got != "1970-01-01 00:01:30 UTC by a clock that nothing vouches for" {
+		t.Error(got)
+	}
+}
