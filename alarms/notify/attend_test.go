@@ -6,6 +6,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -32,9 +33,18 @@ func newShed(t *testing.T) *shed {
 
 func (s *shed) open() {
 	s.Attendant = NewAttendant(model.CheckIn{Place: "Pump house", To: []string{"pager"}},
-		func(m Message, to []string) { s.told = append(s.told, m.Priority.String()+" "+m.Text+" "+fmt.Sprint(to)) },
+		func(m Message, to []string) {
+			s.told = append(s.told, m.Priority.String()+" "+m.Text+" "+fmt.Sprint(to))
+		},
 		func(text, who string) { s.line = append(s.line, who+": "+text) }, nil,
 		func() model.Instant { return model.Instant{Boot: s.boot, Offset: time.Since(s.begin)} }, s.folder, slog.New(slog.DiscardHandler))
+}
+
+// heard is what was told. The attendant tells under its lock.
+func (s *shed) heard() []string {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return slices.Clone(s.told)
 }
 
 func (s *shed) sign(t *testing.T, who string) {
@@ -51,32 +61,32 @@ func TestTwoMissedSignsTellWhereToLook(t *testing.T) {
 		done := make(chan struct{})
 		go func() { defer close(done); s.Run(ctx) }()
 		pass(24 * time.Hour)
-		if len(s.told)+len(s.line) != 0 {
+		if len(s.heard()) != 0 {
 			t.Error("a timer that nobody started")
 		}
 		s.sign(t, "Ada")
 		pass(14 * time.Minute)
 		s.sign(t, "")
 		pass(20 * time.Minute) // one missed
-		if p, _ := s.Stands(); p.Missed != 1 || p.Who != "Ada" || len(s.told) != 0 {
-			t.Errorf("%+v, told %q", p, s.told)
+		if p, _ := s.Stands(); p.Missed != 1 || p.Who != "Ada" || len(s.heard()) != 0 {
+			t.Errorf("%+v, told %q", p, s.heard())
 		}
 		pass(10*time.Minute + 2*time.Second)
 		want := "critical Ada works alone and has given no sign for 30m0s (2 signs missed); look here: Pump house [pager]"
-		if len(s.told) != 1 || s.told[0] != want {
-			t.Errorf("told %q, want %q", s.told, want)
+		if len(s.heard()) != 1 || s.heard()[0] != want {
+			t.Errorf("told %q, want %q", s.heard(), want)
 		}
 		pass(15 * time.Minute) // it is told again
 		s.sign(t, "")
-		if len(s.told) != 3 || !strings.Contains(s.told[2], "has given a sign again") {
-			t.Errorf("told %q", s.told)
+		if len(s.heard()) != 3 || !strings.Contains(s.heard()[2], "has given a sign again") {
+			t.Errorf("told %q", s.heard())
 		}
 		if err := s.Stop("Ada"); err != nil {
 			t.Error(err)
 		}
 		pass(24 * time.Hour)
-		if len(s.told) != 3 {
-			t.Errorf("after the end told %q", s.told)
+		if len(s.heard()) != 3 {
+			t.Errorf("after the end told %q", s.heard())
 		}
 		cancel()
 		<-done
