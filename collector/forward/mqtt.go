@@ -160,7 +160,8 @@ func (b *Publisher) idle(ctx context.Context) error {
 	}
 }
 
-var errLost = errors.New("the connection to the broker was lost")
+var errLost = &model.OutletError{Err: errors.New("the connection to the broker was lost"),
+	Hint: "look at the broker; the newest values are published as soon as it is back"}
 
 // greet says that we are there, describes what we publish, and listens for
 // readers that begin anew.
@@ -241,6 +242,9 @@ func (b *Publisher) wait(t paho.Token) error {
 func (b *Publisher) explain(err error) error {
 	if model.HintOf(err) != "" {
 		return err
+	}
+	if errors.Is(err, paho.ErrNotConnected) {
+		return errLost
 	}
 	if hint := refusalHint(err); hint != "" {
 		return &model.OutletError{Err: err, Hint: hint}
