@@ -135,6 +135,9 @@ func (l *Line) put(ctx context.Context, q question) ([]byte, time.Duration, erro
 	}
 	l.bus.Lock()
 	defer l.bus.Unlock()
+	if l.life.Err() != nil {
+		return nil, 0, l.closedError(q.String(), errClosed)
+	}
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
 	unhook := context.AfterFunc(l.life, stop)

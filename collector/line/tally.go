@@ -105,7 +105,12 @@ func (t *tally) ghost(unit byte) {
 	t.of(unit, func(h *model.LineHealth, u *model.UnitHealth) { h.Ghosts++; u.Ghosts++ })
 }
 
-func (t *tally) foreign(unit byte) { t.failure(unit, model.ForeignAnswer) }
+// foreign counts frames that came beside a good answer or none.
+func (t *tally) foreign(unit byte, n int) {
+	if n > 0 {
+		t.of(unit, func(h *model.LineHealth, u *model.UnitHealth) { h.Foreign += uint64(n); u.Foreign += uint64(n) })
+	}
+}
 
 func (t *tally) latency(unit byte, d time.Duration) {
 	t.of(unit, func(_ *model.LineHealth, u *model.UnitHealth) { u.Latency.Add(d) })

@@ -43,18 +43,26 @@ type wire struct {
 	memory   *memory
 	packager *modbus.RTUClientHandler
 
-	tc      time.Duration // one character
-	gap     time.Duration // t3.5 or more
-	timeout time.Duration
-	last    time.Time // when the wire was last seen busy
-	asked   byte      // the unit asked last, 0 for none
-	hasty   int       // answers in a row that came before the request was through, with none behind them
-	buf     [maxFrame]byte
+	tc       time.Duration // one character
+	gap      time.Duration // t3.5 or more
+	timeout  time.Duration
+	last     time.Time // when the wire was last seen busy
+	asked    byte      // the unit asked last, 0 for none
+	previous map[byte]answer
+	doubting bool // a hasty answer is asked for once more
+	hasty    int  // answers in a row that came before the request was through, with none behind them
+	buf      [maxFrame]byte
+}
+
+// answer is the last good one of a unit.
+type answer struct {
+	address uint16
+	frame   []byte
 }
 
 func newWire(def model.Line, p port, t *tally, m *memory) *wire {
 	// The silence before the first request is unknown: count from now.
-	return &wire{port: p, tally: t, memory: m, packager: modbus.NewRTUClientHandler(""),
+	return &wire{port: p, tally: t, memory: m, previous: map[byte]answer{}, packager: modbus.NewRTUClientHandler(""),
 		tc: def.CharacterTime(), gap: def.FrameGap(), timeout: def.ResponseTimeout(), last: time.Now()}
 }
 
@@ -79,8 +87,10 @@ func (w *wire) ask(ctx context.Context, q question) ([]byte, time.Duration, erro
 		return nil, 0, err
 	}
 	learned := w.memory.habit(q.Unit).timeout(w.limit(q))
+	w.doubting = w.memory.silent[q.Unit] == 0 && !q.Once // there is a second try
 	pdu, took, err := w.try(ctx, q, learned)
-	if _, onWire := err.(*model.ReadError); onWire && w.memory.silent[q.Unit] == 0 && !q.Once && ctx.Err() == nil {
+	if _, onWire := err.(*model.ReadError); onWire && w.doubting && ctx.Err() == nil {
+		w.doubting = false
 		w.tally.retry(q.Unit)
 		pdu, took, err = w.try(ctx, q, w.limit(q))
 	}
@@ -105,6 +115,9 @@ func (w *wire) try(ctx context.Context, q question, timeout time.Duration) ([]by
 	}
 	w.last, w.asked = start.Add(time.Duration(len(adu))*w.tc), q.Unit
 	h := &hearing{want: shapeOf(q), sent: adu, end: w.last, paced: w.port.paced(), instant: w.hasty >= enoughHasty}
+	if p := w.previous[q.Unit]; w.doubting && p.address != q.Address {
+		h.previous = p.frame
+	}
 	f, err := w.listen(ctx, q, h, timeout)
 	w.tally.asked(q.Unit, time.Since(start))
 	w.sort(h, f, err == nil)
@@ -113,7 +126,9 @@ func (w *wire) try(ctx context.Context, q question, timeout time.Duration) ([]by
 	}
 	if err != nil {
 		w.memory.add(h.want, h.end, time.Now())
-		w.memory.habit(q.Unit).missed()
+		if h.hasty.end == 0 {
+			w.memory.habit(q.Unit).missed()
+		}
 		return nil, 0, err
 	}
 	return w.accept(q, h, f)
@@ -130,6 +145,7 @@ func (w *wire) accept(q question, h *hearing, f found) ([]byte, time.Duration, e
 	w.memory.habit(q.Unit).heard(delay)
 	w.tally.latency(q.Unit, delay)
 	frame := h.buf[f.start:f.end]
+	w.previous[q.Unit] = answer{q.Address, frame}
 	if err := w.packager.Verify(h.sent, frame); err != nil {
 		return nil, 0, err
 	}
@@ -147,6 +163,12 @@ func (w *wire) send(adu []byte) error {
 // nobody asked for, stray bytes.
 func (w *wire) sort(h *hearing, answer found, answered bool) {
 	w.settle(h, answer, answered)
+	if h.hasty.end > 0 && h.hasty.start != answer.start {
+		h.strangers++ // the last answer over again
+	}
+	if answered {
+		w.tally.foreign(h.want.unit, h.strangers)
+	}
 	if answered && stray(h.buf, append(frames(h.buf[answer.end:]), frames(h.buf[:answer.start])...)) > answer.end-answer.start {
 		w.tally.ghost(h.want.unit)
 	}
@@ -168,8 +190,8 @@ func (w *wire) settle(h *hearing, answer found, answered bool) (lateness time.Du
 			lateness = time.Since(asked)
 			w.memory.habit(f.unit).heard(lateness)
 			w.tally.late(f.unit)
-		case answered:
-			w.tally.foreign(h.want.unit)
+		default:
+			h.strangers++
 		}
 	}
 	return lateness
@@ -205,6 +227,7 @@ func (w *wire) idle(ctx context.Context, q question) error {
 	}
 	h := &hearing{want: shape{unit: w.asked}, buf: stale}
 	w.settle(h, found{start: -1}, true)
+	w.tally.foreign(w.asked, h.strangers)
 	if stray(stale, frames(stale)) > 0 && w.asked != 0 {
 		w.tally.ghost(w.asked)
 	}
@@ -225,9 +248,14 @@ type hearing struct {
 	// instant says that answers may come before the request is through, as
 	// they do where bytes take no time. Until that is known, such an answer
 	// is hasty: another one that comes after it is the right one.
-	instant bool
-	hasty   found
-	first   time.Time
+	instant   bool
+	hasty     found
+	strangers int  // frames that nobody asked for
+	counts    bool // it came before the request was through, and is not just a copy
+	// previous is the unit's answer to another question just before: a copy
+	// of it may be that answer coming twice, and is hasty as well.
+	previous []byte
+	first    time.Time
 }
 
 // take adds bytes and looks for the answer.
@@ -249,8 +277,9 @@ func (h *hearing) take(b []byte) (found, bool) {
 	}
 	f, ok := seek(h.buf[h.before:], h.want)
 	f.start, f.end = f.start+h.before, f.end+h.before
-	if ok && !h.instant && f.start < h.soon {
-		h.hasty, h.before = f, f.end
+	soon := f.start < h.soon && !h.instant
+	if ok && (soon || bytes.Equal(h.buf[f.start:f.end], h.previous)) {
+		h.hasty, h.before, h.counts = f, f.end, soon
 		return found{}, false
 	}
 	return f, ok
@@ -294,8 +323,7 @@ func (w *wire) listen(ctx context.Context, q question, h *hearing, timeout time.
 		case err != nil:
 			return found{}, err
 		case n == 0 && left <= 0 && h.hasty.end > 0:
-			w.hasty++
-			return h.hasty, nil
+			return w.settleFor(q, h)
 		case n == 0 && left <= 0, len(h.buf) > flood:
 			return found{}, diagnose(q, h, timeout)
 		case n == 0:
@@ -311,6 +339,18 @@ func (w *wire) listen(ctx context.Context, q question, h *hearing, timeout time.
 		}
 		w.rest(ctx, w.last.Add(time.Duration(h.missing()-1)*w.tc))
 	}
+}
+
+// settleFor takes a hasty answer that nothing came behind, at the second try.
+func (w *wire) settleFor(q question, h *hearing) (found, error) {
+	if w.doubting {
+		return found{}, &model.ReadError{Cause: model.ForeignAnswer, Request: q.String(),
+			Detail: "an answer came that may be the last one over again: " + dump(h.buf), Hint: "a unit or a gateway sends its answers twice"}
+	}
+	if h.counts {
+		w.hasty++
+	}
+	return h.hasty, nil
 }
 
 // until is how long to go on listening after what was heard.

@@ -12,8 +12,11 @@ import (
 	"tickover/model"
 )
 
-// patience is how long every client waits for an answer.
-const patience = 300 * time.Millisecond
+// How long every client waits for an answer; simonvetter's for all of it.
+const (
+	wirePatience = time.Second
+	patience     = 300 * time.Millisecond // where answers are faulted
+)
 
 // client reads holding registers of unit 2.
 type client interface {
@@ -24,7 +27,7 @@ type client interface {
 // names and makers of the clients, ours first.
 var clients = []struct {
 	name string
-	open func(path string, baud int) (client, error)
+	open func(path string, baud int, patience time.Duration) (client, error)
 }{
 	{"line", openOurs},
 	{"goburrow", openGoburrow},
@@ -33,7 +36,7 @@ var clients = []struct {
 
 type ours struct{ *line.Line }
 
-func openOurs(path string, baud int) (client, error) {
+func openOurs(path string, baud int, patience time.Duration) (client, error) {
 	l := line.New(model.Line{Name: "bus", Address: path, Baud: baud, Timeout: patience})
 	return ours{l}, l.Open()
 }
@@ -50,7 +53,7 @@ type burrow struct {
 	goburrow.Client
 }
 
-func openGoburrow(path string, baud int) (client, error) {
+func openGoburrow(path string, baud int, patience time.Duration) (client, error) {
 	h := goburrow.NewRTUClientHandler(path)
 	h.BaudRate, h.DataBits, h.Parity, h.StopBits, h.Timeout, h.SlaveId = baud, 8, "N", 1, patience, 2
 	return burrow{h, goburrow.NewClient(h)}, h.Connect()
@@ -72,7 +75,7 @@ func (c burrow) close() { _ = c.RTUClientHandler.Close() }
 
 type vetter struct{ *simonvetter.ModbusClient }
 
-func openSimonvetter(path string, baud int) (client, error) {
+func openSimonvetter(path string, baud int, patience time.Duration) (client, error) {
 	c, err := simonvetter.NewClient(&simonvetter.ClientConfiguration{URL: "rtu://" + path, Speed: uint(baud), DataBits: 8,
 		Parity: simonvetter.PARITY_NONE, StopBits: 2, Timeout: patience})
 	if err != nil {

@@ -125,7 +125,7 @@ func faultRun(c int, fault slave.Fault, reads int) (o outcome, err error) {
 		pace := slave.Pace{Baud: 19200, Turnaround: 5 * time.Millisecond}
 		done <- slave.ServeRTU(context.Background(), master, numbers{}, pace, slave.Faults{Next: next})
 	}()
-	bus, err := clients[c].open(path, 19200)
+	bus, err := clients[c].open(path, 19200, patience)
 	if err != nil {
 		return o, err
 	}

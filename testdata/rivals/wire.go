@@ -75,7 +75,7 @@ func wireCell(i, baud int, registers uint16, seconds float64) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	c, err := clients[i].open(path, baud)
+	c, err := clients[i].open(path, baud, wirePatience)
 	if err != nil {
 		return "", err
 	}
