@@ -40,7 +40,7 @@ func (f *face) wireNow(snap *model.Snapshot) wireNow {
 	_, source := snap.Clock.Wall(snap.At)
 	out := wireNow{At: wall(snap.Clock, snap.At), Instant: snap.At.String(), Simulated: snap.Simulated, Clock: source.String(),
 		Engine: wireEngine{snap.State.String(), seconds(now, snap.Since)}, Points: map[model.PointID]wirePoint{}, Alarms: []wireAlarm{},
-		Devices: []wireDevice{}, Store: wireStore{snap.Store.Degraded, snap.Store.Bytes, snap.Store.Lost}}
+		Devices: []wireDevice{}, Store: wireStore{snap.Store.Degraded, snap.Store.Bytes, snap.Store.Lost}, Next: nextOf(snap.Ready)}
 	if age := seconds(now, snap.At); age != nil {
 		out.Age = *age
 	}

@@ -36,6 +36,24 @@ type wireNow struct {
 	Alarms    []wireAlarm                 `json:"alarms"`
 	Devices   []wireDevice                `json:"devices"`
 	Store     wireStore                   `json:"store"`
+	Next      wireNext                    `json:"next_step"`
+}
+
+// wireNext says whether the next load step may come.
+type wireNext struct {
+	Ready   bool     `json:"ready"`
+	Unmet   []string `json:"unmet"`
+	Unasked []string `json:"not_asked"`
+	Left    *float64 `json:"left_seconds"`
+	Held    float64  `json:"held_seconds"`
+}
+
+func nextOf(r model.Readiness) wireNext {
+	n := wireNext{Ready: r.Ready, Unmet: append([]string{}, r.Unmet...), Unasked: append([]string{}, r.Unasked...), Held: r.Held.Seconds()}
+	if r.Ready || r.Left > 0 {
+		n.Left = number(r.Left.Seconds())
+	}
+	return n
 }
 
 type wireEngine struct {
@@ -106,6 +124,7 @@ type wireEvent struct {
 	Value    *float64   `json:"value,omitempty"`
 	Quantity string     `json:"quantity,omitempty"`
 	Points   string     `json:"points,omitempty"`
+	Photo    uint64     `json:"photo,omitempty"` // number for /api/v1/photos
 }
 
 func number(v float64) *float64 {
@@ -158,7 +177,7 @@ func alarmOf(a model.AlarmStatus, clock model.Clock) wireAlarm {
 }
 
 func eventOf(e model.Event, clock model.Clock) wireEvent {
-	out := wireEvent{Seq: e.Seq, At: wall(clock, e.At), Instant: e.At.String(), Kind: e.Kind.String(), Text: e.Text, Who: e.Who}
+	out := wireEvent{Seq: e.Seq, At: wall(clock, e.At), Instant: e.At.String(), Kind: e.Kind.String(), Text: e.Text, Who: e.Who, Photo: e.Photo}
 	switch {
 	case e.Engine != nil:
 		out.From, out.To, out.Evidence = e.Engine.From.String(), e.Engine.To.String(), e.Engine.Evidence
