@@ -162,31 +162,43 @@ func (h *hits) try(random *rand.Rand) (missed string) {
 	return ""
 }
 
-// A thousand random steps of frequency and voltage: the bounds hold the truth
-// in at least 99 %, and no verdict is wrong.
+// holds reports whether 99 % of the bounds hold the truth and no verdict is
+// wrong.
+func (h *hits) holds() bool {
+	return h.wrong == 0 && h.bounds > 0 && float64(h.inside) >= 0.99*float64(h.bounds)
+}
+
+// Random steps of frequency and voltage: the bounds hold the truth in at least
+// 99 %, and no verdict is wrong. BenchmarkTruth asks for the same of as many
+// as it is told.
 func TestTruth(t *testing.T) {
 	random, h := rand.New(rand.NewPCG(11, 12)), &hits{missed: map[string]int{}}
-	for range 1000 {
+	for range 300 {
 		if missed := h.try(random); missed != "" {
 			t.Log(missed)
 		}
 	}
 	t.Logf("%d of %d bounds hold the truth; %d of %d verdicts decided, %d wrong; missed %v", h.inside, h.bounds, h.decided, h.verdicts, h.wrong, h.missed)
-	if h.wrong > 0 || float64(h.inside) < 0.99*float64(h.bounds) {
-		t.Errorf("%d of %d bounds hold the truth, %d verdicts wrong", h.inside, h.bounds, h.wrong)
+	if !h.holds() || h.decided*4 < h.verdicts {
+		t.Errorf("%d of %d bounds hold the truth, %d verdicts wrong, %d decided", h.inside, h.bounds, h.wrong, h.decided)
 	}
 }
 
 // BenchmarkTruth prints how often the bounds hold and how often a verdict
-// could be given.
+// could be given, and fails when they do not hold.
 func BenchmarkTruth(b *testing.B) {
 	random, h := rand.New(rand.NewPCG(21, 22)), &hits{missed: map[string]int{}}
 	for b.Loop() {
-		h.try(random)
+		if missed := h.try(random); missed != "" {
+			b.Log(missed)
+		}
 	}
 	b.ReportMetric(100*float64(h.inside)/float64(max(h.bounds, 1)), "%inside")
 	b.ReportMetric(float64(h.wrong), "wrong-verdicts")
 	b.ReportMetric(100*float64(h.decided)/float64(max(h.verdicts, 1)), "%decided")
+	if !h.holds() {
+		b.Fail()
+	}
 }
 
 // pass makes the one pass of Record.
