@@ -16,6 +16,7 @@ type nextView struct {
 	NoData         string
 	Ready          bool
 	Unmet, Unasked []string
+	MoreUnmet      int // criteria behind those shown
 	Left, Held     string
 	Load           string
 	Droop          string
@@ -43,6 +44,9 @@ type dial struct {
 var droops = []float64{0, 2, 3, 4, 5, 6, 8}
 
 const usualDroop = 4
+
+// mostUnmet is how many criteria are shown above the numbers to set by.
+const mostUnmet = 2
 
 // band gives the widths of the steady-state bands of ISO 8528-5 as shares:
 // frequency β_f in full, voltage δU_st to each side.
@@ -84,6 +88,9 @@ func (f *face) nextView(droop float64) nextView {
 	}
 	ready := snap.Ready
 	v.Ready, v.Unmet, v.Unasked = ready.Ready, ready.Unmet, ready.Unasked
+	if n := len(ready.Unmet); n > mostUnmet {
+		v.Unmet, v.MoreUnmet = ready.Unmet[:mostUnmet], n-mostUnmet
+	}
 	if ready.Left > 0 {
 		v.Left = span(ready.Left)
 	}

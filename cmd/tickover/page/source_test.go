@@ -86,6 +86,8 @@ func (s *shed) Export(_ context.Context, w io.Writer, q model.Query, _ Form) err
 }
 
 func (s *shed) Act(_ context.Context, a model.AlarmAct) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
 	if s.broken != nil {
 		return s.broken
 	}
@@ -94,6 +96,8 @@ func (s *shed) Act(_ context.Context, a model.AlarmAct) error {
 }
 
 func (s *shed) Say(_ context.Context, said Saying) (uint64, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
 	kind := "note"
 	if said.Remark {
 		kind = "remark"
@@ -111,6 +115,8 @@ func (s *shed) Photo(_ context.Context, number uint64) ([]byte, error) {
 }
 
 func (s *shed) SetTime(_ context.Context, now time.Time, who string) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
 	s.said = append(s.said, "time by "+who+": "+now.UTC().Format(time.RFC3339))
 	return s.broken
 }
