@@ -67,3 +67,13 @@ type DryOutRow struct {
 	Temperature float64 // °C of the winding
 	Corrected   float64 // Ω at 40 °C, halving rule
 }
+
+// Walk is a one-heater walk as far as the record shows it: the same heater on
+// an outlet of L1, of L2 and of L3 in turn, everything else left alone.
+type Walk struct {
+	Complete bool
+	Next     string // what to do now, in words; empty when complete
+	Words    string // the outcome, or what is still to do
+	Drawing  string // what is connected where, in plain characters; empty before the end
+	Checks   []Check
+}

@@ -155,6 +155,7 @@ func New(src Source, opts Options) http.Handler {
 	mux.HandleFunc("POST /api/v1/clock", f.writing(largestBody, f.setTime))
 	mux.HandleFunc("GET /api/v1/openapi.yaml", apiDescription)
 	f.outletRoutes(mux)
+	f.benchRoutes(mux)
 	mux.HandleFunc("/api/", func(w http.ResponseWriter, _ *http.Request) {
 		refuse(w, http.StatusNotFound, "there is no such address", "see /api/v1/now, /api/v1/runs, /api/v1/events, /api/v1/alarms, /api/v1/lines, /api/v1/export")
 	})

@@ -1,0 +1,135 @@
+package page
+
+import (
+	_ "embed"
+	"net/http"
+	"time"
+
+	"tickover/model"
+)
+
+type wireCheck struct {
+	Code    string             `json:"code"`
+	Title   string             `json:"title"`
+	Outcome string             `json:"outcome"`
+	Words   string             `json:"words"`
+	Do      string             `json:"do,omitempty"`
+	Figures map[string]float64 `json:"figures,omitempty"`
+}
+
+func wireChecks(checks []model.Check) []wireCheck {
+	out := []wireCheck{}
+	for _, c := range checks {
+		figures := map[string]float64{}
+		for name, v := range c.Figures {
+			if number(v) != nil {
+				figures[name] = v
+			}
+		}
+		out = append(out, wireCheck{c.Code, c.Title, c.Outcome.String(), c.Words, c.Do, figures})
+	}
+	return out
+}
+
+// recentWiring is how far back checks look when no span is asked for.
+const recentWiring = 15 * time.Minute
+
+// recent is the span asked for, or the newest part of the record.
+func (f *face) recent(r *http.Request) (model.Query, error) {
+	q, err := f.question(r)
+	if err != nil || !q.From.IsZero() || !q.To.IsZero() {
+		return q, err
+	}
+	if snap := f.src.Latest(); snap != nil {
+		q.From = model.Instant{Boot: snap.At.Boot, Offset: max(0, snap.At.Offset-recentWiring)}
+	}
+	return q, nil
+}
+
+func (f *face) apiWiring(w http.ResponseWriter, r *http.Request) {
+	checks, err := f.wiringChecks(r)
+	if err != nil {
+		f.fail(w, r, err)
+		return
+	}
+	send(w, wireChecks(checks))
+}
+
+func (f *face) wiringChecks(r *http.Request) ([]model.Check, error) {
+	b, err := f.bench()
+	if err != nil {
+		return nil, err
+	}
+	q, err := f.recent(r)
+	if err != nil {
+		return nil, err
+	}
+	return b.Wiring(r.Context(), q)
+}
+
+// walk works the walk out; heater is its nameplate, with its unit.
+func (f *face) walk(r *http.Request, keep bool) (model.Walk, error) {
+	b, err := f.bench()
+	if err != nil {
+		return model.Walk{}, err
+	}
+	q, err := f.recent(r)
+	if err != nil {
+		return model.Walk{}, err
+	}
+	heater := 0.0
+	if in := r.FormValue("heater"); in != "" {
+		if heater, err = model.ParseValue(in, model.ActivePower); err != nil {
+			return model.Walk{}, asked(err)
+		}
+	}
+	return b.Walk(r.Context(), q, heater, keep)
+}
+
+func wireWalk(k model.Walk) map[string]any {
+	return map[string]any{"complete": k.Complete, "next": k.Next, "words": k.Words, "drawing": k.Drawing, "checks": wireChecks(k.Checks)}
+}
+
+func (f *face) apiWalk(w http.ResponseWriter, r *http.Request) {
+	k, err := f.walk(r, false)
+	if err != nil {
+		f.fail(w, r, err)
+		return
+	}
+	send(w, wireWalk(k))
+}
+
+func (f *face) keepWalk(w http.ResponseWriter, r *http.Request) {
+	k, err := f.walk(r, true)
+	if err == nil && !k.Complete {
+		err = &badQuestion{http.StatusConflict, "the walk is not complete: " + k.Words, "go through L1, L2 and L3 first"}
+	}
+	if err != nil {
+		f.fail(w, r, err)
+		return
+	}
+	done(w, r, map[string]string{"kept": k.Words})
+}
+
+//go:embed wiring.html
+var wiringSource string
+
+var wiringTemplate = paged(wiringSource)
+
+// wiringPage shows the checks and the walk as far as it went.
+func (f *face) wiringPage(w http.ResponseWriter, r *http.Request) {
+	v := struct {
+		view
+		Walk   model.Walk
+		Checks []model.Check
+	}{view: f.frame("wiring", "Wiring", look(r))}
+	var err error
+	if v.Checks, err = f.wiringChecks(r); err == nil {
+		v.Walk, err = f.walk(r, false)
+	}
+	if err != nil {
+		f.fail(w, r, err)
+		return
+	}
+	f.show(w, r, wiringTemplate, v)
+}

@@ -1,0 +1,257 @@
+package wiring
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"tickover/model"
+	"tickover/model/plant"
+)
+
+// rig is a running simulated set, read once a second.
+type rig struct {
+	*plant.Plant
+	at time.Duration
+	to []func(*model.Scan)
+}
+
+func newRig(seed uint64) *rig {
+	r := &rig{Plant: plant.New(seed, plant.HatcheryRating())}
+	r.Key(true)
+	r.Crank(true)
+	r.Plant.Step(4 * time.Second)
+	r.Crank(false)
+	r.Plant.Step(20 * time.Second)
+	return r
+}
+
+// pass lets time go by and hands a scan on each second.
+func (r *rig) pass(seconds int) {
+	for range seconds {
+		r.Plant.Step(time.Second)
+		r.at += time.Second
+		for _, f := range r.to {
+			f(r.scan("meter/1s", metered))
+		}
+	}
+}
+
+func metered(id model.PointID) bool {
+	return strings.HasPrefix(string(id), "voltage.") || strings.HasPrefix(string(id), "current.") || strings.HasPrefix(string(id), "power.") ||
+		id == model.FrequencyPoint || id == model.EnergyActive
+}
+
+func (r *rig) scan(group string, want func(model.PointID) bool) *model.Scan {
+	s := &model.Scan{Group: group, At: model.Instant{Boot: 1, Offset: r.at}}
+	ids := plant.Points()
+	slices.Sort(ids)
+	for _, id := range ids {
+		if !want(id) {
+			continue
+		}
+		if v, ok := r.Value(id); ok {
+			s.Samples = append(s.Samples, model.GoodSample(id, v))
+		} else {
+			s.Samples = append(s.Samples, model.BadSample(id, model.NoAnswer))
+		}
+	}
+	s.Measured = len(s.Samples)
+	return s
+}
+
+// walked does the walk in an order of conductors, with a load of some power
+// and power factor, over a base load.
+func walked(r *rig, order [3]int, watts, pf, base float64) *Walker {
+	w := &Walker{}
+	r.to = append(r.to, w.Step)
+	r.LoadAll(base, 0.9)
+	r.pass(10)
+	for _, k := range order {
+		r.LoadAll(base, 0.9)
+		r.Load(k, watts+base/3, together(base/3, 0.9, watts, pf))
+		r.pass(12)
+		r.LoadAll(base, 0.9)
+		r.pass(8)
+	}
+	return w
+}
+
+// together is the power factor of two loads side by side.
+func together(a, pfA, b, pfB float64) float64 {
+	q := a*math.Tan(math.Acos(pfA)) + b*math.Tan(math.Acos(pfB))
+	return (a + b) / math.Hypot(a+b, q)
+}
+
+// mistake is one way to wire the meter wrong, and how the outcome must name it.
+type mistake struct {
+	name     string
+	current  [3]int
+	reversed [3]bool
+	voltage  [4]int
+	words    string
+}
+
+var right = [4]int{0, 1, 2, 3}
+
+// The rows of the table of signatures, and the voltage leads beside them.
+var mistakes = []mistake{
+	{"one transformer reversed", straight, [3]bool{true, false, false}, right, "the current transformer on the input of L1 is reversed"},
+	{"another reversed", straight, [3]bool{false, false, true}, right, "the current transformer on the input of L3 is reversed"},
+	{"all reversed", straight, [3]bool{true, true, true}, right, "all current transformers are reversed, or the meter counts the other way"},
+	{"two exchanged", [3]int{1, 0, 2}, [3]bool{}, right, "the current transformers of L1 and L2 are exchanged at the meter"},
+	{"two others exchanged", [3]int{0, 2, 1}, [3]bool{}, right, "the current transformers of L2 and L3 are exchanged at the meter"},
+	{"exchanged and one reversed", [3]int{1, 0, 2}, [3]bool{true, false, false}, right,
+		"the current transformers of L1 and L2 are exchanged at the meter; the current transformer on the input of L1 is reversed"},
+	{"all shifted", [3]int{1, 2, 0}, [3]bool{}, right, "all current transformers are shifted by one phase: the input of L1 has the transformer of L2"},
+	{"all shifted the other way", [3]int{2, 0, 1}, [3]bool{}, right, "all current transformers are shifted by one phase: the input of L1 has the transformer of L3"},
+	{"all shifted and reversed", [3]int{1, 2, 0}, [3]bool{true, true, true}, right,
+		"all current transformers are shifted by one phase: the input of L1 has the transformer of L2; all current transformers are reversed, or the meter counts the other way"},
+	{"all shifted the other way and reversed", [3]int{2, 0, 1}, [3]bool{true, true, true}, right,
+		"all current transformers are shifted by one phase: the input of L1 has the transformer of L3; all current transformers are reversed, or the meter counts the other way"},
+	{"voltage leads exchanged", straight, [3]bool{}, [4]int{1, 0, 2, 3}, "the voltage leads of L1 and L2 are exchanged at the meter"},
+	{"neutral and a phase exchanged", straight, [3]bool{}, [4]int{0, 3, 2, 1}, "the voltage leads of L2 and N are exchanged at the meter"},
+	{"a voltage lead open", straight, [3]bool{}, [4]int{0, 1, -1, 3}, "the voltage lead of L3 is open, or its fuse is"},
+}
+
+// Every mistake at power factors 0.8 to 1, with the meter's noise, with and
+// without other loads, is named right and nothing else.
+func TestWalkNamesEveryMistake(t *testing.T) {
+	for i, m := range mistakes {
+		t.Run(m.name, func(t *testing.T) {
+			t.Parallel()
+			for j, pf := range []float64{1, 0.95, 0.9, 0.85, 0.8} {
+				for _, base := range []float64{0, 6000} {
+					r := newRig(uint64(10*i + j))
+					r.WireCurrents(m.current, m.reversed)
+					r.WireVoltages(m.voltage)
+					got := walked(r, straight, 3000, pf, base).Result(plant.HatcheryRating(), 3000)
+					if !got.Complete || got.Words != m.words || got.Checks[0].Outcome != model.Finding {
+						t.Errorf("at %.2f over %.0f W: %v %q", pf, base, got.Complete, got.Words)
+					}
+					if !strings.Contains(got.Drawing, "<== wrong") {
+						t.Errorf("the drawing marks nothing:\n%s", got.Drawing)
+					}
+				}
+			}
+		})
+	}
+}
+
+func TestWalkPassesRightWiring(t *testing.T) {
+	for seed := range uint64(20) {
+		pf := 0.8 + 0.01*float64(seed)
+		r := newRig(seed)
+		got := walked(r, straight, 2000+100*float64(seed), pf, 500*float64(seed)).Result(plant.HatcheryRating(), 0)
+		for _, c := range got.Checks {
+			if c.Outcome == model.Finding {
+				t.Errorf("seed %d: %s %s", seed, c.Code, c.Words)
+			}
+		}
+		if !got.Complete || got.Checks[0].Outcome != model.Pass || strings.Contains(got.Drawing, "wrong") {
+			t.Errorf("seed %d: %+v", seed, got)
+		}
+	}
+}
+
+func TestWalkGoneWrong(t *testing.T) {
+	rating := plant.HatcheryRating()
+	for _, c := range []struct {
+		name  string
+		order [3]int
+		words string
+		whole bool
+	}{
+		{"L2 before L1", [3]int{1, 0, 2}, "the outlets labelled L1 and L2 are exchanged, or the walk took them in another order", true},
+		{"one phase on", [3]int{1, 2, 0}, "the labels of the outlets are turned by one phase, or the walk took them in another order", true},
+		{"L1 twice", [3]int{0, 0, 2}, "switchings 1 and 2 moved the same current input, so one phase was taken twice or the walk was done in the wrong order", false},
+	} {
+		got := walked(newRig(3), c.order, 3000, 1, 0).Result(rating, 0)
+		if got.Words != c.words || got.Complete != c.whole {
+			t.Errorf("%s: %q", c.name, got.Words)
+		}
+	}
+	r := newRig(4)
+	w := &Walker{}
+	r.to = append(r.to, w.Step)
+	r.pass(10)
+	if got := w.Result(rating, 0); !strings.Contains(got.Next, "L1") || got.Complete {
+		t.Errorf("before the first: %+v", got)
+	}
+	r.Load(0, 3000, 1)
+	r.pass(10)
+	if got := w.Result(rating, 0); !strings.Contains(got.Next, "L2") {
+		t.Errorf("after the first: %+v", got)
+	}
+	r.LoadAll(0, 1)
+	r.pass(6)
+	r.LoadAll(9000, 1)
+	r.pass(10)
+	if got := w.Result(rating, 0); !strings.Contains(got.Words, "more than one current rose") {
+		t.Errorf("all phases at once: %+v", got)
+	}
+}
+
+// A ratio set to half, and voltages off by ten.
+func TestWalkFindsScales(t *testing.T) {
+	spoilt := func(spoil func(*model.Sample)) model.Walk {
+		r := newRig(5)
+		w := &Walker{}
+		r.to = append(r.to, func(s *model.Scan) {
+			for i := range s.Samples {
+				spoil(&s.Samples[i])
+			}
+			w.Step(s)
+		})
+		r.pass(10)
+		for k := range 3 {
+			r.Load(k, 3000, 1)
+			r.pass(12)
+			r.Load(k, 0, 1)
+			r.pass(8)
+		}
+		return w.Result(plant.HatcheryRating(), 3000)
+	}
+	half := spoilt(func(s *model.Sample) {
+		if strings.HasPrefix(string(s.Point), "current.") || strings.HasPrefix(string(s.Point), "power.") && !strings.Contains(string(s.Point), "factor") {
+			s.Value /= 2
+		}
+	})
+	if c := half.Checks[1]; c.Outcome != model.Finding || !strings.Contains(c.Words, "about 0.5") || half.Checks[0].Outcome != model.Pass {
+		t.Errorf("%+v", half.Checks)
+	}
+	ten := spoilt(func(s *model.Sample) {
+		if strings.HasPrefix(string(s.Point), "voltage.") {
+			s.Value /= 10
+		}
+	})
+	if c := ten.Checks; len(c) < 2 || c[1].Outcome != model.Finding || !strings.Contains(c[1].Words, "0.1 times") {
+		t.Errorf("%+v", c)
+	}
+	if c := spoilt(func(*model.Sample) {}).Checks; c[1].Outcome != model.Pass || c[2].Outcome != model.Pass || c[3].Outcome != model.Pass {
+		t.Errorf("%+v", c)
+	}
+}
+
+func ExampleWalker() {
+	r := newRig(1)
+	r.WireCurrents([3]int{1, 0, 2}, [3]bool{false, false, true})
+	fmt.Print(walked(r, straight, 2000, 1, 0).Result(plant.HatcheryRating(), 2000).Drawing)
+	// Output:
+	// L1   ------------> meter U L1
+	// L2   ------------> meter U L2
+	// L3   ------------> meter U L3
+	// N    ------------> meter U N
+	// L2   -- k to l --> meter I L1   <== wrong
+	// L1   -- k to l --> meter I L2   <== wrong
+	// L3   -- l to k --> meter I L3   <== wrong
+}
+
+func TestNoAngleIsWrappedWrong(t *testing.T) {
+	if a := wrap(2*math.Pi - 0.1); math.Abs(a+0.1) > 1e-12 {
+		t.Error(a)
+	}
+}
