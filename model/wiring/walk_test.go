@@ -72,7 +72,7 @@ func walked(r *rig, order [3]int, watts, pf, base float64) *Walker {
 	r.pass(10)
 	for _, k := range order {
 		r.LoadAll(base, 0.9)
-		r.Load(k, watts+base/3, together(base/3, 0.9, watts, pf))
+		r.Load(k, watts+base/3, mixed(base/3, 0.9, watts, pf))
 		r.pass(12)
 		r.LoadAll(base, 0.9)
 		r.pass(8)
@@ -80,8 +80,8 @@ func walked(r *rig, order [3]int, watts, pf, base float64) *Walker {
 	return w
 }
 
-// together is the power factor of two loads side by side.
-func together(a, pfA, b, pfB float64) float64 {
+// mixed is the power factor of two loads side by side.
+func mixed(a, pfA, b, pfB float64) float64 {
 	q := a*math.Tan(math.Acos(pfA)) + b*math.Tan(math.Acos(pfB))
 	return (a + b) / math.Hypot(a+b, q)
 }

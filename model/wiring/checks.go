@@ -1,0 +1,376 @@
+package wiring
+
+import (
+	"fmt"
+	"maps"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"tickover/model"
+)
+
+// Beside is what the checks look at beside the scans.
+type Beside struct {
+	Hand   []model.Event     // measurements by hand, all there are
+	Walks  []model.Event     // outcomes of earlier walks
+	Alarms []model.AlarmRule // the rules in force
+	Clock  model.ClockSource
+	Store  model.StoreHealth
+}
+
+// least is how many values a verdict stands on.
+const least = 10
+
+// check makes one; a finding when wrong.
+func check(code, title string, wrong bool, words, do string) model.Check {
+	c := model.Check{Code: code, Title: title, Outcome: model.Pass, Words: words}
+	if wrong {
+		c.Outcome, c.Do = model.Finding, do
+	}
+	return c
+}
+
+func cannot(code, title, why string) model.Check {
+	return model.Check{Code: code, Title: title, Words: why}
+}
+
+// Checks answers every question as far as the scans allow, in the order of
+// their codes.
+func (w *Watch) Checks(b Beside) []model.Check {
+	all := []model.Check{w.answering(), w.orders(), hands("C03", "scale against a hand meter", b, model.Voltage), w.starDelta(), w.neutralLead(), w.openLead(),
+		w.neutralCheck(), rotation(b), w.oneReversed(), w.allReversed(), w.pattern(), w.leading(), walked13(b), hands("C14", "current ratio against a clamp meter", b, model.Current),
+		w.agree("C15", "apparent power is voltage times current", func(p *phaseSeen) pile { return p.vi }, 1, 0.02, "the powers are scaled differently from voltage and current"),
+		w.agree("C16", "P² + Q² = S²", func(p *phaseSeen) pile { return p.pqs }, 1, 0.03, "harmonics are strong, or the meter counts reactive power another way"),
+		w.agree("C17", "power factor agrees with P/S", func(p *phaseSeen) pile { return p.factor }, 0, 0.02, "the register of the power factor is scaled or placed wrong"),
+		w.totals(), w.idleCurrents(), w.neutralCurrent(), w.counter(), w.speeds(), w.sag(b), w.coldSoak(), w.oilAtRest(), w.windows(), w.reversedCouple(),
+		w.followers(), hands("C29", "battery against a hand meter", b, model.NoQuantity), w.contacts(), w.refresh(), housekeeping(b), w.limits(b), w.stuck()}
+	return append(all, w.neutralPlace(b))
+}
+
+func (w *Watch) answering() model.Check {
+	const code, title = "C01", "every device answers"
+	var bad, good []string
+	for _, g := range slices.Sorted(maps.Keys(w.devices)) {
+		d := w.devices[g]
+		if d.asked < 50 {
+			continue
+		}
+		share := float64(d.good) / float64(d.asked)
+		words := fmt.Sprintf("%s answered %.1f %% of %d polls, 95 %% of them within %.0f ms", g, 100*share, d.asked, 1000*d.lags.quantile(0.95))
+		if share < 0.98 {
+			bad = append(bad, words)
+		} else {
+			good = append(good, words)
+		}
+	}
+	if len(bad)+len(good) == 0 {
+		return cannot(code, title, "fewer than 50 polls are on record")
+	}
+	return check(code, title, len(bad) > 0, strings.Join(append(bad, good...), "; "), "look at plugs, termination, unit numbers and baud rate; tickover lines tells more")
+}
+
+// orders tries the other word orders where a wide value makes no sense.
+func (w *Watch) orders() model.Check {
+	const code, title = "C02", "word order"
+	var bad []string
+	wide := 0
+	for _, id := range slices.Sorted(maps.Keys(w.known)) {
+		p, seen := w.known[id], w.points[id]
+		if p.Sensor != nil || p.Register.Type.Words() < 2 || seen == nil {
+			continue
+		}
+		wide++
+		if seen.good == 0 {
+			continue
+		}
+		if order, ok := SuggestOrder(p, seen.values.median()); ok {
+			bad = append(bad, fmt.Sprintf("%s makes sense with %s", id, order))
+		}
+	}
+	if wide == 0 {
+		return cannot(code, title, "no point takes two registers")
+	}
+	words := strings.Join(bad, "; ")
+	if len(bad) == 0 {
+		words = "no value would make more sense in another order"
+	}
+	return check(code, title, len(bad) > 0, words, "set word order: so in the configuration")
+}
+
+// SuggestOrder returns the word order in which a value that makes no sense
+// would make some; false when the value is sensible or none helps.
+func SuggestOrder(p model.Point, v float64) (model.WordOrder, bool) {
+	if sensible(p.Quantity, v) {
+		return 0, false
+	}
+	raw := p.Register.Encode(v, 0)
+	for o := range model.WordOrder(4) {
+		if o == p.Register.Order {
+			continue
+		}
+		r := p.Register
+		r.Order = o
+		if x, cause := r.Decode(raw, 0); cause == model.NoCause && sensible(p.Quantity, x) && x != 0 {
+			return o, true
+		}
+	}
+	return 0, false
+}
+
+// sensible bounds what a small set can show.
+func sensible(q model.Quantity, v float64) bool {
+	a := math.Abs(v)
+	switch q {
+	case model.Voltage:
+		return a == 0 || a >= 1 && a <= 1000
+	case model.Frequency:
+		return v == 0 || v >= 15 && v <= 70
+	case model.Current:
+		return a == 0 || a >= 1e-3 && a <= 2000
+	case model.ActivePower, model.ReactivePower, model.ApparentPower:
+		return a == 0 || a >= 0.1 && a <= 2e6
+	case model.PowerFactor:
+		return a <= 1.001
+	case model.Temperature:
+		return v > -60 && v < 1300
+	}
+	return true
+}
+
+func (w *Watch) starDelta() model.Check {
+	const code, title = "C04", "line voltages are √3 times phase voltages"
+	if len(w.lines.ratio) < least {
+		return cannot(code, title, "no voltages at rated speed yet")
+	}
+	r := w.lines.ratio.median()
+	do := "the registers of line and phase voltages are mixed, or a voltage lead sits wrong"
+	if math.Abs(r-1) < 0.02 {
+		do = "line voltages stand where phase voltages should: look up the registers"
+	}
+	return check(code, title, math.Abs(r/math.Sqrt(3)-1) > 0.01, fmt.Sprintf("the ratio is %.3f", r), do)
+}
+
+func (w *Watch) medians(of func(*phaseSeen) pile) (v [3]float64, ok bool) {
+	for k := range 3 {
+		p := of(&w.phase[k])
+		if len(p) < least {
+			return v, false
+		}
+		v[k] = p.median()
+	}
+	return v, true
+}
+
+func phaseLN(p *phaseSeen) pile { return p.ln }
+
+// neutralLead finds the neutral on a phase's terminal: two phase voltages read
+// line voltage and the third phase voltage.
+func (w *Watch) neutralLead() model.Check {
+	const code, title = "C05", "neutral is on the meter's N"
+	ln, ok := w.medians(phaseLN)
+	if !ok {
+		return cannot(code, title, "no voltages at rated speed yet")
+	}
+	low := slices.Index(ln[:], slices.Min(ln[:]))
+	others := (sum(ln) - ln[low]) / 2
+	wrong := math.Abs(others/ln[low]/math.Sqrt(3)-1) < 0.05
+	return check(code, title, wrong, fmt.Sprintf("phase voltages %.0f, %.0f, %.0f V", ln[0], ln[1], ln[2]),
+		fmt.Sprintf("the leads of N and %s are exchanged at the meter", phaseNames[low]))
+}
+
+func (w *Watch) openLead() model.Check {
+	const code, title = "C06", "no voltage lead is open"
+	ln, ok := w.medians(phaseLN)
+	if !ok {
+		return cannot(code, title, "no voltages at rated speed yet")
+	}
+	low := slices.Index(ln[:], slices.Min(ln[:]))
+	return check(code, title, ln[low] < 0.2*slices.Max(ln[:]), fmt.Sprintf("phase voltages %.0f, %.0f, %.0f V", ln[0], ln[1], ln[2]),
+		"the lead or fuse of "+phaseNames[low]+" is open")
+}
+
+func (w *Watch) neutralCheck() model.Check {
+	const code, title = "C07", "the neutral is whole"
+	if w.neutral.seen < inARow {
+		return cannot(code, title, "phase and line voltages together are not on record")
+	}
+	c := check(code, title, w.neutral.open > 0, fmt.Sprintf("%d of %d readings speak for a break", w.neutral.open, w.neutral.seen),
+		"switch the loads off before appliances are harmed, then look for the break between star point and board")
+	if w.neutral.open > 0 {
+		c.Words += fmt.Sprintf("; the star point was up to %.0f V off", w.neutral.shift)
+	}
+	return c
+}
+
+func rotation(b Beside) model.Check {
+	const code, title = "C08", "phase rotation"
+	for i := len(b.Hand) - 1; i >= 0; i-- {
+		if m := b.Hand[i].Hand; m != nil && m.Kind == model.PhaseRotation {
+			return check(code, title, m.Value != 1, "by a rotation indicator at "+m.Points, "exchange two phases: motors would turn backwards")
+		}
+	}
+	return cannot(code, title, "magnitudes do not tell it: use a rotation indicator and enter it with tickover measure")
+}
+
+func (w *Watch) oneReversed() model.Check {
+	const code, title = "C09", "no single transformer is reversed"
+	var bad []string
+	n := 0
+	for k := range 3 {
+		if len(w.phase[k].pf) < least {
+			continue
+		}
+		n++
+		if w.phase[k].pf.median() < -0.8 {
+			bad = append(bad, phaseNames[k])
+		}
+	}
+	if n == 0 {
+		return cannot(code, title, "no phase carried load yet")
+	}
+	if len(bad) == 3 {
+		return check(code, title, false, "all three are negative alike; see C10", "")
+	}
+	words := "no phase runs backwards"
+	if len(bad) > 0 {
+		words = "the power of " + strings.Join(bad, " and ") + " is negative at a good power factor"
+	}
+	return check(code, title, len(bad) > 0, words, "turn that transformer, or its two leads; short it first")
+}
+
+func (w *Watch) allReversed() model.Check {
+	const code, title = "C10", "power counts as delivered"
+	pf, ok := w.medians(func(p *phaseSeen) pile { return p.pf })
+	if !ok {
+		return cannot(code, title, "not all three phases carried load yet")
+	}
+	return check(code, title, slices.Max(pf[:]) < -0.5, fmt.Sprintf("power factors %.2f, %.2f, %.2f", pf[0], pf[1], pf[2]),
+		"all transformers face the load, or the meter counts the other way: turn all, or take the meter's import registers, and note it")
+}
+
+// pattern looks for power factors no ordinary load has: signs that differ, or
+// a sum of powers far below the sum of apparent powers.
+func (w *Watch) pattern() model.Check {
+	const code, title = "C11", "power factors fit a load"
+	pf, ok := w.medians(func(p *phaseSeen) pile { return p.pf })
+	if !ok {
+		return cannot(code, title, "not all three phases carried load yet")
+	}
+	signs := 0
+	for _, v := range pf {
+		if v < -0.05 {
+			signs++
+		}
+	}
+	wrong := signs == 1 || signs == 2 || math.Abs(sum(pf))/3 < 0.55
+	return check(code, title, wrong, fmt.Sprintf("power factors %.2f, %.2f, %.2f", pf[0], pf[1], pf[2]),
+		"transformers and voltages belong to different phases: do the one-heater walk")
+}
+
+func (w *Watch) leading() model.Check {
+	const code, title = "C12", "no ordinary load leads"
+	var bad []string
+	n := 0
+	for k := range 3 {
+		p := &w.phase[k]
+		if len(p.q) < least {
+			continue
+		}
+		n++
+		if pf := p.pf.median(); p.q.median() < 0 && math.Abs(pf) < 0.96 && math.Abs(pf) > 0.05 {
+			bad = append(bad, fmt.Sprintf("%s leads at %.2f", phaseNames[k], pf))
+		}
+	}
+	if n == 0 {
+		return cannot(code, title, "no phase carried load with reactive power on record")
+	}
+	words := "no phase leads"
+	if len(bad) > 0 {
+		words = strings.Join(bad, "; ")
+	}
+	return check(code, title, len(bad) > 0, words, "heaters and motors do not lead: currents shifted by a phase and reversed look so; do the one-heater walk")
+}
+
+func walked13(b Beside) model.Check {
+	for i := len(b.Walks) - 1; i >= 0; i-- {
+		if checks := b.Walks[i].Checks; len(checks) > 0 {
+			return checks[0]
+		}
+	}
+	return cannot("C13", "one-heater walk", "it was not done: tickover wiring walk leads through it in four minutes")
+}
+
+func (w *Watch) sag(b Beside) model.Check {
+	for i := len(b.Walks) - 1; i >= 0; i-- {
+		for _, c := range b.Walks[i].Checks {
+			if c.Code == "C23" {
+				return c
+			}
+		}
+	}
+	return cannot("C23", "the loaded phase falls most", "the one-heater walk tells it")
+}
+
+func (w *Watch) agree(code, title string, of func(*phaseSeen) pile, want, slack float64, do string) model.Check {
+	worst, n := want, 0
+	for k := range 3 {
+		p := of(&w.phase[k])
+		if len(p) < least {
+			continue
+		}
+		n++
+		if m := p.median(); math.Abs(m-want) > math.Abs(worst-want) {
+			worst = m
+		}
+	}
+	if n == 0 {
+		return cannot(code, title, "no loaded phase with these points is on record")
+	}
+	return check(code, title, math.Abs(worst-want) > slack, fmt.Sprintf("furthest off: %.3f where %.0f is right", worst, want), do)
+}
+
+func (w *Watch) totals() model.Check {
+	const code, title = "C18", "phases add up to the total"
+	if len(w.lines.total) < least {
+		return cannot(code, title, "no load with power of each phase and in total is on record")
+	}
+	r := w.lines.total.median()
+	return check(code, title, math.Abs(r-1) > 0.01, fmt.Sprintf("the sum of phases is %.3f of the total", r), "one of the registers is scaled or placed wrong")
+}
+
+func (w *Watch) idleCurrents() model.Check {
+	const code, title = "C19", "no current at standstill"
+	worst, n := 0.0, 0
+	for k := range 3 {
+		if len(w.still[k]) >= least {
+			n++
+			worst = max(worst, w.still[k].median())
+		}
+	}
+	if n == 0 {
+		return cannot(code, title, "the meter was not read at standstill")
+	}
+	return check(code, title, worst > 0.005*max(w.rating.Current(), 20), fmt.Sprintf("at most %.2f A", worst), "the current input has an offset or picks up from elsewhere")
+}
+
+func (w *Watch) counter() model.Check {
+	const code, title = "C21", "energy counter agrees with power"
+	e := w.energy
+	if e.duration < 30*time.Minute || e.joules < 0.05*w.rating.ActivePower()*e.duration.Seconds() {
+		return cannot(code, title, "half an hour under load without a gap is not on record")
+	}
+	r := (e.last - e.first) / e.joules
+	return check(code, title, math.Abs(r-1) > 0.02, fmt.Sprintf("the counter rose by %.3f of the sum of power over %s", r, e.duration.Round(time.Minute)),
+		"the counter's scale is wrong, or it counts the other direction")
+}
+
+func (w *Watch) speeds() model.Check {
+	const code, title = "C22", "frequency agrees with speed"
+	if len(w.speed) < least {
+		return cannot(code, title, "frequency and speed together are not on record")
+	}
+	r := w.speed.median()
+	return check(code, title, math.Abs(r-1) > 0.01, fmt.Sprintf("the frequency is %.3f of what the speed says", r), "the pulses for one revolution, or the number of poles, are wrong")
+}

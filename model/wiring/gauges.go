@@ -1,0 +1,144 @@
+package wiring
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"tickover/model"
+)
+
+// hands holds readings of a hand meter against what the sensor showed then.
+// quantity picks the points; NoQuantity means the battery.
+func hands(code, title string, b Beside, quantity model.Quantity) model.Check {
+	var bad, good []string
+	for _, e := range b.Hand {
+		m := e.Hand
+		if m == nil || m.Kind != model.HandMeterKind || picked(m) != quantity {
+			continue
+		}
+		shown, ok := m.Conditions[model.SensorReading]
+		if !ok || m.Value == 0 {
+			continue
+		}
+		r := shown / m.Value
+		words := fmt.Sprintf("%s shows %s where the hand meter has %s", m.Points, m.Quantity.ShowWithUnit(shown), m.Quantity.ShowWithUnit(m.Value))
+		within := math.Abs(r-1) <= 0.05
+		if quantity == model.NoQuantity {
+			within = math.Abs(shown-m.Value) <= 0.1
+		}
+		if within {
+			good = append(good, words)
+		} else {
+			bad = append(bad, words+nearRatio(r))
+		}
+	}
+	if len(bad)+len(good) == 0 {
+		return cannot(code, title, "no hand-meter reading was entered: tickover measure take \"hand meter\" voltage.l1n \"230.4 V\"")
+	}
+	return check(code, title, len(bad) > 0, strings.Join(append(bad, good...), "; "), "correct the scale in the configuration or the ratio in the meter")
+}
+
+func picked(m *model.Measurement) model.Quantity {
+	if model.PointID(m.Points) == model.BatteryVoltage {
+		return model.NoQuantity
+	}
+	return m.Quantity
+}
+
+// Gauges holds the panel's gauges against the sensors: at least three readings
+// of a gauge with what the sensor showed beside. It tells a dead gauge from one
+// that is offset and one on the curve of another sender, and gives the
+// correction as a table.
+func Gauges(hand []model.Event) []model.Check {
+	pairs := map[string][][2]float64{} // gauge, sensor
+	var order []string
+	quantity := map[string]model.Quantity{}
+	corrected := map[uint64]bool{}
+	for _, e := range hand {
+		if e.Hand != nil && e.Hand.Corrects != 0 {
+			corrected[e.Hand.Corrects] = true
+		}
+	}
+	for _, e := range hand {
+		m := e.Hand
+		if m == nil || m.Kind != model.PanelGaugeKind || corrected[e.Seq] && e.Seq != 0 {
+			continue
+		}
+		if pairs[m.Points] == nil {
+			order = append(order, m.Points)
+		}
+		quantity[m.Points] = m.Quantity
+		if v, ok := m.Conditions[model.SensorReading]; ok {
+			pairs[m.Points] = append(pairs[m.Points], [2]float64{m.Value, v})
+		} else if pairs[m.Points] == nil {
+			pairs[m.Points] = [][2]float64{}
+		}
+	}
+	var all []model.Check
+	for _, name := range order {
+		all = append(all, gauge(name, quantity[name], pairs[name]))
+	}
+	return all
+}
+
+func gauge(name string, q model.Quantity, p [][2]float64) model.Check {
+	c := model.Check{Code: "G." + name, Title: "panel gauge of " + name}
+	slices.SortFunc(p, func(a, b [2]float64) int {
+		if a[1] < b[1] {
+			return -1
+		}
+		return 1
+	})
+	if len(p) < 3 {
+		c.Words, c.Do = fmt.Sprintf("%d readings beside the sensor; three at different values are needed", len(p)), "read it again at rest, idling and under load"
+		return c
+	}
+	span := p[len(p)-1][1] - p[0][1]
+	floor := map[model.Quantity]float64{model.Pressure: 0.5e5, model.Temperature: 10, model.Voltage: 1}[q]
+	if span < floor || span == 0 {
+		c.Words, c.Do = "the sensor hardly moved between the readings", "read it again at rest, idling and under load"
+		return c
+	}
+	c.Figures = map[string]float64{"readings": float64(len(p))}
+	for i, x := range p {
+		c.Figures[fmt.Sprintf("correction at %s", q.ShowWithUnit(x[0]))+suffix(p, i)] = x[1] - x[0]
+	}
+	return judged(c, q, p, span)
+}
+
+func suffix(p [][2]float64, i int) string {
+	if i > 0 && p[i][0] == p[i-1][0] {
+		return fmt.Sprintf(" (%d)", i+1)
+	}
+	return ""
+}
+
+func judged(c model.Check, q model.Quantity, p [][2]float64, span float64) model.Check {
+	low, high, mean := math.Inf(1), math.Inf(-1), 0.0
+	least, most := math.Inf(1), math.Inf(-1)
+	for _, x := range p {
+		d := x[0] - x[1]
+		least, most, mean = min(least, d), max(most, d), mean+d/float64(len(p))
+		low, high = min(low, x[0]), max(high, x[0])
+	}
+	switch {
+	case high-low < 0.1*span:
+		c.Outcome, c.Words, c.Do = model.Finding, fmt.Sprintf("it is dead: it stays near %s while the sensor moves by %s", q.ShowWithUnit(low), difference(q, span)), "do not trust it; look at its supply, its sender and the wire"
+	case max(math.Abs(least), math.Abs(most)) <= 0.08*span:
+		c.Outcome, c.Words = model.Pass, "it agrees with the sensor within 8 % of the span seen"
+	case most-least <= 0.1*span:
+		c.Outcome, c.Words, c.Do = model.Finding, "it is offset by "+difference(q, mean), "set its pointer, or write the correction beside it"
+	default:
+		c.Outcome, c.Words, c.Do = model.Finding, fmt.Sprintf("its curve is wrong: it is off by %s to %s", difference(q, least), difference(q, most)), "the sender belongs to another gauge; use the correction table"
+	}
+	return c
+}
+
+func difference(q model.Quantity, v float64) string {
+	if q == model.Temperature {
+		return fmt.Sprintf("%+.1f K", v)
+	}
+	return q.ShowWithUnit(v)
+}

@@ -1,0 +1,281 @@
+package wiring
+
+import (
+	"fmt"
+	"maps"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"tickover/model"
+)
+
+// neutralCurrent holds the neutral's transformer against the phases when one
+// phase carries nearly all; the walk does it better.
+func (w *Watch) neutralCurrent() model.Check {
+	const code, title = "C20", "neutral current"
+	p := w.points[model.CurrentN]
+	if p == nil || p.good == 0 {
+		return cannot(code, title, "no neutral current is measured")
+	}
+	return cannot(code, title, "the one-heater walk tells it")
+}
+
+func (w *Watch) coldSoak() model.Check {
+	const code, title = "C24", "temperatures agree after ten cold hours"
+	if !w.soaked || len(w.soak) < 2 {
+		return cannot(code, title, "ten hours of standstill are not in this stretch of the record")
+	}
+	values := slices.Sorted(maps.Values(w.soak))
+	spread := values[len(values)-1] - values[0]
+	return check(code, title, spread > 5, fmt.Sprintf("they lie within %.1f K", spread), "the odd one has a wrong sensor, table or wire")
+}
+
+func (w *Watch) oilAtRest() model.Check {
+	const code, title = "C25", "oil pressure is zero at rest"
+	if len(w.oilRest) < least {
+		return cannot(code, title, "five minutes of standstill with oil pressure are not on record")
+	}
+	m := w.oilRest.median()
+	return check(code, title, math.Abs(m) > 0.15e5, "it shows "+model.Pressure.ShowWithUnit(m), "the range or the zero of the transmitter is wrong")
+}
+
+// windows tells of sensors whose signal says that they failed.
+func (w *Watch) windows() model.Check {
+	const code, title = "C26", "no sensor signals failure"
+	var bad []string
+	n := 0
+	for _, p := range w.setup.Sensed {
+		seen := w.points[p.ID]
+		if seen == nil {
+			continue
+		}
+		n++
+		if all := seen.good + seen.failed + seen.odd; seen.failed+seen.odd > all/50 {
+			bad = append(bad, fmt.Sprintf("%s (%s) failed in %d and was out of its range in %d of %d readings", p.ID, p.Sensor.Words, seen.failed, seen.odd, all))
+		}
+	}
+	if n == 0 {
+		return cannot(code, title, "no point has a sensor described")
+	}
+	words := "none of the " + fmt.Sprint(n) + " sensors does"
+	if len(bad) > 0 {
+		words = strings.Join(bad, "; ")
+	}
+	return check(code, title, len(bad) > 0, words, "look for a break, a short, reversed polarity or a wrong kind of sensor; tickover peek shows the raw signal")
+}
+
+// reversedCouple finds a thermocouple that reads lower when warmed.
+func (w *Watch) reversedCouple() model.Check {
+	const code, title = "C27", "thermocouples are the right way round"
+	ambient := math.NaN()
+	if p := w.points[model.AmbientTemperature]; p != nil && p.good > 0 {
+		ambient = p.values.median()
+	}
+	var bad []string
+	n := 0
+	for id, p := range w.points {
+		point, ok := w.known[id]
+		couple := ok && point.Sensor != nil && point.Sensor.Kind == model.ThermocoupleSensor
+		if !couple && id != model.ExhaustTemperature || p.running < 3*time.Minute {
+			continue
+		}
+		n++
+		reference := ambient
+		if math.IsNaN(reference) {
+			reference = 0
+		}
+		if p.low < reference-8 {
+			bad = append(bad, fmt.Sprintf("%s falls to %.0f °C while the engine warms it", id, p.low))
+		}
+	}
+	if n == 0 {
+		return cannot(code, title, "three minutes of running with a thermocouple are not on record")
+	}
+	slices.Sort(bad)
+	words := "none reads lower when warmed"
+	if len(bad) > 0 {
+		words = strings.Join(bad, "; ")
+	}
+	return check(code, title, len(bad) > 0, words, "exchange its two wires")
+}
+
+// followers finds senders that go with the battery's volts.
+func (w *Watch) followers() model.Check {
+	const code, title = "C28", "no sender follows the battery"
+	var bad []string
+	n := 0
+	for _, id := range slices.Sorted(maps.Keys(w.sender)) {
+		r := w.sender[id].correlation()
+		if math.IsNaN(r) {
+			continue
+		}
+		n++
+		if math.Abs(r) > 0.8 {
+			bad = append(bad, fmt.Sprintf("%s moves with the battery (r = %.2f)", id, r))
+		}
+	}
+	if n == 0 {
+		return cannot(code, title, "no sender is read without its supply while the battery moved")
+	}
+	words := "none does"
+	if len(bad) > 0 {
+		words = strings.Join(bad, "; ")
+	}
+	return check(code, title, len(bad) > 0, words, "measure the supply too and write sensor: ratio .. or table %, supply from it")
+}
+
+func (w *Watch) contacts() model.Check {
+	const code, title = "C30", "oil switch and charge lamp toggle"
+	var bad []string
+	n := 0
+	for i, name := range []string{"the oil switch", "the charge lamp"} {
+		c := w.lamp[i]
+		rest, run := c.rest[0]+c.rest[1], c.run[0]+c.run[1]
+		if run < least || rest < 2 {
+			continue
+		}
+		n++
+		on, off := 2*c.rest[1] > rest, 2*c.run[0] > run
+		switch {
+		case !on && !off:
+			bad = append(bad, name+" reads the wrong way round")
+		case !on:
+			bad = append(bad, name+" is not on at rest with the key on")
+		case !off:
+			bad = append(bad, name+" stays on while the engine runs")
+		}
+	}
+	if n == 0 {
+		return cannot(code, title, "key on at rest and 20 s of running with these contacts are not both on record")
+	}
+	words := "on at rest, off running"
+	if len(bad) > 0 {
+		words = strings.Join(bad, "; ")
+	}
+	return check(code, title, len(bad) > 0, words, "look for a wrong terminal, a dead switch, a blown lamp, or write inverted: yes")
+}
+
+// refresh tells how often a device really takes a new value.
+func (w *Watch) refresh() model.Check {
+	const code, title = "C31", "true refresh of the meters"
+	var words []string
+	slow := false
+	for _, g := range slices.Sorted(maps.Keys(w.devices)) {
+		d := w.devices[g]
+		if d.reads < 30 || d.changed == 0 {
+			continue
+		}
+		every, polled := d.span.Seconds()/float64(d.changed), d.span.Seconds()/float64(d.reads)
+		if float64(d.changed) > 0.9*float64(d.reads) {
+			words = append(words, fmt.Sprintf("%s has a new value at nearly every poll, each %.2g s or faster", g, polled))
+			continue
+		}
+		slow = true
+		words = append(words, fmt.Sprintf("%s is polled each %.2g s but has a new value each %.2g s: polling faster gains nothing", g, polled, every))
+	}
+	if len(words) == 0 {
+		return cannot(code, title, "thirty polls of a running set are not on record")
+	}
+	c := check(code, title, false, strings.Join(words, "; "), "")
+	if slow {
+		c.Do = "poll no faster than the meter measures, and read transients with that in mind"
+	}
+	return c
+}
+
+func housekeeping(b Beside) model.Check {
+	const code, title = "C32", "clock and store"
+	var bad []string
+	if b.Clock == model.ClockUnknown || b.Clock == model.ClockUnsynchronised {
+		bad = append(bad, "nothing vouches for the time of day")
+	}
+	if b.Store.Degraded != "" {
+		bad = append(bad, "the store keeps less than it should: "+b.Store.Degraded)
+	}
+	if b.Store.FreeDisk > 0 && b.Store.FreeDisk < 200<<20 {
+		bad = append(bad, "less than 200 MiB are free")
+	}
+	if b.Clock == model.ClockUnsynchronised && len(bad) == 1 {
+		return cannot(code, title, bad[0]+"; set it from a telephone")
+	}
+	words := "the time is known (" + b.Clock.String() + "), the store keeps everything"
+	if len(bad) > 0 {
+		words = strings.Join(bad, "; ")
+	}
+	return check(code, title, len(bad) > 0, words, "set the time from a telephone; free space on the card")
+}
+
+// limits looks whether every warning comes before its critical alarm.
+func (w *Watch) limits(b Beside) model.Check {
+	const code, title = "C33", "limits make sense"
+	if len(b.Alarms) == 0 {
+		return cannot(code, title, "the rules in force are not at hand")
+	}
+	var bad []string
+	for _, warn := range b.Alarms {
+		for _, crit := range b.Alarms {
+			if warn.Point == "" || warn.Point != crit.Point || warn.Kind != crit.Kind || warn.PerSpeed != crit.PerSpeed ||
+				warn.Priority != model.Warning || crit.Priority != model.Critical {
+				continue
+			}
+			if warn.Kind == model.AboveLimit && warn.Limit > crit.Limit || warn.Kind == model.BelowLimit && warn.Limit < crit.Limit {
+				bad = append(bad, fmt.Sprintf("%s warns only after %s is critical", warn.ID, crit.ID))
+			}
+		}
+		if warn.Deadband < 0 {
+			bad = append(bad, warn.ID+" has a negative deadband")
+		}
+	}
+	words := "warnings come before critical alarms"
+	if len(bad) > 0 {
+		words = strings.Join(bad, "; ")
+	}
+	return check(code, title, len(bad) > 0, words, "exchange the limits, or mend the deadband")
+}
+
+// stuck finds values that never moved through minutes of running, and those at
+// the end of their range.
+func (w *Watch) stuck() model.Check {
+	const code, title = "C34", "no value is stuck or at the end of its range"
+	var bad []string
+	n := 0
+	for _, id := range slices.Sorted(maps.Keys(w.points)) {
+		p, q := w.points[id], w.known[id].Quantity
+		if q == model.NoQuantity {
+			q, _ = model.KnownQuantity(id)
+		}
+		moves := q == model.Temperature && id != model.AmbientTemperature || q == model.Pressure || id == model.BatteryVoltage || id == model.SpeedPoint
+		if !moves || p.good < 60 || p.running < 3*time.Minute {
+			continue
+		}
+		n++
+		if p.low == p.high {
+			bad = append(bad, fmt.Sprintf("%s shows %s and nothing else", id, q.ShowWithUnit(p.low)))
+		} else if s := w.known[id].Sensor; s != nil && s.Kind == model.LinearSensor && p.values.median() >= s.Out[1]*0.999 && s.Out[1] > 0 {
+			bad = append(bad, fmt.Sprintf("%s sits at the top of its range", id))
+		}
+	}
+	if n == 0 {
+		return cannot(code, title, "three minutes of running are not on record")
+	}
+	words := fmt.Sprintf("%d values moved with the engine", n)
+	if len(bad) > 0 {
+		words = strings.Join(bad, "; ")
+	}
+	return check(code, title, len(bad) > 0, words, "tap the sensor, look for a frozen adapter or a wrong range")
+}
+
+// neutralPlace asks where the neutral is sensed, without which C07 may see
+// nothing.
+func (w *Watch) neutralPlace(Beside) model.Check {
+	const code, title = "C35", "where the neutral is sensed"
+	for _, f := range w.setup.Machine {
+		if strings.EqualFold(f.Name, "neutral sensed at") {
+			return check(code, title, false, "at "+f.Text+": a break is seen only when it lies between there and the star point", "")
+		}
+	}
+	return model.Check{Code: code, Title: title, Words: "it is not said; a break beyond the meter's neutral lead is not seen",
+		Do: "take N at the board's neutral bar, and note it: tickover measure fact \"neutral sensed at\" \"neutral bar of the board\""}
+}
