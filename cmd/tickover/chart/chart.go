@@ -22,7 +22,7 @@ type Size struct {
 // The places drawings are made for: the text width of A4 and half of it, and a
 // telephone held upright, where letters must not shrink.
 var (
-	Paper = Size{180, 46, 600, 8}
+	Paper = Size{180, 46, 480, 8}
 	Half  = Size{88, 36, 250, 4}
 	Phone = Size{92, 54, 300, 4}
 )

@@ -20,7 +20,7 @@ type transient struct {
 const (
 	beforeStep, afterStep   = 5 * time.Second, 20 * time.Second
 	beforeAlarm, afterAlarm = 5 * time.Minute, time.Minute
-	mostSteps, mostAlarms   = 16, 4
+	mostSteps, mostAlarms   = 12, 4
 )
 
 // transients draws frequency and voltages around each load step, and all of
@@ -67,6 +67,30 @@ func transients(rec *model.RunRecord, d dating, series Series) (list []transient
 		left += fmt.Sprintf("The first %d of %d critical alarms are drawn.", mostAlarms, alarms)
 	}
 	return list, left, nil
+}
+
+// numbered is a load step with its number in the table of steps.
+type numbered struct {
+	Number int
+	model.LoadStep
+}
+
+// detailed picks the steps whose figures are written out: all of a few, of many
+// the largest, and of those outside a limit as many again.
+func detailed(rec *model.RunRecord) []numbered {
+	chosen := largest(rec.Steps, mostSteps)
+	for i, s := range rec.Steps {
+		outside := slices.ContainsFunc(s.Figures, func(f model.Figure) bool { return f.Verdict == model.Outside })
+		if outside && len(chosen) < 2*mostSteps && !slices.Contains(chosen, i) {
+			chosen = append(chosen, i)
+		}
+	}
+	slices.Sort(chosen)
+	var list []numbered
+	for _, i := range chosen {
+		list = append(list, numbered{i + 1, rec.Steps[i]})
+	}
+	return list
 }
 
 // largest gives the places of the largest steps, in order of time.
