@@ -38,7 +38,7 @@ func TestDipOfOneReadingSurvivesAnyLength(t *testing.T) {
 }
 
 func TestGapsAreNotJoined(t *testing.T) {
-	tr := newTrace(600, Paper.Columns)
+	tr := newTrace(600, 600)
 	for i := range 600 {
 		switch {
 		case i >= 100 && i < 200: // silence
