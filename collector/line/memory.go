@@ -12,6 +12,7 @@ const remembered = 10 * time.Second
 type unanswered struct {
 	shape
 	asked time.Time
+	came  bool // an answer that may be its own came late
 }
 
 // memory knows which questions may still be answered. No wait and no draining
@@ -45,7 +46,7 @@ func (m *memory) failed(unit byte, failed bool) {
 
 // add remembers a question without an answer.
 func (m *memory) add(s shape, asked, now time.Time) {
-	m.open[s.unit] = append(m.expire(s.unit, now), unanswered{s, asked})
+	m.open[s.unit] = append(m.expire(s.unit, now), unanswered{shape: s, asked: asked})
 }
 
 func (m *memory) expire(unit byte, now time.Time) []unanswered {
@@ -75,21 +76,24 @@ func (m *memory) answered(s shape, asked, now time.Time) {
 }
 
 // refused takes note of an exception in answer to s. When earlier questions of
-// the unit and function are open it may belong to any of them, so the oldest
-// is settled and this one stays open instead.
+// the unit and function are open it may belong to any of them, so this one
+// stays open.
 func (m *memory) refused(s shape, asked, now time.Time) {
-	m.expire(s.unit, now)
-	if _, ok := m.settle(found{shape: s, exception: true}); ok {
+	all := m.expire(s.unit, now)
+	if slices.ContainsFunc(all, func(u unanswered) bool { return u.function == s.function }) {
 		m.add(s, asked, now)
 	}
 }
 
-// settle forgets the oldest question that f may be the answer to and says when
-// it was asked; false when there is none.
+// settle finds the oldest question that f may be the late answer to and says
+// when it was asked; false when there is none. The question stays open: f may
+// be a copy, or of somebody else, and only an answer of another shape proves
+// that it has passed.
 func (m *memory) settle(f found) (asked time.Time, ok bool) {
-	for i, u := range m.open[f.unit] {
-		if u.function == f.function && (f.exception || u.bytes == f.bytes) {
-			m.open[f.unit] = append(m.open[f.unit][:i:i], m.open[f.unit][i+1:]...)
+	for i := range m.open[f.unit] {
+		u := &m.open[f.unit][i]
+		if !u.came && u.function == f.function && (f.exception || u.bytes == f.bytes) {
+			u.came = true
 			return u.asked, true
 		}
 	}
