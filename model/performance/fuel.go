@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"strings"
+	"time"
 
 	"tickover/model"
 )
@@ -19,7 +20,7 @@ const dipDoubt = 0.001
 
 // dip is one reading of the tank.
 type dip struct {
-	at      model.Instant
+	at      moment
 	volume  float64
 	doubt   float64
 	assumed bool
@@ -30,7 +31,7 @@ type dip struct {
 func (r *recorder) fuel() model.Figure {
 	const name = "fuel per kWh"
 	from, to := r.turned()
-	first, last, added, why := r.dips(from, to)
+	first, last, added, why := r.dips(r.moment(from), r.moment(to))
 	if why == "" && r.sheet.joules < 3.6e6 {
 		why = "less than 1 kWh was delivered"
 	}
@@ -64,7 +65,35 @@ func (r *recorder) turned() (from, to model.Instant) {
 	return from, to
 }
 
-func (r *recorder) dips(from, to model.Instant) (first, last dip, added float64, why string) {
+// moment is when something was done, on the clock of the wall where it is
+// known: a dip may be entered hours after it was taken.
+type moment struct {
+	at   model.Instant
+	wall time.Time // zero: not known
+}
+
+func (r *recorder) moment(at model.Instant) moment {
+	wall, _ := r.in.Clock.Wall(at)
+	return moment{at, wall}
+}
+
+func (m moment) before(n moment) bool {
+	if m.wall.IsZero() || n.wall.IsZero() {
+		return m.at.Before(n.at)
+	}
+	return m.wall.Before(n.wall)
+}
+
+// taken is when a measurement by hand was made.
+func (r *recorder) taken(e model.Event) moment {
+	m := r.moment(e.At)
+	if !e.Hand.Taken.IsZero() && !m.wall.IsZero() {
+		m.wall = e.Hand.Taken
+	}
+	return m
+}
+
+func (r *recorder) dips(from, to moment) (first, last dip, added float64, why string) {
 	replaced := map[uint64]bool{}
 	for _, e := range r.in.Events {
 		if e.Hand != nil && e.Hand.Corrects != 0 {
@@ -75,27 +104,27 @@ func (r *recorder) dips(from, to model.Instant) (first, last dip, added float64,
 		if e.Hand == nil || e.Hand.Quantity != model.Volume || replaced[e.Seq] && e.Seq != 0 {
 			continue
 		}
-		d := dip{at: e.At, volume: e.Hand.Value, doubt: e.Hand.Conditions["resolution"]}
+		d := dip{at: r.taken(e), volume: e.Hand.Value, doubt: e.Hand.Conditions["resolution"]}
 		if d.doubt <= 0 {
 			d.doubt, d.assumed = dipDoubt, true
 		}
 		switch kind := strings.ToLower(e.Hand.Kind); {
-		case kind == fuelDip && !from.Before(d.at) && (first.at.IsZero() || first.at.Before(d.at)):
+		case kind == fuelDip && !from.before(d.at) && (first.at.at.IsZero() || first.at.before(d.at)):
 			first = d
-		case kind == fuelDip && !d.at.Before(to) && (last.at.IsZero() || d.at.Before(last.at)):
+		case kind == fuelDip && !d.at.before(to) && (last.at.at.IsZero() || d.at.before(last.at)):
 			last = d
 		}
 	}
 	switch {
-	case first.at.IsZero() && last.at.IsZero():
+	case first.at.at.IsZero() && last.at.at.IsZero():
 		return first, last, 0, "no fuel dip is noted: enter one before and one after the run"
-	case first.at.IsZero():
+	case first.at.at.IsZero():
 		return first, last, 0, "no fuel dip is noted from before the run"
-	case last.at.IsZero():
+	case last.at.at.IsZero():
 		return first, last, 0, "no fuel dip is noted from after the run"
 	}
 	for _, e := range r.in.Events {
-		if e.Hand != nil && strings.EqualFold(e.Hand.Kind, fuelAdded) && first.at.Before(e.At) && e.At.Before(last.at) {
+		if e.Hand != nil && strings.EqualFold(e.Hand.Kind, fuelAdded) && first.at.before(r.taken(e)) && r.taken(e).before(last.at) {
 			added += e.Hand.Value
 		}
 	}

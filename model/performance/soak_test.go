@@ -5,6 +5,7 @@ import (
 	"math"
 	"strings"
 	"testing"
+	"time"
 
 	"tickover/model"
 )
@@ -118,6 +119,17 @@ func TestFuelPerKilowattHour(t *testing.T) {
 	f := named(t, record(t, in), "fuel per kWh")
 	if math.Abs(f.Value-0.3) > 1e-3 || math.Abs(f.Uncertainty-1.0/60) > 1e-4 {
 		t.Errorf("%+v", f)
+	}
+	// Both dips entered together the next day, with the times they were taken.
+	late := in
+	late.Clock = model.Clock{Boots: []model.Boot{{Number: 1, Estimates: []model.ClockEstimate{{Wall: 1e18, Source: model.ClockRTC}}}}}
+	wall := func(s float64) time.Time { w, _ := late.Clock.Wall(instant(s)); return w }
+	late.Events = []model.Event{dipEvent(1, 9000, "fuel dip", 100, 0.5), dipEvent(2, 9001, "fuel added", 20, 0), dipEvent(3, 9002, "fuel dip", 102, 0.5)}
+	for i, at := range []float64{50, 500, 4000} {
+		late.Events[i].Hand.Taken = wall(at)
+	}
+	if f := named(t, record(t, late), "fuel per kWh"); math.Abs(f.Value-0.3) > 1e-3 {
+		t.Errorf("entered late: %+v", f)
 	}
 	for missing, why := range map[int]string{0: "before the run", 2: "after the run"} {
 		cut := in
