@@ -1,100 +1,451 @@
 package store
 
 import (
-	"math/rand/v2"
+	"encoding/binary"
+	"fmt"
+	"math"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"sync"
 	"testing"
 	"time"
 
+	bolt "go.etcd.io/bbolt"
+
 	"tickover/model"
+	"tickover/testdata/soak"
 )
 
-// meterHour makes an hour of 24 points at 1 Hz, in registers' resolution,
-// with noise and stamps that jitter by 3 ms.
-func meterHour() (points map[model.PointID]model.Point, scans []*model.Scan) {
-	random := rand.New(rand.NewPCG(7, 7))
-	points = map[model.PointID]model.Point{}
-	names := []model.PointID{}
-	for i := range 24 {
-		id := model.PointID("point." + string(rune('a'+i)))
-		names = append(names, id)
-		points[id] = model.Point{ID: id, Register: model.Register{Resolution: model.Resolution{Num: 1, Den: 10}}}
-	}
-	for sec := range 3600 {
-		at := time.Duration(sec)*time.Second + time.Duration(random.IntN(7))*time.Millisecond
-		scan := scanAt("meter/1s", 1, at)
-		for i, id := range names {
-			k := 2300 + 100*int64(i) + int64(random.NormFloat64()*float64(1+i%4))
-			scan.Samples = append(scan.Samples, model.GoodSample(id, model.Resolution{Num: 1, Den: 10}.Value(k)))
+const (
+	daySeconds = 86400
+	daySamples = 32 * daySeconds
+)
+
+func soakOptions(dir string) Options {
+	o := options(dir)
+	o.Points, o.Slots = soak.Points(), 0
+	return o
+}
+
+// logSoak keeps so many seconds of readings.
+func logSoak(t testing.TB, s *Store, seconds int) {
+	t.Helper()
+	g := soak.New()
+	for range seconds {
+		for _, scan := range g.Next() {
+			mustAppend(t, s, scan)
 		}
-		scan.Measured = len(scan.Samples)
-		scans = append(scans, scan)
 	}
-	return points, scans
 }
 
-func benchStore(b *testing.B) (*Store, []*model.Scan) {
-	points, scans := meterHour()
-	o := options(b.TempDir())
-	o.Points = points
-	return mustOpen(b, o), scans
+// writtenBytes counts what went to the card: a slot each, and for each commit
+// its pages and one meta page.
+func writtenBytes(s *Store) int64 {
+	st := s.data.db.Stats().TxStats
+	return int64(s.ring.next-1)*slotSize + st.GetPageAlloc() + s.data.commits*pageSize
 }
 
-func BenchmarkAppend(b *testing.B) {
-	s, scans := benchStore(b)
-	hour := 0
+// day is one day's store, made once for all benchmarks.
+var day = sync.OnceValues(func() (dir string, err error) {
+	if dir, err = os.MkdirTemp("", "soakday"); err != nil {
+		return "", err
+	}
+	s, err := Open(soakOptions(dir))
+	if err != nil {
+		return "", err
+	}
+	g := soak.New()
+	for range daySeconds {
+		for _, scan := range g.Next() {
+			if err := s.Append(scan, nil); err != nil {
+				return "", err
+			}
+		}
+	}
+	return dir, s.Close()
+})
+
+func openDay(b *testing.B) *Store {
+	dir, err := day()
+	if err != nil {
+		b.Fatal(err)
+	}
+	return mustOpen(b, soakOptions(dir))
+}
+
+// BenchmarkStore is the table: what a soak day takes on the card, how fast it
+// is read, and what a year in the file costs.
+func BenchmarkStore(b *testing.B) {
+	b.Run("day", benchDay)
+	b.Run("month", benchMonth)
+	b.Run("read/one", func(b *testing.B) { benchRead(b, model.Query{Points: []model.PointID{model.VoltageL1N}}, daySeconds) })
+	b.Run("read/all", func(b *testing.B) { benchRead(b, model.Query{}, daySamples) })
+	b.Run("scans/all", benchScans)
+	b.Run("seal", benchSeal)
+	b.Run("year", benchYear)
+	b.Run("memory", benchMemory)
+}
+
+func benchDay(b *testing.B) {
 	for b.Loop() {
-		for _, scan := range scans {
-			again := *scan
-			again.At.Offset += time.Duration(hour) * time.Hour
-			if err := s.Append(&again, nil); err != nil {
+		s, err := Open(soakOptions(b.TempDir()))
+		if err != nil {
+			b.Fatal(err)
+		}
+		begin := time.Now()
+		logSoak(b, s, daySeconds)
+		b.ReportMetric(daySamples/time.Since(begin).Seconds()/1e6, "Msamples/s")
+		if err := s.sealNow(); err != nil {
+			b.Fatal(err)
+		}
+		payload, minutes := payloads(b, s)
+		b.ReportMetric(float64(payload)/daySamples, "B/sample")
+		b.ReportMetric(float64(payload)/daySamples/soak.Floor(daySeconds), "xfloor")
+		b.ReportMetric(float64(minutes)/1e6, "MB-minutes/day")
+		b.ReportMetric(float64(writtenBytes(s))/1e6, "MB/day")
+		if err := s.Close(); err != nil {
+			b.Fatal(err)
+		}
+	}
+	b.ReportMetric(0, "ns/op")
+}
+
+// payloads sums the values of blocks and minutes.
+func payloads(b *testing.B, s *Store) (blocks, minutes int64) {
+	err := s.data.view(func(tx *bolt.Tx) error {
+		for _, x := range []struct {
+			bucket []byte
+			sum    *int64
+		}{{bucketBlocks, &blocks}, {bucketMinutes, &minutes}} {
+			err := tx.Bucket(x.bucket).ForEachBucket(func(name []byte) error {
+				return tx.Bucket(x.bucket).Bucket(name).ForEach(func(_, v []byte) error { *x.sum += int64(len(v)); return nil })
+			})
+			if err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		b.Fatal(err)
+	}
+	return blocks, minutes
+}
+
+func benchMonth(b *testing.B) {
+	for b.Loop() {
+		s := repeatedDays(b, 30)
+		st, err := os.Stat(filepath.Join(s.opts.Dir, dataName))
+		if err != nil {
+			b.Fatal(err)
+		}
+		b.ReportMetric(float64(s.data.used())/(30*daySamples), "B/sample-used")
+		b.ReportMetric(float64(st.Size())/(30*daySamples), "B/sample-file")
+		mustClose(b, s)
+	}
+	b.ReportMetric(0, "ns/op")
+}
+
+func benchRead(b *testing.B, q model.Query, want int) {
+	s := openDay(b)
+	sum, total := 0.0, 0
+	for b.Loop() {
+		n := 0
+		for c, err := range s.Columns(q) {
+			if err != nil {
 				b.Fatal(err)
 			}
+			for _, v := range c.Values {
+				n += len(v)
+				sum += v[0]
+			}
 		}
-		hour++
+		if n != want {
+			b.Fatal(n)
+		}
+		total += n
 	}
-	samples := float64(hour * len(scans) * 24)
-	b.ReportMetric(samples/b.Elapsed().Seconds()/1e6, "Msamples/s")
-	slots := float64(s.ring.next-1) * slotSize
-	b.ReportMetric(slots/samples, "ringB/sample")
-}
-
-func BenchmarkScan(b *testing.B) {
-	for name, q := range map[string]model.Query{"all": {}, "one": {Points: []model.PointID{"point.c"}}} {
-		b.Run(name, func(b *testing.B) {
-			s, scans := benchStore(b)
-			for _, scan := range scans {
-				mustAppend(b, s, scan)
-			}
-			n := 0
-			for b.Loop() {
-				for scan, err := range s.Scans(q) {
-					if err != nil {
-						b.Fatal(err)
-					}
-					n += len(scan.Samples)
-				}
-			}
-			b.ReportMetric(float64(n)/b.Elapsed().Seconds()/1e6, "Msamples/s")
-		})
+	b.ReportMetric(float64(total)/b.Elapsed().Seconds()/1e6, "Msamples/s")
+	if math.IsNaN(sum) {
+		b.Fatal(sum)
 	}
 }
 
-func BenchmarkBlock(b *testing.B) {
-	points, scans := meterHour()
-	sc := &schema{group: "meter/1s"}
-	for _, x := range scans[0].Samples {
-		sc.points = append(sc.points, x.Point)
-		sc.scales = append(sc.scales, scaleOf(points[x.Point]))
-	}
-	r := newRows(sc, 1)
-	for _, scan := range scans[:600] {
-		r.add(scan)
-	}
-	size, n := 0, 0
+func benchScans(b *testing.B) {
+	s := openDay(b)
+	n := 0
 	for b.Loop() {
-		size = len(encodeRows(r))
-		n += 600 * 24
+		for scan, err := range s.Scans(model.Query{}) {
+			if err != nil {
+				b.Fatal(err)
+			}
+			n += len(scan.Samples)
+		}
 	}
-	b.ReportMetric(float64(size)/(600*24), "B/sample")
 	b.ReportMetric(float64(n)/b.Elapsed().Seconds()/1e6, "Msamples/s")
+}
+
+func benchSeal(b *testing.B) {
+	g, rows := soak.New(), map[string]*rows{}
+	for range 600 {
+		for _, scan := range g.Next() {
+			r := rows[scan.Group]
+			if r == nil {
+				sc := &schema{group: scan.Group}
+				for _, x := range scan.Samples {
+					sc.points = append(sc.points, x.Point)
+					sc.scales = append(sc.scales, scaleOf(soak.Points()[x.Point]))
+				}
+				r = newRows(sc, 1)
+				rows[scan.Group] = r
+			}
+			r.add(scan)
+		}
+	}
+	for b.Loop() {
+		for _, r := range rows {
+			encodeRows(r)
+			summarise(r)
+		}
+	}
+	b.ReportMetric(float64(600*32*b.N)/b.Elapsed().Seconds()/1e6, "Msamples/s")
+}
+
+// repeatedDays makes a file of so many days by keeping one day's blocks and
+// minutes again and again, a day later each time.
+func repeatedDays(t testing.TB, days int) *Store {
+	t.Helper()
+	from, err := day()
+	if err != nil {
+		t.Fatal(err)
+	}
+	source, err := Open(Options{Dir: from, ReadOnly: true, LockTimeout: -1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer source.Close()
+	dir := t.TempDir()
+	s, err := Open(soakOptions(dir))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var all []record
+	for r, err := range source.records(model.Span{}) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		if r.kind == recordBlock || r.kind == recordMinutes || r.kind == recordSchema {
+			all = append(all, r)
+		}
+	}
+	for d := range days {
+		if err := s.data.update(func(tx *bolt.Tx) error { return putDay(tx, all, int64(d)) }); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	return mustOpenPlain(t, soakOptions(dir))
+}
+
+func mustOpenPlain(t testing.TB, o Options) *Store {
+	t.Helper()
+	s, err := Open(o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+func putDay(tx *bolt.Tx, all []record, d int64) error {
+	for _, r := range all {
+		bucket := recordBucket(tx, r.kind, "")
+		if r.group != "" {
+			var err error
+			if bucket, err = bucket.CreateBucketIfNotExists([]byte("g" + r.group)); err != nil {
+				return err
+			}
+			bucket.FillPercent = 1
+		}
+		payload, err := unwrap(r.key, r.value)
+		if err != nil {
+			return err
+		}
+		key := r.key
+		switch r.kind {
+		case recordBlock:
+			b, err := openBlock(r.key, r.value)
+			if err != nil {
+				return err
+			}
+			at := b.at.Add(time.Duration(d) * 24 * time.Hour)
+			key = blockKey(at)
+			head := binary.AppendUvarint(binary.AppendUvarint(nil, uint64(b.schema)), b.ordinal+uint64(d)*144)
+			c := cursor{b: b.body}
+			n, _ := c.uvarint(), c.varint()
+			head = binary.AppendVarint(binary.AppendUvarint(head, n), int64(at.Offset))
+			payload = append(head, c.b...)
+		case recordMinutes:
+			boot, minute, id, err := parseMinuteKey(r.key)
+			if err != nil {
+				return err
+			}
+			key = minuteKey(boot, minute+1440*d, id)
+			m, err := decodeMinutesOf(payload, r, tx)
+			if err != nil {
+				return err
+			}
+			for i := range m.at {
+				m.at[i] += 1440 * d
+			}
+			payload = m.encode()
+		}
+		if err := put(bucket, key, payload); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func decodeMinutesOf(payload []byte, r record, tx *bolt.Tx) (*minutes, error) {
+	boot, _, id, _ := parseMinuteKey(r.key)
+	text, err := get(tx.Bucket(bucketSchemas), binary.BigEndian.AppendUint32(nil, id))
+	if err != nil {
+		return nil, err
+	}
+	sc, err := decodeSchema(text)
+	if err != nil {
+		return nil, err
+	}
+	return decodeMinutes(payload, sc, boot, nil)
+}
+
+// benchYear opens a file with a year in it and a ring to be read back, and
+// draws a year of one point: least and greatest for each of 1000 pixels.
+func benchYear(b *testing.B) {
+	s := repeatedDays(b, 365)
+	dir := s.opts.Dir
+	g := soak.New()
+	for range 590 {
+		for _, scan := range g.Next() {
+			scan.At.Offset += 365 * 24 * time.Hour
+			mustAppend(b, s, scan)
+		}
+	}
+	if err := s.Flush(); err != nil {
+		b.Fatal(err)
+	}
+	work := copyStore(b, dir)
+	mustClose(b, s)
+	var open, view []time.Duration
+	for b.Loop() {
+		begin := time.Now()
+		s := mustOpenPlain(b, soakOptions(work))
+		open = append(open, time.Since(begin))
+		if got := s.Last().Offset; got < 365*24*time.Hour+589*time.Second {
+			b.Fatal(got)
+		}
+		begin = time.Now()
+		n := drawYear(b, s)
+		view = append(view, time.Since(begin))
+		if n < 365*1440 {
+			b.Fatal(n)
+		}
+		s.writing.Lock()
+		s.closed = true // as a cut of power ends it: the ring stays to be read back
+		s.writing.Unlock()
+		if err := s.release(); err != nil {
+			b.Fatal(err)
+		}
+	}
+	b.ReportMetric(float64(least(open).Microseconds())/1000, "ms-open")
+	b.ReportMetric(float64(least(view).Microseconds())/1000, "ms-yearview")
+	b.ReportMetric(0, "ns/op")
+}
+
+func least(all []time.Duration) time.Duration {
+	best := all[0]
+	for _, d := range all {
+		best = min(best, d)
+	}
+	return best
+}
+
+func drawYear(b *testing.B, s *Store) (n int) {
+	var low, high [1000]float64
+	for m, err := range s.Minutes(model.Query{Points: []model.PointID{model.CoolantTemperature}}) {
+		if err != nil {
+			b.Fatal(err)
+		}
+		for i, at := range m.At {
+			px := min(int(at/(366*24*3600*1e6)), 999)
+			low[px], high[px] = min(low[px], m.Columns[0].Min[i]), max(high[px], m.Columns[0].Max[i])
+		}
+		n += len(m.At)
+	}
+	return n
+}
+
+// benchMemory measures in a process of its own, which this test binary is
+// started as again.
+func benchMemory(b *testing.B) {
+	month := repeatedDays(b, 30)
+	mustClose(b, month)
+	for b.Loop() {
+		for _, work := range []string{"log", "scan"} {
+			cmd := exec.Command(os.Args[0], "-test.run=^TestMemory$", "-test.v")
+			cmd.Env = append(os.Environ(), "STORE_MEMORY="+work, "STORE_MONTH="+month.opts.Dir)
+			out, err := cmd.CombinedOutput()
+			if err != nil {
+				b.Fatalf("%v: %s", err, out)
+			}
+			_, rest, ok := strings.Cut(string(out), "grew by ")
+			if !ok {
+				b.Fatalf("%s", out)
+			}
+			kib, err := strconv.Atoi(strings.Fields(rest)[0])
+			if err != nil {
+				b.Fatal(err)
+			}
+			b.ReportMetric(float64(kib)/1024, "MiB-"+work)
+		}
+	}
+	b.ReportMetric(0, "ns/op")
+}
+
+// TestMemory does one of the works that benchMemory asks for, and a short
+// logging when nobody asks.
+func TestMemory(t *testing.T) {
+	before := resident(t)
+	switch os.Getenv("STORE_MEMORY") {
+	case "scan":
+		s := mustOpenPlain(t, Options{Dir: os.Getenv("STORE_MONTH"), ReadOnly: true})
+		for _, err := range s.Columns(model.Query{Points: []model.PointID{model.VoltageL1N}}) {
+			if err != nil {
+				t.Fatal(err)
+			}
+		}
+	case "log":
+		logSoak(t, mustOpenPlain(t, soakOptions(t.TempDir())), 4*3600)
+	default:
+		logSoak(t, mustOpen(t, soakOptions(t.TempDir())), 700)
+	}
+	fmt.Printf("grew by %d KiB\n", resident(t)-before)
+}
+
+func resident(t *testing.T) int {
+	text, err := os.ReadFile("/proc/self/status")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, rest, _ := strings.Cut(string(text), "VmRSS:")
+	n, err := strconv.Atoi(strings.Fields(rest)[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	return n
 }

@@ -66,10 +66,11 @@ func guard(fn func() error) (err error) {
 
 // data is the bbolt file. Every access goes through guard.
 type data struct {
-	db     *bolt.DB
-	path   string
-	told   []string // what was wrong but did no harm
-	format uint32
+	db      *bolt.DB
+	path    string
+	told    []string // what was wrong but did no harm
+	format  uint32
+	commits int64 // transactions written; each ends with one meta page
 }
 
 func boltOptions(o Options, readOnly bool) *bolt.Options {
@@ -229,6 +230,7 @@ func (d *data) view(fn func(tx *bolt.Tx) error) error {
 }
 
 func (d *data) update(fn func(tx *bolt.Tx) error) error {
+	d.commits++
 	return guard(func() error { return d.db.Update(fn) })
 }
 
