@@ -74,7 +74,7 @@ func TestBackupWhileWriting(t *testing.T) {
 // TestBackupOfSpan wants the blocks that touch a span and the events within.
 func TestBackupOfSpan(t *testing.T) {
 	s := mustOpen(t, options(t.TempDir()))
-	for i := range 10 {
+	for i := range 14 {
 		fill(t, s, 1, i*600, 600)
 		if err := s.AppendEvents([]model.Event{note(1, time.Duration(i)*10*time.Minute, fmt.Sprint(i))}); err != nil {
 			t.Fatal(err)
@@ -88,7 +88,7 @@ func TestBackupOfSpan(t *testing.T) {
 	}
 	c, _ := restored(t, out.Bytes())
 	same(t, "span", lines(t, c, model.Query{From: span.From, To: span.To}), want)
-	if n := len(lines(t, c, model.Query{})); n > 1400 {
+	if n := len(lines(t, c, model.Query{})); n > 3600 {
 		t.Fatalf("%d rows copied for 1200", n)
 	}
 	if n := len(eventTexts(t, c, model.Query{})); n != 2 {

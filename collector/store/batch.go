@@ -50,7 +50,7 @@ func decodeBatch(in []byte) (*batch, error) {
 			return nil, err
 		}
 		boot := uint32(c.uvarint())
-		r, err := decodeRows(c.bytes(), s, boot, nil)
+		r, err := decodeRows(c.bytes(), s, boot, nil, nil)
 		if err != nil {
 			return nil, err
 		}

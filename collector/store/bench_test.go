@@ -233,6 +233,7 @@ func repeatedDays(t testing.TB, days int) *Store {
 		t.Fatal(err)
 	}
 	var all []record
+	blocks := map[string]uint64{}
 	for r, err := range source.records(model.Span{}) {
 		if err != nil {
 			t.Fatal(err)
@@ -240,9 +241,12 @@ func repeatedDays(t testing.TB, days int) *Store {
 		if r.kind == recordBlock || r.kind == recordMinutes || r.kind == recordSchema {
 			all = append(all, r)
 		}
+		if r.kind == recordBlock {
+			blocks[r.group]++
+		}
 	}
 	for d := range days {
-		if err := s.data.update(func(tx *bolt.Tx) error { return putDay(tx, all, int64(d)) }); err != nil {
+		if err := s.data.update(func(tx *bolt.Tx) error { return putDay(tx, all, blocks, int64(d)) }); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -261,7 +265,7 @@ func mustOpenPlain(t testing.TB, o Options) *Store {
 	return s
 }
 
-func putDay(tx *bolt.Tx, all []record, d int64) error {
+func putDay(tx *bolt.Tx, all []record, blocks map[string]uint64, d int64) error {
 	for _, r := range all {
 		bucket := recordBucket(tx, r.kind, "")
 		if r.group != "" {
@@ -284,7 +288,7 @@ func putDay(tx *bolt.Tx, all []record, d int64) error {
 			}
 			at := b.at.Add(time.Duration(d) * 24 * time.Hour)
 			key = blockKey(at)
-			head := binary.AppendUvarint(binary.AppendUvarint(nil, uint64(b.schema)), b.ordinal+uint64(d)*144)
+			head := binary.AppendUvarint(binary.AppendUvarint(nil, uint64(b.schema)), b.ordinal+uint64(d)*blocks[r.group])
 			c := cursor{b: b.body}
 			n, _ := c.uvarint(), c.varint()
 			head = binary.AppendVarint(binary.AppendUvarint(head, n), int64(at.Offset))

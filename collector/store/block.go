@@ -222,13 +222,12 @@ func twoDigits(v int64) int64 {
 	return (v + unit/2) / unit * unit
 }
 
-func unpackStamps(in []byte, first int64, n int) ([]int64, error) {
+func unpackStamps(in []byte, first int64, at []int64) ([]int64, error) {
 	unit, used := binary.Uvarint(in)
 	if used <= 0 || unit == 0 || unit > uint64(time.Second) {
 		return nil, errBlock
 	}
-	at, err := unpackInts(in[used:], n)
-	if err != nil {
+	if err := readInts(in[used:], at); err != nil {
 		return nil, err
 	}
 	for i := range at {
@@ -250,9 +249,33 @@ func blockSpan(body []byte) (n int, first, last int64, err error) {
 	return int(count), first, first + int64(span), nil
 }
 
+// scratch is room that one block after another is decoded into. What was
+// decoded before is gone then.
+type scratch struct {
+	counts, at []int64
+	values     []float64
+}
+
+// room returns room for n rows of so many columns.
+func (s *scratch) room(n, columns int) {
+	if cap(s.counts) < n {
+		s.counts, s.at = make([]int64, n), make([]int64, n)
+	}
+	if cap(s.values) < n*columns {
+		s.values = make([]float64, n*columns)
+	}
+	s.values = s.values[:0]
+}
+
+// column returns room for one more column of n values.
+func (s *scratch) column(n int) []float64 {
+	s.values = s.values[:len(s.values)+n]
+	return s.values[len(s.values)-n : len(s.values) : len(s.values)]
+}
+
 // decodeRows reads a body. Only the columns that want says are decoded; nil
-// wants all.
-func decodeRows(body []byte, s *schema, boot uint32, want func(model.PointID) bool) (*rows, error) {
+// wants all. With nil for room the rows keep their own.
+func decodeRows(body []byte, s *schema, boot uint32, want func(model.PointID) bool, room *scratch) (*rows, error) {
 	n, first, _, err := blockSpan(body)
 	if err != nil {
 		return nil, err
@@ -265,8 +288,21 @@ func decodeRows(body []byte, s *schema, boot uint32, want func(model.PointID) bo
 	for i := range lengths {
 		lengths[i] = c.uvarint()
 	}
+	if room == nil {
+		room = &scratch{}
+	}
+	columns := len(s.points)
+	if want != nil {
+		columns = 0
+		for _, p := range s.points {
+			if want(p) {
+				columns++
+			}
+		}
+	}
+	room.room(n, columns)
 	r := newRows(s, boot)
-	if r.at, err = unpackStamps(c.take(lengths[0]), first, n); err != nil {
+	if r.at, err = unpackStamps(c.take(lengths[0]), first, room.at[:n:n]); err != nil {
 		return nil, err
 	}
 	for i, p := range s.points {
@@ -277,7 +313,7 @@ func decodeRows(body []byte, s *schema, boot uint32, want func(model.PointID) bo
 		if want != nil && !want(p) {
 			continue
 		}
-		if r.values[i], r.states[i], err = unpackColumn(column, s.scales[i], n); err != nil {
+		if r.values[i], r.states[i], err = unpackColumn(column, s.scales[i], room.column(n), room.counts[:n]); err != nil {
 			return nil, err
 		}
 	}

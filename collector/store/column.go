@@ -216,21 +216,20 @@ func pow10(digits byte) float64 {
 	return [...]float64{1, 10, 100, 1e3, 1e4, 1e5, 1e6}[digits%7]
 }
 
-// unpackColumn reads n rows of a column.
-func unpackColumn(in []byte, s scale, n int) ([]float64, []status, error) {
+// unpackColumn reads the rows of a column into values; counts is room.
+func unpackColumn(in []byte, s scale, values []float64, counts []int64) ([]float64, []status, error) {
 	if len(in) == 0 {
 		return nil, nil, errColumn
 	}
 	form, rest := in[0], in[1:]
 	if form&formStatus == 0 {
-		values, err := unpackForm(form, rest, s, n)
-		return values, nil, err
+		return values, nil, unpackForm(form, rest, s, values, counts)
 	}
-	states, zero, rest, err := unpackStatus(rest, n)
+	states, zero, rest, err := unpackStatus(rest, len(values))
 	if err != nil {
 		return nil, nil, err
 	}
-	values, err := unpackForm(form&^formStatus, rest, s, n)
+	err = unpackForm(form&^formStatus, rest, s, values, counts)
 	for i := range values {
 		if zero[i] {
 			values[i] = 0
@@ -240,27 +239,25 @@ func unpackColumn(in []byte, s scale, n int) ([]float64, []status, error) {
 }
 
 func unpackValues(body []byte, s scale, n int) ([]float64, error) {
-	return unpackForm(body[0], body[1:], s, n)
+	values := make([]float64, n)
+	return values, unpackForm(body[0], body[1:], s, values, make([]int64, n))
 }
 
-func unpackForm(form byte, in []byte, s scale, n int) ([]float64, error) {
+func unpackForm(form byte, in []byte, s scale, values []float64, counts []int64) error {
 	if form == formRaw {
-		return unpackRaw(in, n)
-	}
-	scaled := form == formScaled || form == formDecimal
-	if scaled && len(in) == 0 {
-		return nil, errColumn
+		return unpackRaw(in, values)
 	}
 	param := byte(0)
-	if scaled {
+	if form == formScaled || form == formDecimal {
+		if len(in) == 0 {
+			return errColumn
+		}
 		param, in = in[0], in[1:]
 	}
-	counts := make([]int64, n)
-	values := make([]float64, n)
 	if err := readInts(in, counts); err != nil {
-		return nil, err
+		return err
 	}
-	return values, s.values(form, param, counts, values)
+	return s.values(form, param, counts, values)
 }
 
 // values turns the counts of a form into values.
@@ -325,13 +322,12 @@ func (s scale) decimals(digits byte, counts []int64, out []float64) {
 	}
 }
 
-func unpackRaw(in []byte, n int) ([]float64, error) {
-	if len(in) != 8*n {
-		return nil, errColumn
+func unpackRaw(in []byte, values []float64) error {
+	if len(in) != 8*len(values) {
+		return errColumn
 	}
-	values := make([]float64, n)
 	for i := range values {
 		values[i] = math.Float64frombits(binary.LittleEndian.Uint64(in[8*i:]))
 	}
-	return values, nil
+	return nil
 }

@@ -39,8 +39,8 @@ func (c *Columns) State(col, row int) (model.Quality, model.Cause) {
 // another, each in the order of its instants, many rows at a time. With
 // Query.Points, groups that hold none of them are left out.
 //
-// What is yielded may be read until the store is closed and must not be
-// changed. Damage is yielded as by Scans.
+// What is yielded holds until the next is asked for and must not be changed.
+// Damage is yielded as by Scans.
 func (s *Store) Columns(q model.Query) iter.Seq2[*Columns, error] {
 	return func(yield func(*Columns, error) bool) {
 		for _, r := range s.groupReaders(q) {
@@ -66,9 +66,10 @@ func (r *groupReader) columns(yield func(*Columns, error) bool) bool {
 		if r.now == nil {
 			return true
 		}
-		n := r.i + 1
-		for n < len(r.now.at) && r.query.Within(r.now.instant(n)) {
-			n++
+		n := len(r.now.at)
+		if len(r.query.Spans) > 0 || !r.query.Within(r.now.instant(n-1)) {
+			for n = r.i + 1; n < len(r.now.at) && r.query.Within(r.now.instant(n)); n++ {
+			}
 		}
 		if !yield(r.part(r.i, n), nil) {
 			return false

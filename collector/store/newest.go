@@ -39,8 +39,8 @@ func (r *groupReader) skipToNewest() {
 		if err != nil {
 			continue // met again, and told, on the way forward
 		}
-		rows, err := r.store.decodeBlock(r.name, b, func(model.PointID) bool { return false })
-		if err == nil && r.countBack(rows, &left) {
+		rows, err := r.store.decodeBlock(r.name, b, func(model.PointID) bool { return false }, nil)
+		if err == nil && r.countBack(r.cut(rows), &left) {
 			return
 		}
 	}

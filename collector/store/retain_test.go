@@ -75,8 +75,8 @@ func TestThinningByAge(t *testing.T) {
 	if n := count(); n != 3000 {
 		t.Fatalf("%d rows of the first boot left after 58 logged minutes", n)
 	}
-	fill(t, s, 2, 30*86400+500, 1000)
-	if n := count(); n == 3000 || n < 2100 {
-		t.Fatalf("%d rows of the first boot left after 75 logged minutes", n)
+	fill(t, s, 2, 30*86400+500, 2600)
+	if n := count(); n == 3000 || n < 1100 {
+		t.Fatalf("%d rows of the first boot left after 100 logged minutes", n)
 	}
 }

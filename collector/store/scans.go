@@ -77,6 +77,7 @@ type groupReader struct {
 	cols   []int // the wanted columns of now
 	i      int
 	arena  []model.Sample
+	room   scratch // of now
 	err    error
 }
 
@@ -156,33 +157,35 @@ func (r *groupReader) nextRows() *rows {
 	return next
 }
 
-// readBlock reads one block in a transaction of its own, so that a slow
-// reader never holds pages back. It returns nil rows at the end.
-func (r *groupReader) readBlock() (*rows, error) {
-	var key, value []byte
-	err := r.store.data.view(func(tx *bolt.Tx) error {
+// readBlock reads and decodes one block in a transaction of its own, so that
+// a slow reader never holds pages back. It returns nil rows at the end.
+func (r *groupReader) readBlock() (rows *rows, err error) {
+	fault := r.store.data.view(func(tx *bolt.Tx) error {
 		bucket := tx.Bucket(bucketBlocks).Bucket([]byte("g" + r.name))
 		if bucket == nil {
+			r.from = nil
 			return nil
 		}
-		k, v := bucket.Cursor().Seek(r.from)
+		c := bucket.Cursor()
+		k, v := c.Seek(r.from)
 		if r.fresh {
-			k, v = startingBlock(bucket.Cursor(), r.from)
+			k, v = startingBlock(c, r.from)
 		}
-		key, value = bytes.Clone(k), bytes.Clone(v)
+		r.fresh = false
+		if k == nil || bytes.Compare(k, blockKey(r.end)) >= 0 {
+			r.from = nil
+			return nil
+		}
+		k = bytes.Clone(k)
+		r.from = append(k, 0)
+		rows, err = r.decode(k, v)
 		return nil
 	})
-	r.fresh = false
-	if err != nil {
+	if fault != nil {
 		r.from = nil
-		return nil, fmt.Errorf("read blocks of %s: %w", r.name, err)
+		return nil, fmt.Errorf("read blocks of %s: %w", r.name, fault)
 	}
-	if key == nil || bytes.Compare(key, blockKey(r.end)) >= 0 {
-		r.from = nil
-		return nil, nil
-	}
-	r.from = append(bytes.Clone(key), 0)
-	return r.decode(key, value)
+	return rows, err
 }
 
 // startingBlock returns the last block that begins at or before key, else the
@@ -218,17 +221,35 @@ func (r *groupReader) decode(key, value []byte) (*rows, error) {
 	if len(r.query.Points) == 0 {
 		want = nil
 	}
-	return r.store.decodeBlock(r.name, b, want)
+	rows, err := r.store.decodeBlock(r.name, b, want, &r.room)
+	if err != nil {
+		return nil, err
+	}
+	return r.cut(rows), nil
 }
 
-func (s *Store) decodeBlock(group string, b block, want func(model.PointID) bool) (*rows, error) {
+// cut leaves out what the newest block was grown by after the reader began:
+// it has those rows from memory. What is left is at least one row, as the
+// block's first is earlier.
+func (r *groupReader) cut(rows *rows) *rows {
+	n := len(rows.at)
+	for n > 1 && !rows.instant(n-1).Before(r.end) {
+		n--
+	}
+	if n == len(rows.at) {
+		return rows
+	}
+	return rows.slice(0, n)
+}
+
+func (s *Store) decodeBlock(group string, b block, want func(model.PointID) bool, room *scratch) (*rows, error) {
 	s.mu.RLock()
 	sc := s.schemas[b.schema]
 	s.mu.RUnlock()
 	if sc == nil || sc.group != group {
 		return nil, damaged("block of %s at %s: schema %d unknown", group, b.at, b.schema)
 	}
-	rows, err := decodeRows(b.body, sc, b.at.Boot, want)
+	rows, err := decodeRows(b.body, sc, b.at.Boot, want, room)
 	if err != nil {
 		return nil, damaged("block of %s at %s: %v", group, b.at, err)
 	}

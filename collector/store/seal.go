@@ -153,14 +153,48 @@ func (s *Store) writeBlock(tx *bolt.Tx, t *sealing, r *rows) error {
 	if !ok {
 		ordinal = s.groups[r.schema.group].ordinal
 	}
-	ordinal++
+	all := grown(bucket, id, r)
+	if all == r {
+		ordinal++
+	}
 	t.ordinals[r.schema.group] = ordinal
 	payload := binary.AppendUvarint(nil, uint64(id))
-	payload = append(binary.AppendUvarint(payload, ordinal), encodeRows(r)...)
-	if err := put(bucket, blockKey(r.instant(0)), payload); err != nil {
+	payload = append(binary.AppendUvarint(payload, ordinal), encodeRows(all)...)
+	if err := put(bucket, blockKey(all.instant(0)), payload); err != nil {
 		return err
 	}
 	return s.writeMinutes(tx, id, summarise(r))
+}
+
+// stretch is how long a block may grow. Each sealing writes the newest one
+// anew until then: long blocks fill their pages better.
+const stretch = 3 * window
+
+// grown returns the rows with those of the newest block before them when they
+// belong into it, else the rows themselves.
+func grown(bucket *bolt.Bucket, schema uint32, r *rows) *rows {
+	k, v := bucket.Cursor().Last()
+	if k == nil {
+		return r
+	}
+	b, err := openBlock(k, v)
+	if err != nil || b.schema != schema || b.at.Boot != r.boot || b.rows+len(r.at) > maxRows/2 ||
+		floorDiv(b.first, int64(stretch)) != floorDiv(r.at[0], int64(stretch)) || b.last >= r.at[0] {
+		return r
+	}
+	all, err := decodeRows(b.body, r.schema, r.boot, nil, nil)
+	if err != nil {
+		return r
+	}
+	for c := range all.values {
+		if all.states[c] == nil && r.states[c] != nil {
+			all.states[c] = slices.Repeat([]status{statusGood}, len(all.at))
+		}
+		all.values[c] = append(all.values[c], r.values[c]...)
+		all.states[c] = append(all.states[c], r.states[c]...)
+	}
+	all.at = append(all.at, r.at...)
+	return all
 }
 
 func (s *Store) schemaID(tx *bolt.Tx, t *sealing, sc *schema) (uint32, error) {

@@ -157,32 +157,38 @@ func (r *groupReader) storedMinutes() iter.Seq2[*minutes, error] {
 		}
 		first := floorDiv(int64(r.query.From.Offset), int64(time.Minute))
 		key := minuteKey(r.query.From.Boot, max(first-tierChunk, -1<<31), 0)
-		for {
-			var k, v []byte
-			err := r.store.data.view(func(tx *bolt.Tx) error {
-				if bucket := tx.Bucket(bucketMinutes).Bucket([]byte("g" + r.name)); bucket != nil {
-					k, v = bucket.Cursor().Seek(key)
-					k, v = bytes.Clone(k), bytes.Clone(v)
-				}
+		for key != nil {
+			var m *minutes
+			var err error
+			fault := r.store.data.view(func(tx *bolt.Tx) error {
+				m, key, err = r.minutesAt(tx, key)
 				return nil
 			})
-			if err != nil {
-				yield(nil, fmt.Errorf("read minutes of %s: %w", r.name, err))
+			if fault != nil {
+				yield(nil, fmt.Errorf("read minutes of %s: %w", r.name, fault))
 				return
 			}
-			if k == nil {
-				return
-			}
-			key = append(bytes.Clone(k), 0)
-			m, err := r.openMinutes(k, v)
-			if err == nil && !r.query.To.IsZero() && !m.instant(0).Before(r.query.To) {
-				return
-			}
-			if !yield(m, err) {
+			if key == nil || err == nil && !r.query.To.IsZero() && !m.instant(0).Before(r.query.To) || !yield(m, err) {
 				return
 			}
 		}
 	}
+}
+
+// minutesAt decodes the first value from a key on and returns where to go on;
+// nil at the end.
+func (r *groupReader) minutesAt(tx *bolt.Tx, key []byte) (*minutes, []byte, error) {
+	bucket := tx.Bucket(bucketMinutes).Bucket([]byte("g" + r.name))
+	if bucket == nil {
+		return nil, nil, nil
+	}
+	k, v := bucket.Cursor().Seek(key)
+	if k == nil {
+		return nil, nil, nil
+	}
+	k = bytes.Clone(k)
+	m, err := r.openMinutes(k, v)
+	return m, append(k, 0), err
 }
 
 func (m *minutes) instant(i int) model.Instant {

@@ -94,7 +94,7 @@ func (r *groupReader) nextBlock(tx *bolt.Tx) *rows {
 		if err != nil {
 			continue
 		}
-		rows, err := r.store.decodeBlock(r.name, b, nil)
+		rows, err := r.store.decodeBlock(r.name, b, nil, &r.room)
 		if err == nil {
 			return rows
 		}

@@ -128,7 +128,7 @@ func (v *verifying) block(name string, k, value []byte, end model.Instant) model
 		v.found.problem(where, "blocks are missing before it")
 	}
 	v.before = b.ordinal
-	rows, err := v.store.decodeBlock(name, b, nil)
+	rows, err := v.store.decodeBlock(name, b, nil, nil)
 	if err != nil {
 		v.found.problem(where, err)
 		return end
