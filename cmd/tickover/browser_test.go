@@ -48,9 +48,35 @@ func TestBrowserDemo(t *testing.T) {
 	}
 	keepPicture(t, browser, "report-plot", chromedp.Screenshot(chromedp.CSS("figure")))
 	printed(t, browser)
+	for _, path := range []string{"/", "/next", "/alarms", "/trends?span=run&run=1", "/runs/1", "/runs/1/report", "/runs/1/compare/2", "/timeline", "/measure", "/wiring"} {
+		axed(t, browser, "http://"+address+path)
+	}
 	stop()
 	if code := <-done; code != exitDone {
 		t.Errorf("the demonstration ended with %d\n%s", code, stderr.String())
+	}
+}
+
+// axed lets axe-core judge a page of the running daemon.
+func axed(t *testing.T, browser context.Context, url string) {
+	t.Helper()
+	axe, err := os.ReadFile(os.Getenv("AXE"))
+	if err != nil {
+		t.Fatalf("AXE must name axe.min.js of the npm package axe-core: %v", err)
+	}
+	if err := chromedp.Do(browser, chromedp.EmulateViewport(360, 640), chromedp.Navigate(url), chromedp.WaitReady(chromedp.CSS("body"))); err != nil {
+		t.Fatalf("%s: %v", url, err)
+	}
+	if _, err := chromedp.Run(browser, chromedp.Evaluate[bool](string(axe)+";true")); err != nil {
+		t.Fatal(err)
+	}
+	found, err := chromedp.Run(browser, chromedp.Evaluate[[]string](`axe.run().then(r => r.violations.filter(v => v.impact === 'serious' || v.impact === 'critical')
+		.map(v => v.id + ': ' + v.nodes.map(n => n.html.slice(0, 160)).join(' | ')))`, chromedp.EvalAwaitPromise))
+	if err != nil {
+		t.Fatalf("%s: %v", url, err)
+	}
+	for _, f := range found {
+		t.Errorf("%s: %s", url, f)
 	}
 }
 

@@ -1,6 +1,7 @@
 package page
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"net/http"
@@ -25,15 +26,36 @@ func (b *badQuestion) Error() string { return b.message }
 // fail answers a request that came to nothing.
 func (f *face) fail(w http.ResponseWriter, r *http.Request, err error) {
 	var b *badQuestion
-	if errors.As(err, &b) {
+	if !errors.As(err, &b) {
+		if r.Context().Err() != nil {
+			return // the reader left
+		}
+		f.log.Error("request failed", "path", r.URL.Path, "err", err)
+		b = &badQuestion{http.StatusInternalServerError, "this could not be read", "the daemon's log says why"}
+	}
+	if !strings.Contains(r.Header.Get("Accept"), "text/html") || strings.HasPrefix(r.URL.Path, "/api/") {
 		refuse(w, b.status, b.message, b.hint)
 		return
 	}
-	if r.Context().Err() != nil {
-		return // the reader left
+	f.showProblem(w, r, b)
+}
+
+// showProblem tells a person in a browser what is wrong, with the way back.
+func (f *face) showProblem(w http.ResponseWriter, r *http.Request, b *badQuestion) {
+	v := struct {
+		view
+		Problem, Hint string
+	}{f.frame("watch", "That did not work", true), b.message, b.hint}
+	var page bytes.Buffer
+	if err := problemTemplate.Execute(&page, v); err != nil {
+		f.log.Error("page not drawn", "err", err)
+		refuse(w, b.status, b.message, b.hint)
+		return
 	}
-	f.log.Error("request failed", "path", r.URL.Path, "err", err)
-	refuse(w, http.StatusInternalServerError, "this could not be read", "the daemon's log says why")
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.Header().Set("Content-Security-Policy", pagePolicy)
+	w.WriteHeader(b.status)
+	_, _ = w.Write(page.Bytes()) // the reader may be gone
 }
 
 // question reads from, to, run and points.

@@ -33,6 +33,9 @@ var runsSource string
 //go:embed timeline.html
 var timelineSource string
 
+//go:embed problem.html
+var problemSource string
+
 //go:embed compare.html
 var compareSource string
 
@@ -56,6 +59,7 @@ var (
 	runsTemplate     = paged(runsSource)
 	timelineTemplate = paged(timelineSource)
 	compareTemplate  = paged(compareSource)
+	problemTemplate  = paged(problemSource)
 )
 
 func paged(source string) *template.Template {

@@ -219,3 +219,14 @@ func TestDroppedStreamsGiveTheirSlotsBack(t *testing.T) {
 		t.Errorf("%d slots are still taken", n)
 	}
 }
+
+func TestProblemsAreShownAsAPageToPeople(t *testing.T) {
+	h := serve(hatchery(), Options{})
+	w := ask(h, "GET", "/runs/9", "", "Accept", "text/html")
+	if w.Code != 404 || !strings.Contains(w.Body.String(), "there is no run &#34;9&#34;") || !strings.Contains(w.Body.String(), `href="/"`) {
+		t.Errorf("%d %.300s", w.Code, w.Body)
+	}
+	if w := ask(h, "GET", "/api/v1/runs/9/report", "", "Accept", "text/html"); w.Header().Get("Content-Type") != "application/json; charset=utf-8" {
+		t.Errorf("the API answers a browser with %s", w.Header().Get("Content-Type"))
+	}
+}
