@@ -11,6 +11,7 @@ import (
 	"net/http/httptest"
 	"net/url"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 )
@@ -158,7 +159,8 @@ func TestFormsLeadBackToOurOwnPagesOnly(t *testing.T) {
 func TestHugeBodyIsCutOff(t *testing.T) {
 	server := httptest.NewServer(New(hatchery(), Options{TrustLocal: true}))
 	defer server.Close()
-	body := &endless{left: 100 << 20}
+	body := &endless{}
+	body.left.Store(100 << 20)
 	req, _ := http.NewRequest("POST", server.URL+"/api/v1/notes", body)
 	req.ContentLength = body.left
 	req.Header.Set("Content-Type", "application/x-www-form-urlencoded")
@@ -169,7 +171,7 @@ func TestHugeBodyIsCutOff(t *testing.T) {
 			t.Errorf("answered %d", answer.StatusCode)
 		}
 	}
-	if taken := 100<<20 - body.left; taken > 16<<20 {
+	if taken := 100<<20 - body.left.Load(); taken > 16<<20 {
 		t.Errorf("%d bytes were taken", taken)
 	}
 	if answer, err = http.Get(server.URL + "/api/v1/now"); err != nil || answer.StatusCode != 200 {
@@ -178,17 +180,19 @@ func TestHugeBodyIsCutOff(t *testing.T) {
 	answer.Body.Close()
 }
 
-type endless struct{ left int64 }
+// endless is read by the transport's own goroutine.
+type endless struct{ left atomic.Int64 }
 
 func (e *endless) Read(p []byte) (int, error) {
-	if e.left <= 0 {
+	left := e.left.Load()
+	if left <= 0 {
 		return 0, io.EOF
 	}
-	n := min(int64(len(p)), e.left)
+	n := min(int64(len(p)), left)
 	for i := range p[:n] {
 		p[i] = 'x'
 	}
-	e.left -= n
+	e.left.Add(-n)
 	return int(n), nil
 }
 
