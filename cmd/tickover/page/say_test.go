@@ -162,7 +162,7 @@ func TestHugeBodyIsCutOff(t *testing.T) {
 	body := &endless{}
 	body.left.Store(100 << 20)
 	req, _ := http.NewRequest("POST", server.URL+"/api/v1/notes", body)
-	req.ContentLength = body.left
+	req.ContentLength = body.left.Load()
 	req.Header.Set("Content-Type", "application/x-www-form-urlencoded")
 	answer, err := http.DefaultClient.Do(req)
 	if err == nil {
