@@ -82,7 +82,7 @@ func (w *Watch) follow(state model.EngineState) {
 	now := atRated(state)
 	if now && !w.rated {
 		w.since, w.powered = w.now, false
-		w.coolant.r, w.oil.r = nil, nil // how they rose on the way is no drift
+		w.clear() // how everything rose on the way is no drift
 	}
 	w.rated = now
 }
@@ -156,7 +156,7 @@ func (w *Watch) judge(state model.EngineState, alarms []string) model.Readiness 
 	c := criteria{now: w.now, r: &r}
 	c.quiet(&w.frequency, "frequency", "Hz", quietHertz, 1)
 	for k := range w.voltages {
-		if len(w.voltages[k].r) > 0 {
+		if len(w.voltages[k].r) > 0 && (k < 3 || len(w.voltages[0].r) == 0) {
 			mean, _ := w.voltages[k].since(w.now - quietTime)
 			c.quiet(&w.voltages[k], voltageNames[k], "V", quietVolts*mean, 1)
 		}

@@ -121,10 +121,12 @@ func classWords(j *judgement, set int, meets string) string {
 		return fmt.Sprintf("%s not met, outside is %s", name, strings.Join(outside, ", "))
 	case open == 0:
 		return meets + " " + name
-	case within == 0:
-		return name + " not determined"
-	case open > 1:
+	}
+	if open > 1 {
 		first = fmt.Sprintf("%s, and %d more", first, open-1)
+	}
+	if within == 0 {
+		return fmt.Sprintf("%s not determined, open is %s", name, first)
 	}
 	return fmt.Sprintf("%s not determined: %d of %d figures within, none outside, open is %s", name, within, within+open, first)
 }
