@@ -149,7 +149,7 @@ func (c *Collector) Changed() <-chan struct{} {
 func (c *Collector) Groups(line string) []*Group { return c.groups[line] }
 
 // Feed carries one scan that was made elsewhere, as the demonstration's past
-// day is. It must not be called while Run runs.
+// day and the computer's own facts are. While Run runs, call it within Do.
 func (c *Collector) Feed(scan *model.Scan, device string) {
 	c.carry(round{scan: scan, device: device, reads: 1})
 }

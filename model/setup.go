@@ -77,6 +77,14 @@ const (
 	ChargeLamp         PointID = "charge.lamp" // 1: lamp lit, not charging
 	KeyOn              PointID = "key.on"      // 1: ignition on
 
+	// Points of the small computer itself; each only where it can tell.
+	HostTemperature      PointID = "host.temperature"       // of the processor
+	HostUndervoltage     PointID = "host.undervoltage"      // 1: the supply is too low now
+	HostUndervoltageSeen PointID = "host.undervoltage.seen" // 1: it was since the boot
+	HostThrottled        PointID = "host.throttled"         // 1: slowed down, by heat or supply
+	HostCardWear         PointID = "host.card.wear"         // share of its life used, as the card estimates
+	HostCardWritten      PointID = "host.card.written"      // bytes written since the boot
+
 	// Derived points.
 	EngineStatePoint    PointID = "engine.state"          // State: an EngineState
 	LoadRatio           PointID = "load.ratio"            // active power over rating

@@ -33,6 +33,7 @@ var allowed = []struct {
 	{"collector/line", []string{"model"}, "a line answers reads and knows nothing of what they mean"},
 	{"collector/slave", []string{"model"}, "the other end of the wire must not share code with this end"},
 	{"collector/store", []string{"model"}, "the store keeps words, whoever says them"},
+	{"collector/host", []string{"model"}, "the computer's own facts are words like any other"},
 	{"collector/metrics", []string{"model"}, "it shows a snapshot and nothing else"},
 	{"collector/forward", []string{"model"}, "it forwards what the store yields through an interface"},
 	{"cmd/tickover/chart", []string{"model"}, "a drawing knows nothing of who hangs it up"},

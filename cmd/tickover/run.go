@@ -17,6 +17,7 @@ import (
 	"tickover/alarms"
 	"tickover/cmd/tickover/page"
 	"tickover/collector"
+	"tickover/collector/host"
 	"tickover/collector/line"
 	"tickover/collector/metrics"
 	"tickover/collector/store"
@@ -108,6 +109,7 @@ type daemon struct {
 	lines    []*line.Line
 	carrier  *collector.Collector
 	meter    *metrics.Collector
+	host     *host.Machine
 	source   *source
 	listener net.Listener
 	socket   net.Listener
@@ -143,7 +145,8 @@ func (d *daemon) build() error {
 	if err := d.store.Estimate(d.store.Boot(), estimate()); err != nil {
 		return fmt.Errorf("keep the time: %w", err)
 	}
-	d.machine = alarms.New(rules(d.cfg.Setup))
+	d.host = host.Find("/", d.cfg.StateDir)
+	d.machine = alarms.New(append(rules(d.cfg.Setup), hostRules(d.cfg.Setup, d.host.Points())...))
 	counted := &hours{now: now, clock: d.store.Clock}
 	engine, state, since, err := restore(d.store, d.machine, counted, d.cfg.Setup.Rating)
 	if err != nil {
@@ -159,7 +162,7 @@ func (d *daemon) build() error {
 		lines[def.Name] = l
 	}
 	// The carrier is made after its meter; nobody scrapes before.
-	d.meter = metrics.New(func() *model.Snapshot { return d.carrier.Latest() }, d.cfg.Setup.Points(), now, version())
+	d.meter = metrics.New(func() *model.Snapshot { return d.carrier.Latest() }, shown(d.cfg.Setup, d.host), now, version())
 	d.meter.Nameplate(d.cfg.Setup.Rating)
 	d.meter.Count(counted.count)
 	step := newDeriver(d.cfg.Setup, engine, d.machine.Status, counted, d.meter)
@@ -244,6 +247,7 @@ func (d *daemon) run(ctx context.Context, limit time.Duration) error {
 	defer stopPolling()
 	var work sync.WaitGroup
 	work.Go(func() { d.carrier.Run(polling) })
+	work.Go(func() { watchHost(polling, d.carrier, d.host, d.now(), d.log) })
 	work.Go(func() { watchClock(polling, d.carrier, d.store, d.log) })
 	d.mark("tickover " + version() + " starts")
 	manager := serviceManager{d.log}

@@ -81,6 +81,8 @@ func single() []measured {
 	}
 	energy := one(model.EnergyActive, "genset_energy_joules_total", "Active energy by the meter's counter.")
 	energy.counter = true
+	written := one(model.HostCardWritten, "tickover_host_card_written_bytes_total", "Bytes written to the card since the boot.")
+	written.counter = true
 	return []measured{
 		energy,
 		one(model.FrequencyPoint, "genset_frequency_hertz", "Frequency of the voltage."),
@@ -108,6 +110,12 @@ func single() []measured {
 		one(model.NeutralEstimate, "genset_neutral_current_estimate_amperes", "Neutral current estimated from the phase currents."),
 		one(model.ZeroSequenceVoltage, "genset_zero_sequence_voltage_volts", "Shift of the neutral."),
 		one(model.VoltsPerHertzRatio, "genset_volts_per_hertz_ratio", "Volts per hertz over the rated ones."),
+		one(model.HostTemperature, "tickover_host_temperature_celsius", "Temperature of the small computer's processor."),
+		one(model.HostUndervoltage, "tickover_host_undervoltage_state", "1 while the small computer's supply is too low."),
+		one(model.HostUndervoltageSeen, "tickover_host_undervoltage_seen_state", "1 when the supply was too low since the boot."),
+		one(model.HostThrottled, "tickover_host_throttled_state", "1 while the small computer is slowed down by heat or supply."),
+		one(model.HostCardWear, "tickover_host_card_wear_ratio", "Share of its life that the card says is used, in steps of a tenth."),
+		written,
 		one(model.FrequencyMean, "genset_frequency_mean_hertz", "Mean frequency of the last 10 s."),
 		one(model.FrequencySwing, "genset_frequency_swing_hertz", "Highest less lowest frequency of the last 10 s."),
 		one(model.VoltageMean, "genset_voltage_mean_volts", "Mean voltage of the phases over the last 10 s."),

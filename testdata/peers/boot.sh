@@ -53,7 +53,7 @@ in_it sh -c 'printf "set: {name: Second}\nlisten: 127.0.0.1:8486\n" >/etc/tickov
 in_it curl -sf http://127.0.0.1:8486/healthz
 
 # A daemon that hangs is started anew by the watchdog.
-in_it kill -STOP "$main"
+in_it sh -c "kill -STOP $main"
 for _ in $(seq 150); do
   now=$(in_it systemctl show tickover -p MainPID --value)
   [ "$now" != "$main" ] && [ "$now" != 0 ] && break

@@ -1,0 +1,67 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"log/slog"
+	"maps"
+	"slices"
+	"time"
+
+	"tickover/collector"
+	"tickover/collector/host"
+	"tickover/model"
+)
+
+// shown are the points for Prometheus: the configured ones and the computer's.
+func shown(setup model.Setup, m *host.Machine) map[model.PointID]model.Point {
+	all := setup.Points()
+	maps.Copy(all, m.Points())
+	return all
+}
+
+// watchHost carries the computer's own facts like any other scan, until the
+// context ends. A computer that tells nothing costs nothing.
+func watchHost(ctx context.Context, c *collector.Collector, m *host.Machine, now func() model.Instant, log *slog.Logger) {
+	if len(m.Points()) == 0 {
+		return
+	}
+	ticker := time.NewTicker(host.Every)
+	defer ticker.Stop()
+	for {
+		err := c.Do(ctx, func() error { c.Feed(m.Scan(now()), ""); return nil })
+		if err != nil && ctx.Err() == nil && !errors.Is(err, collector.ErrStopped) {
+			log.Error("the computer's own facts are not kept", "err", err)
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-ticker.C:
+		}
+	}
+}
+
+// hotHost is where small boards begin to slow down less 5 K (from memory).
+const hotHost = 75.0
+
+// hostRules warn of the computer's own troubles, as far as it can tell them
+// and the user has no rule of that name.
+func hostRules(setup model.Setup, points map[model.PointID]model.Point) []model.AlarmRule {
+	var all []model.AlarmRule
+	for _, r := range []model.AlarmRule{
+		{ID: "logger.undervoltage", Label: "The logger's supply is too low", Priority: model.Warning, Kind: model.AboveLimit,
+			Point: model.HostUndervoltage, Limit: 0.5, OffDelay: time.Minute,
+			Action: "Look at the logger's converter, its fuse and its leads. Readings may be missing at the next crank.",
+			Basis:  "the board's own detector"},
+		{ID: "logger.hot", Label: "The logger is hot", Priority: model.Warning, Kind: model.AboveLimit,
+			Point: model.HostTemperature, Limit: hotHost, Deadband: 5, OnDelay: time.Minute,
+			Action: "Move it away from radiator and exhaust, or give it air.",
+			Basis:  "5 K below where small boards slow down (from memory)"},
+	} {
+		taken := slices.ContainsFunc(setup.Alarms, func(own model.AlarmRule) bool { return own.ID == r.ID })
+		if _, ok := points[r.Point]; ok && !taken {
+			all = append(all, r)
+		}
+	}
+	return all
+}
