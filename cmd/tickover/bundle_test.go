@@ -26,7 +26,7 @@ func pastState(t *testing.T) string {
 		t.Fatal(err)
 	}
 	cfg.StateDir, cfg.Listen, cfg.Setup.Simulated = t.TempDir(), "127.0.0.1:0", true
-	if err := pastDay(context.Background(), cfg, io.Discard); err != nil {
+	if err := pastDay(context.Background(), cfg, ordinaryDay(), io.Discard); err != nil {
 		t.Fatal(err)
 	}
 	return cfg.StateDir

@@ -34,6 +34,8 @@ type demoCommand struct {
 	For                    time.Duration `help:"Stop after this time; 0 runs until told to stop."`
 	ReadingWithoutPassword bool          `help:"Let others on the network look on."`
 	Outlets                string        `help:"File with remote write, mqtt, notify and hook sections, to try them." placeholder:"FILE"`
+	Walk                   bool          `help:"Show a one-heater walk in place of the past day."`
+	Mistake                string        `help:"Wire the simulated meter wrong: ct-l1-reversed, cts-all-reversed, cts-l1-l2-exchanged, cts-exchanged-one-reversed, cts-shifted, cts-shifted-back, cts-shifted-reversed, voltages-l1-l2-exchanged, neutral-l2-exchanged, voltage-l3-open or neutral-open. Shows a walk." placeholder:"NAME"`
 }
 
 // Run carries the past day, then goes live.
@@ -50,11 +52,15 @@ func (c *demoCommand) Run(ctx context.Context, s streams) error {
 	if cfg.Outlets, err = loadOutlets(c.Outlets, s.err); err != nil {
 		return err
 	}
-	fmt.Fprintln(s.out, "SIMULATED: a made-up 50 kVA standby set of a made-up fish hatchery. Nothing here is real.")
-	if err := pastDay(ctx, cfg, s.err); err != nil {
+	day, err := c.day()
+	if err != nil {
 		return err
 	}
-	rig, err := newRig(cfg)
+	fmt.Fprintln(s.out, "SIMULATED: a made-up 50 kVA standby set of a made-up fish hatchery. Nothing here is real.")
+	if err := pastDay(ctx, cfg, day, s.err); err != nil {
+		return err
+	}
+	rig, err := newRig(cfg, day.wrong)
 	if err != nil {
 		return err
 	}
@@ -69,6 +75,32 @@ func (c *demoCommand) Run(ctx context.Context, s streams) error {
 	}
 	tour(s.out, c.State, d.address())
 	return d.run(ctx, c.For)
+}
+
+// pastScript is what the past day was: its script, and what was wrong.
+type pastScript struct {
+	script func() ([]plant.Action, time.Duration)
+	wrong  func(*plant.Plant)
+}
+
+// ordinaryDay is the day of tests with everything wired right.
+func ordinaryDay() pastScript { return pastScript{plant.HatcheryDay, func(*plant.Plant) {}} }
+
+// day is the past day asked for.
+func (c *demoCommand) day() (pastScript, error) {
+	day := ordinaryDay()
+	if c.Walk || c.Mistake != "" {
+		day.script = plant.WalkDay
+	}
+	if c.Mistake == "" {
+		return day, nil
+	}
+	m, ok := plant.MistakeNamed(c.Mistake)
+	if !ok {
+		return day, &fault{exitUsage, fmt.Errorf("there is no mistake %q", c.Mistake), "tickover demo --help lists them"}
+	}
+	day.wrong = m.Make
+	return day, nil
 }
 
 // tour says what to look at.
@@ -99,11 +131,12 @@ const refresh = 20 * time.Millisecond
 
 // newRig opens a pseudo-terminal for every line of the configuration, points
 // the lines at them, and starts the plant and the slaves.
-func newRig(cfg *config.Config) (*rig, error) {
+func newRig(cfg *config.Config, wrong func(*plant.Plant)) (*rig, error) {
 	ctx, stop := context.WithCancel(context.Background())
 	r := &rig{stop: stop}
 	bank := &slave.Registers{}
 	p := plant.New(demoSeed, cfg.Setup.Rating)
+	wrong(p)
 	script, length := plant.LiveLoop()
 	player := plant.NewPlayer(p, script, length, true)
 	fillChains(bank, cfg.Setup.Devices)
@@ -222,7 +255,7 @@ const pastBoot = "simulated past day"
 // pastDay carries a recorded day of tests through the same steps as live
 // readings, unless the store has it already. It begins so that it ended a
 // day before now.
-func pastDay(ctx context.Context, cfg *config.Config, progress io.Writer) error {
+func pastDay(ctx context.Context, cfg *config.Config, day pastScript, progress io.Writer) error {
 	if _, err := os.Stat(filepath.Join(cfg.StateDir, pastDone)); err == nil {
 		fmt.Fprintln(progress, "the past day is in the store already")
 		return nil
@@ -234,8 +267,9 @@ func pastDay(ctx context.Context, cfg *config.Config, progress io.Writer) error 
 	if err != nil {
 		return err
 	}
-	script, length := plant.HatcheryDay()
+	script, length := day.script()
 	p := plant.New(demoSeed, cfg.Setup.Rating)
+	day.wrong(p)
 	player := plant.NewPlayer(p, script, length, false)
 	if err := d.store.Estimate(d.store.Boot(), model.ClockEstimate{Wall: time.Now().Add(-24*time.Hour - length).UnixNano(), Source: model.ClockSimulated}); err != nil {
 		return errors.Join(err, d.close())

@@ -46,6 +46,8 @@ type commands struct {
 	Alarms  alarmsCommand  `cmd:"" help:"List the alarms, or acknowledge one."`
 	Outlets outletsCommand `cmd:"" help:"List where readings and alarms go, and how that fares."`
 	CheckIn checkInCommand `cmd:"" name:"check-in" help:"Give the sign of somebody who works alone; the first starts the timer."`
+	Measure measureCommand `cmd:"" help:"Keep what was measured by hand, list it, keep the machine card."`
+	Wiring  wiringCommand  `cmd:"" help:"Check the wiring of the instruments, or go through a one-heater walk."`
 	Note    noteCommand    `cmd:"" help:"Put a note on the timeline."`
 	Verify  verifyCommand  `cmd:"" help:"Check the store: every block, slot and index."`
 	Backup  backupCommand  `cmd:"" help:"Copy the store, or one run, into a new folder; also while the daemon runs."`

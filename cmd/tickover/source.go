@@ -143,15 +143,16 @@ func (s *source) Record(ctx context.Context, id string) (*model.RunRecord, error
 			sensors = append(sensors, sensedBy(s.setup.Sensed, p))
 		}
 	}
+	b := s.beside(run)
 	rec, err := performance.Record(performance.Input{
-		Run: run, Rating: s.setup.Rating, Clock: s.store.Clock(), Scans: s.Scans(span), Events: events,
+		Run: run, Rating: s.setup.Rating, Clock: s.store.Clock(), Scans: b.tee(s.Scans(span)), Events: events,
 		Simulated: s.setup.Simulated, Limits: s.setup.Rating.Class, Own: s.setup.LimitSets, Sensors: sensors,
 	})
 	if err != nil {
 		return nil, fmt.Errorf("work out run %s: %w", id, err)
 	}
 	rec.Sensors = sensors
-	return rec, nil
+	return rec, b.fill(rec, events)
 }
 
 // eventsOf is what happened in a run, and what was measured by hand since the

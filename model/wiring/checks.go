@@ -223,7 +223,11 @@ func (w *Watch) oneReversed() model.Check {
 			continue
 		}
 		n++
-		if w.phase[k].pf.median() < -0.8 {
+		pf := w.phase[k].pf.median()
+		if math.Abs(pf) < 0.5 {
+			return cannot(code, title, fmt.Sprintf("%s shows a power factor of %.2f: more than one thing may be wrong; see C11", phaseNames[k], pf))
+		}
+		if pf < -0.8 {
 			bad = append(bad, phaseNames[k])
 		}
 	}
@@ -279,7 +283,7 @@ func (w *Watch) leading() model.Check {
 			continue
 		}
 		n++
-		if pf := p.pf.median(); p.q.median() < 0 && math.Abs(pf) < 0.96 && math.Abs(pf) > 0.05 {
+		if pf := p.pf.median(); p.q.median() < 0 && pf < 0.96 && pf > 0.05 {
 			bad = append(bad, fmt.Sprintf("%s leads at %.2f", phaseNames[k], pf))
 		}
 	}

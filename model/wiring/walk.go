@@ -3,6 +3,7 @@ package wiring
 import (
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"tickover/model"
@@ -19,6 +20,7 @@ type step struct {
 	noQ   bool       // the meter gives no reactive power
 	n     float64    // neutral current, NaN when not measured
 	two   bool       // more than one input rose
+	anew  bool       // the first of a new walk: a load went before it
 }
 
 // stretch is a time in which the currents did not change.
@@ -46,6 +48,7 @@ type Walker struct {
 	now     stretch
 	skipped bool // the first reading after a change is half old, half new
 	base    *stretch
+	anew    bool // a load went since the last switching
 	steps   []step
 }
 
@@ -121,11 +124,13 @@ func (w *Walker) close() {
 	}
 	switch {
 	case fell:
-		w.base, w.steps = &s, nil // a load went: begin anew
+		w.base, w.anew = &s, true // a load went: begin anew
 	case rose == 0:
 		w.base = &s
 	default:
-		w.steps = append(w.steps, stepOf(*w.base, s, input, rose > 1))
+		one := stepOf(*w.base, s, input, rose > 1)
+		one.anew, w.anew = w.anew, false
+		w.steps = append(w.steps, one)
 	}
 }
 
@@ -142,16 +147,55 @@ func stepOf(base, on stretch, input int, two bool) step {
 	return s
 }
 
-// last are the switchings of the newest walk: those not parted by a longer
-// pause.
-func (w *Walker) last() []step {
-	from := 0
-	for i := 1; i < len(w.steps); i++ {
-		if d, ok := w.steps[i].at.Sub(w.steps[i-1].at); !ok || d > longestPause {
-			from = i
+// groups parts the switchings into walks: at a longer pause, and where a load
+// went that had been there from the beginning.
+func (w *Walker) groups() [][]step {
+	var all [][]step
+	for i, s := range w.steps {
+		if i > 0 && !s.anew {
+			if d, ok := s.at.Sub(w.steps[i-1].at); ok && d <= longestPause {
+				all[len(all)-1] = append(all[len(all)-1], s)
+				continue
+			}
+		}
+		all = append(all, []step{s})
+	}
+	return all
+}
+
+// trimmed leaves out what came after a walk: other loads that moved several
+// currents, and earlier walks when it was done twice in a row.
+func trimmed(group []step) []step {
+	for i, s := range group {
+		if s.two && i >= 3 {
+			group = group[:i]
+			break
 		}
 	}
-	return w.steps[from:]
+	if n := len(group); n > 3 && n%3 == 0 {
+		return group[n-3:]
+	}
+	return group
+}
+
+// trouble says why switchings are no walk; empty when they are one, or the
+// beginning of one.
+func trouble(steps []step) (words, next string) {
+	if len(steps) > 3 {
+		return fmt.Sprintf("the heater was switched on %d times where three are a walk", len(steps)), "wait three minutes with the heater off, then go L1, L2, L3 once each"
+	}
+	for i, s := range steps {
+		if s.two {
+			return fmt.Sprintf("at switching %d more than one current rose, so another load moved too", i+1), "wait three minutes and begin anew, leaving every other load alone"
+		}
+		for j := range i {
+			if steps[j].input == s.input {
+				return fmt.Sprintf("switchings %d and %d moved the same current input, so one phase was taken twice or the walk was done in the wrong order", j+1, i+1),
+					"wait three minutes and begin anew: L1, then L2, then L3"
+			}
+		}
+	}
+	return "", ""
 }
 
 var phaseNames = [4]string{"L1", "L2", "L3", "N"}
@@ -161,24 +205,23 @@ var phaseNames = [4]string{"L1", "L2", "L3", "N"}
 // open.
 func (w *Walker) Result(rating model.Rating, heater float64) model.Walk {
 	open := *w
+	open.steps = slices.Clone(w.steps)
 	open.close() // the stretch that is still going on
-	steps := open.last()
-	switch {
-	case open.base == nil:
+	if open.base == nil {
 		return unfinished("start the set, switch every load off and wait half a minute", "no steady stretch with voltage is on record yet")
-	case len(steps) > 3:
-		return unfinished("wait three minutes with the heater off, then go L1, L2, L3 once each",
-			fmt.Sprintf("the heater was switched on %d times where three are a walk", len(steps)))
 	}
-	for i, s := range steps {
-		if s.two {
-			return unfinished("wait three minutes and begin anew, leaving every other load alone",
-				fmt.Sprintf("at switching %d more than one current rose, so another load moved too", i+1))
+	groups := open.groups()
+	var steps []step
+	for i := len(groups) - 1; i >= 0; i-- {
+		steps = trimmed(groups[i])
+		words, next := trouble(steps)
+		if words == "" && (len(steps) == 3 || i == len(groups)-1) {
+			break
 		}
-		for j := range i {
-			if steps[j].input == s.input {
-				return unfinished("wait three minutes and begin anew: L1, then L2, then L3",
-					fmt.Sprintf("switchings %d and %d moved the same current input, so one phase was taken twice or the walk was done in the wrong order", j+1, i+1))
+		if i == 0 {
+			steps = trimmed(groups[len(groups)-1])
+			if words, next = trouble(steps); words != "" {
+				return unfinished(next, words)
 			}
 		}
 	}

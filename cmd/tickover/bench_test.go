@@ -1,0 +1,128 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"io"
+	"strings"
+	"testing"
+
+	"tickover/config"
+	"tickover/model/plant"
+)
+
+// recorded carries a day on the simulated set through every step into a store.
+func recorded(t *testing.T, day pastScript) (state string) {
+	t.Helper()
+	cfg, err := config.Parse("demo.yaml", demoConfig)
+	if err != nil {
+		t.Fatal(err)
+	}
+	cfg.StateDir, cfg.Setup.Simulated = t.TempDir(), true
+	if err := pastDay(context.Background(), cfg, day, io.Discard); err != nil {
+		t.Fatal(err)
+	}
+	return cfg.StateDir
+}
+
+// Each mistake on the simulated set, from the registers of its meter to what
+// the command prints: the walk names it, the checks find it, and right wiring
+// gives neither.
+func TestWiringCommandNamesEachMistake(t *testing.T) {
+	walks := map[string]string{
+		"":                           "every current and voltage input is on its own phase, the right way round",
+		"ct-l1-reversed":             "the current transformer on the input of L1 is reversed",
+		"cts-all-reversed":           "all current transformers are reversed, or the meter counts the other way",
+		"cts-l1-l2-exchanged":        "the current transformers of L1 and L2 are exchanged at the meter",
+		"cts-exchanged-one-reversed": "the current transformers of L1 and L2 are exchanged at the meter; the current transformer on the input of L1 is reversed",
+		"cts-shifted":                "all current transformers are shifted by one phase: the input of L1 has the transformer of L2",
+		"cts-shifted-back":           "all current transformers are shifted by one phase: the input of L1 has the transformer of L3",
+		"cts-shifted-reversed":       "all current transformers are shifted by one phase: the input of L1 has the transformer of L2; all current transformers are reversed, or the meter counts the other way",
+		"voltages-l1-l2-exchanged":   "the voltage leads of L1 and L2 are exchanged at the meter",
+		"neutral-l2-exchanged":       "the voltage leads of L2 and N are exchanged at the meter",
+		"voltage-l3-open":            "the voltage lead of L3 is open, or its fuse is",
+	}
+	for _, m := range append(plant.Mistakes(), plant.Mistake{Make: func(*plant.Plant) {}}) {
+		t.Run("mistake "+m.Name, func(t *testing.T) {
+			state := recorded(t, pastScript{plant.WalkDay, m.Make})
+			found := findingsOf(t, must(t, "wiring", "--state", state, "--run", "1", "--json"))
+			if (m.Name == "") != (found == "") {
+				t.Errorf("the checks find %q", found)
+			}
+			if m.Name == "neutral-open" {
+				if !strings.Contains(found, "C07") {
+					t.Errorf("no open neutral in %q", found)
+				}
+				return
+			}
+			var walk walkRow
+			if err := json.Unmarshal([]byte(must(t, "wiring", "walk", "--state", state, "--run", "1", "--heater", "2 kW", "--json")), &walk); err != nil {
+				t.Fatal(err)
+			}
+			if !walk.Complete || walk.Words != walks[m.Name] {
+				t.Errorf("the walk says %q", walk.Words)
+			}
+		})
+	}
+}
+
+func findingsOf(t *testing.T, list string) string {
+	t.Helper()
+	var rows []checkRow
+	if err := json.Unmarshal([]byte(list), &rows); err != nil {
+		t.Fatal(err)
+	}
+	if len(rows) < 35 {
+		t.Errorf("only %d checks", len(rows))
+	}
+	var all []string
+	for _, r := range rows {
+		if r.Outcome == "finding" {
+			all = append(all, r.Code+" "+r.Words)
+		}
+	}
+	return strings.Join(all, "; ")
+}
+
+// Measured, refused, corrected, judged, carded and reported, on the files of a
+// stopped logger.
+func TestMeasureFromTheCommandToTheReport(t *testing.T) {
+	state := recorded(t, pastScript{plant.WalkDay, func(*plant.Plant) {}})
+	ir := func(extra ...string) []string {
+		return append([]string{"measure", "insulation resistance", "U-E", "30 MΩ", "--state", state, "--who", "Marta"}, extra...)
+	}
+	warm := []string{"--with", "winding temperature=15 °C", "--ticked"}
+	for name, args := range map[string][]string{
+		"without temperature": ir("--ticked"),
+		"ticks passed over":   ir("--with", "winding temperature=15 °C"),
+		"in the future":       ir(append(warm, "--taken", "2999-01-01 10:00")...),
+		"a wrong unit":        {"measure", "insulation resistance", "U-E", "30 V", "--state", state},
+		"correcting nothing":  ir(append(warm, "--corrects", "99999")...),
+	} {
+		if code, out, stderr := call(t, args...); code != exitUsage || !strings.Contains(stderr, "hint") {
+			t.Errorf("%s: code %d\n%s%s", name, code, out, stderr)
+		}
+	}
+	first := must(t, ir(warm...)...)
+	if !strings.Contains(first, "insulation at 40 °C, halving rule: 5.303 MΩ") || !strings.Contains(first, "thermosetting formula: 21.24 MΩ") {
+		t.Errorf("told:\n%s", first)
+	}
+	must(t, "measure", "insulation resistance", "U-E", "60 MΩ", "--state", state, "--with", "winding temperature=20 °C", "--ticked", "--stage", "after", "--instrument", "tester 12")
+	must(t, "measure", "fact", "engine serial number", "E-99", "--state", state)
+	must(t, "wiring", "walk", "--state", state, "--run", "1", "--heater", "2 kW", "--keep")
+	list := must(t, "measure", "list", "--state", state)
+	if !strings.Contains(list, "before: 30.00 MΩ") || !strings.Contains(list, "after: 60.00 MΩ") {
+		t.Errorf("listed:\n%s", list)
+	}
+	if card := must(t, "measure", "card", "--state", state); !strings.Contains(card, "E-99") || strings.Contains(card, "LP-0417") {
+		t.Errorf("card:\n%s", card)
+	}
+	for _, format := range []string{"text", "json", "html"} {
+		report := must(t, "report", "--state", state, "1", "--format", format)
+		for _, want := range []string{"E-99", "one-heater walk"} {
+			if !strings.Contains(report, want) {
+				t.Errorf("the %s report lacks %q", format, want)
+			}
+		}
+	}
+}

@@ -1,0 +1,260 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"net/url"
+	"os"
+	"strconv"
+	"strings"
+	"text/tabwriter"
+
+	"golang.org/x/term"
+
+	"tickover/model"
+)
+
+// measureCommand keeps and lists what was measured by hand.
+type measureCommand struct {
+	Take  measureTake  `cmd:"" default:"withargs" help:"Keep one measurement (the default)."`
+	List  measureList  `cmd:"" help:"List the measurements, before and after side by side, judged."`
+	Kinds measureKinds `cmd:"" help:"List what can be measured and what belongs beside it."`
+	Fact  measureFact  `cmd:"" help:"Keep a fact of the machine card."`
+	Card  measureCard  `cmd:"" help:"Print the machine card."`
+}
+
+type measureTake struct {
+	stateFlag
+	Kind       string            `arg:"" help:"What was measured, such as \"insulation resistance\"; see tickover measure kinds."`
+	Points     string            `arg:"" help:"Where, such as U-E."`
+	Value      string            `arg:"" help:"The value with its unit, or yes or no."`
+	With       map[string]string `help:"What was read beside it, such as --with \"winding temperature=15 °C\"." mapsep:";"`
+	Who        string            `help:"Who measured."`
+	Instrument string            `help:"Instrument, its number and the day of its calibration."`
+	Taken      string            `help:"When, if not now: 2026-03-01 14:30." placeholder:"TIME"`
+	Stage      string            `help:"before, during or after the work." enum:",before,during,after" default:""`
+	Note       string            `help:"Anything else."`
+	Corrects   uint64            `help:"Number of the entry this one corrects." placeholder:"N"`
+	Ticked     bool              `help:"The tick-list before a 500 V test was gone through, and all was put back afterwards."`
+	Unticked   string            `help:"Why the tick-list was not gone through." placeholder:"REASON"`
+	JSON       bool              `help:"Print a JSON object."`
+}
+
+// Run keeps the measurement and prints what it means.
+func (c *measureTake) Run(ctx context.Context, s streams) error {
+	kind, _ := model.MeasurementKindNamed(c.Kind)
+	form := url.Values{"kind": {c.Kind}, "points": {c.Points}, "value": {c.Value}, "who": {c.Who}, "instrument": {c.Instrument}, "note": {c.Note},
+		"stage": {c.Stage}, "taken": {c.Taken}, "unticked": {c.Unticked}}
+	for name, value := range c.With {
+		form.Set(name, value)
+	}
+	if c.Corrects != 0 {
+		form.Set("corrects", strconv.FormatUint(c.Corrects, 10))
+	}
+	switch {
+	case c.Ticked:
+		form.Set("ticks", strings.Join(append(append([]string{}, model.TicksBefore500V...), model.TicksAfter500V...), "\n"))
+	case kind.HighVolt && c.Unticked == "" && term.IsTerminal(int(os.Stdin.Fd())):
+		form.Set("ticks", strings.Join(askTicks(os.Stdin, s.err), "\n"))
+	}
+	a, err := c.open(true)
+	if err != nil {
+		return err
+	}
+	defer a.close()
+	var body strings.Builder
+	if err := a.do(ctx, "POST", "/api/v1/measurements", strings.NewReader(form.Encode()), &body); err != nil {
+		return err
+	}
+	if c.JSON {
+		_, err = io.WriteString(s.out, body.String())
+		return err
+	}
+	var kept struct {
+		Kept    uint64
+		Figures []figureRow
+	}
+	if err := json.Unmarshal([]byte(body.String()), &kept); err != nil {
+		return err
+	}
+	fmt.Fprintf(s.out, "kept as entry %d\n", kept.Kept)
+	printFigures(s.out, kept.Figures)
+	return nil
+}
+
+// askTicks goes through the tick-list on a terminal. What is not answered with
+// y stays open.
+func askTicks(in io.Reader, out io.Writer) []string {
+	var ticked []string
+	lines := bufio.NewScanner(in)
+	fmt.Fprintln(out, "Before 500 V go on, and after. Answer y when it is done.")
+	for _, tick := range append(append([]string{}, model.TicksBefore500V...), model.TicksAfter500V...) {
+		fmt.Fprintf(out, "  %s? ", tick)
+		if !lines.Scan() {
+			break
+		}
+		if strings.HasPrefix(strings.ToLower(strings.TrimSpace(lines.Text())), "y") {
+			ticked = append(ticked, tick)
+		}
+	}
+	return ticked
+}
+
+// figureRow is one figure as the API tells it.
+type figureRow struct {
+	Name          string
+	Value         *float64
+	Unit, Limit   string
+	Verdict, Note string
+	Reason        string
+	Source        string `json:"limit_source"`
+}
+
+func printFigures(w io.Writer, figures []figureRow) {
+	for _, f := range figures {
+		value := "not determined"
+		if f.Value != nil {
+			value = fmt.Sprintf("%.4g %s", *f.Value, f.Unit)
+		}
+		fmt.Fprintf(w, "  %s: %s", f.Name, strings.TrimSpace(value))
+		if f.Limit != "" {
+			fmt.Fprintf(w, ", limit %s (%s): %s", f.Limit, f.Source, f.Verdict)
+		}
+		if f.Reason != "" {
+			fmt.Fprintf(w, ": %s", f.Reason)
+		}
+		fmt.Fprintln(w)
+	}
+}
+
+type measureList struct {
+	stateFlag
+	JSON bool `help:"Print a JSON object."`
+}
+
+type valueRow struct {
+	Seq   uint64
+	Shown string
+}
+
+func (v *valueRow) String() string {
+	if v == nil {
+		return "not measured"
+	}
+	return fmt.Sprintf("%s (entry %d)", v.Shown, v.Seq)
+}
+
+// Run prints the list.
+func (c *measureList) Run(ctx context.Context, s streams) error {
+	a, err := c.open(false)
+	if err != nil {
+		return err
+	}
+	defer a.close()
+	if c.JSON {
+		return a.get(ctx, s.out, "/api/v1/measurements", nil)
+	}
+	var all struct {
+		Measurements []struct {
+			Kind, Points  string
+			Before, After *valueRow
+			Figures       []figureRow
+		}
+		Gauges []checkRow
+		DryOut *struct {
+			Points, Words string
+			Figures       []figureRow
+		} `json:"dry_out"`
+	}
+	if err := a.list(ctx, "/api/v1/measurements", nil, &all); err != nil {
+		return err
+	}
+	for _, m := range all.Measurements {
+		fmt.Fprintf(s.out, "%s, %s\n  before: %s   after: %s\n", m.Kind, m.Points, m.Before, m.After)
+		printFigures(s.out, m.Figures)
+	}
+	if d := all.DryOut; d != nil {
+		fmt.Fprintf(s.out, "drying, %s: %s\n", d.Points, d.Words)
+		printFigures(s.out, d.Figures)
+	}
+	for _, g := range all.Gauges {
+		fmt.Fprintf(s.out, "%s: %s. %s\n", g.Title, g.Words, g.Do)
+	}
+	return nil
+}
+
+type measureKinds struct{}
+
+// Run prints what can be measured.
+func (c *measureKinds) Run(s streams) error {
+	w := tabwriter.NewWriter(s.out, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(w, "kind\tunits\twhere, such as\tbeside it")
+	for _, k := range model.MeasurementKinds() {
+		units := strings.Join(k.Quantity.Units(), ", ")
+		switch k.Quantity {
+		case model.NoQuantity:
+			units = "the point's"
+		case model.State:
+			units = "yes or no: " + k.Word
+		}
+		var beside []string
+		for _, b := range k.Beside {
+			if b.Name == model.SensorReading {
+				continue
+			}
+			name := b.Name
+			if b.Needed {
+				name += " (needed)"
+			}
+			beside = append(beside, name)
+		}
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\n", k.Name, units, k.Points, strings.Join(beside, ", "))
+	}
+	return w.Flush()
+}
+
+type measureFact struct {
+	stateFlag
+	Name string `arg:"" help:"Such as \"engine serial number\"."`
+	Text string `arg:"" help:"What it says."`
+	Who  string `help:"Who says so."`
+}
+
+// Run keeps the fact.
+func (c *measureFact) Run(ctx context.Context, s streams) error {
+	a, err := c.open(true)
+	if err != nil {
+		return err
+	}
+	defer a.close()
+	return a.post(ctx, "/api/v1/facts", url.Values{"name": {c.Name}, "text": {c.Text}, "who": {c.Who}})
+}
+
+type measureCard struct {
+	stateFlag
+	JSON bool `help:"Print a JSON array."`
+}
+
+// Run prints the machine card.
+func (c *measureCard) Run(ctx context.Context, s streams) error {
+	a, err := c.open(false)
+	if err != nil {
+		return err
+	}
+	defer a.close()
+	if c.JSON {
+		return a.get(ctx, s.out, "/api/v1/facts", nil)
+	}
+	var facts []model.Fact
+	if err := a.list(ctx, "/api/v1/facts", nil, &facts); err != nil {
+		return err
+	}
+	w := tabwriter.NewWriter(s.out, 0, 0, 2, ' ', 0)
+	for _, f := range facts {
+		fmt.Fprintf(w, "%s\t%s\n", f.Name, f.Text)
+	}
+	return w.Flush()
+}

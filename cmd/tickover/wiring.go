@@ -1,0 +1,156 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"net/url"
+	"os"
+	"strings"
+	"time"
+
+	"golang.org/x/term"
+)
+
+// wiringCommand checks the wiring.
+type wiringCommand struct {
+	Check wiringCheck `cmd:"" default:"withargs" help:"Run the commissioning checks over the last quarter of an hour, or a run (the default)."`
+	Walk  wiringWalk  `cmd:"" help:"Go through a one-heater walk: the same heater on L1, L2 and L3 in turn."`
+}
+
+type wiringCheck struct {
+	stateFlag
+	RunID string `name:"run" help:"Only this run." placeholder:"RUN"`
+	From  string `help:"From this time on (RFC 3339)." placeholder:"TIME"`
+	To    string `help:"Up to this time (RFC 3339)." placeholder:"TIME"`
+	JSON  bool   `help:"Print a JSON array."`
+}
+
+// checkRow is one check as the API lists it.
+type checkRow struct{ Code, Title, Outcome, Words, Do string }
+
+func (c *wiringCheck) span() url.Values {
+	q := url.Values{}
+	for name, value := range map[string]string{"run": c.RunID, "from": c.From, "to": c.To} {
+		if value != "" {
+			q.Set(name, value)
+		}
+	}
+	return q
+}
+
+// Run prints the checks, findings first.
+func (c *wiringCheck) Run(ctx context.Context, s streams) error {
+	a, err := c.open(false)
+	if err != nil {
+		return err
+	}
+	defer a.close()
+	if c.JSON {
+		return a.get(ctx, s.out, "/api/v1/wiring", c.span())
+	}
+	var rows []checkRow
+	if err := a.list(ctx, "/api/v1/wiring", c.span(), &rows); err != nil {
+		return err
+	}
+	for _, outcome := range []string{"finding", "pass", "cannot tell yet"} {
+		printChecks(s.out, rows, outcome)
+	}
+	fmt.Fprintln(s.out, "\nA check that passes says what these readings show, no more.")
+	return nil
+}
+
+func printChecks(w io.Writer, rows []checkRow, outcome string) {
+	first := true
+	for _, r := range rows {
+		if r.Outcome != outcome {
+			continue
+		}
+		if first {
+			fmt.Fprintf(w, "\n%s\n", strings.ToUpper(outcome))
+			first = false
+		}
+		fmt.Fprintf(w, "  %s %s: %s\n", r.Code, r.Title, r.Words)
+		if r.Do != "" {
+			fmt.Fprintf(w, "      to do: %s\n", r.Do)
+		}
+	}
+}
+
+// wiringWalk leads through the walk.
+type wiringWalk struct {
+	wiringCheck
+	Heater string `help:"Nameplate power of the heater, such as 2 kW; without it scales are not judged." placeholder:"POWER"`
+	Once   bool   `help:"Say where the walk stands and end."`
+	Keep   bool   `help:"Keep the outcome for the report."`
+}
+
+// walkRow is a walk as the API tells it.
+type walkRow struct {
+	Complete             bool
+	Next, Words, Drawing string
+	Checks               []checkRow
+}
+
+// walkPause is how long the terminal waits before it looks again, walkMost how
+// long it waits in all.
+const (
+	walkPause = 2 * time.Second
+	walkMost  = 14 * time.Minute
+)
+
+// Run says what to switch next until the walk is complete. In a pipe, over a
+// span of the record, and with --once it says where the walk stands.
+func (c *wiringWalk) Run(ctx context.Context, s streams) error {
+	a, err := c.open(c.Keep)
+	if err != nil {
+		return err
+	}
+	defer a.close()
+	query := c.span()
+	recorded := len(query) > 0
+	if c.Heater != "" {
+		query.Set("heater", c.Heater)
+	}
+	walk, err := c.follow(ctx, a, query, s, c.Once || recorded || c.JSON || !term.IsTerminal(int(os.Stdout.Fd())))
+	if err != nil {
+		return err
+	}
+	if c.Keep && walk.Complete {
+		if err := a.do(ctx, "POST", "/api/v1/wiring/walk?"+query.Encode(), strings.NewReader(""), io.Discard); err != nil {
+			return err
+		}
+	}
+	if c.JSON {
+		return json.NewEncoder(s.out).Encode(walk)
+	}
+	fmt.Fprintf(s.out, "%s\n", walk.Words)
+	if walk.Next != "" {
+		fmt.Fprintf(s.out, "next: %s\n", walk.Next)
+	}
+	fmt.Fprintf(s.out, "%s", walk.Drawing)
+	for _, outcome := range []string{"finding", "pass", "cannot tell yet"} {
+		printChecks(s.out, walk.Checks, outcome)
+	}
+	return nil
+}
+
+func (c *wiringWalk) follow(ctx context.Context, a *archive, query url.Values, s streams, once bool) (walk walkRow, err error) {
+	said := ""
+	for end := time.Now().Add(walkMost); ; {
+		if err := a.list(ctx, "/api/v1/wiring/walk", query, &walk); err != nil || walk.Complete || once || time.Now().After(end) {
+			return walk, err
+		}
+		if line := walk.Words + "\n  now: " + walk.Next; line != said {
+			said = line
+			fmt.Fprintln(s.err, line)
+		}
+		select {
+		case <-ctx.Done():
+			return walk, ctx.Err()
+		case <-time.After(walkPause):
+		}
+		walk = walkRow{}
+	}
+}
