@@ -17,7 +17,10 @@ import (
 // when a gauge or a hand meter was read is kept beside it.
 func (s *source) Measure(ctx context.Context, who string, m model.Measurement) (uint64, []model.Figure, error) {
 	now := instants(s.store.Boot())()
-	wall, _ := s.store.Clock().Wall(now)
+	wall, source := s.store.Clock().Wall(now)
+	if source == model.ClockUnknown {
+		wall = time.Now() // nothing vouches for it, and nothing else tells the future
+	}
 	if m.Corrects != 0 {
 		if err := s.correctable(m); err != nil {
 			return 0, nil, err

@@ -27,8 +27,9 @@ func funcs(d dating, rec *model.RunRecord) template.FuncMap {
 		"when": d.when, "into": d.into, "stamp": d.stamp, "ending": func() string { return d.ending(rec.Run) },
 		"value": value, "sign": sign, "class": verdictClass, "interval": interval, "basis": basis,
 		"clockwise": clockwise, "symbol": symbol, "seen": seen, "power": model.ActivePower.ShowWithUnit,
-		"next":   func(i int) int { return i + 1 },
-		"length": d.length, "tell": tell, "outcome": outcomeSign, "plural": func(s []int) string { return places(s) }, "name": func() string { return nameOf(rec.Rating) },
+		"next":    func(i int) int { return i + 1 },
+		"megohms": func(ohms float64) string { return strconv.FormatFloat(ohms/1e6, 'g', 3, 64) },
+		"length":  d.length, "tell": tell, "outcome": outcomeSign, "plural": func(s []int) string { return places(s) }, "name": func() string { return nameOf(rec.Rating) },
 	}
 }
 

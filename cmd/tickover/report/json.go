@@ -31,6 +31,8 @@ func (d dating) document(rec *model.RunRecord) document {
 		Steps: each(rec.Steps, d.step), Repeats: each(rec.Repeats, repeatOf), Influence: influenceOf(rec.Influence), Steady: each(rec.Steady, d.steady),
 		Class: rec.Class, Figures: each(rec.Figures, figureOf), Soak: each(rec.Soak, d.logRow),
 		Alarms: each(rec.Alarms, d.alarm), Hand: each(rec.Hand, d.event), Sensors: each(rec.Sensors, sensorOf),
+		Compared: each(rec.HandRows, comparedOf), DryOut: dryOutOf(rec.DryOut), Gauges: each(rec.Gauges, checkedOf), Wiring: each(rec.Wiring, checkedOf),
+		Machine:  each(rec.Machine, func(f model.Fact) fact { return fact(f) }),
 		Sources:  list(sources(rec)),
 		Cautions: each(model.Cautions(), func(c model.Caution) cautioned { return cautioned(c) }),
 	}

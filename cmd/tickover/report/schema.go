@@ -33,9 +33,51 @@ type document struct {
 	Soak       []logRow    `json:"soak_log"`
 	Alarms     []alarm     `json:"alarms"`
 	Hand       []event     `json:"hand_measurements"`
+	Compared   []compared  `json:"hand_compared"`
+	DryOut     *dryOut     `json:"dry_out"`
+	Gauges     []checked   `json:"panel_gauges"`
+	Wiring     []checked   `json:"wiring"`
+	Machine    []fact      `json:"machine_card"`
 	Sensors    []sensor    `json:"sensors"`
 	Sources    []string    `json:"limit_sources"`
 	Cautions   []cautioned `json:"cautions"`
+}
+
+type compared struct {
+	Kind    string   `json:"kind"`
+	Points  string   `json:"points"`
+	Unit    string   `json:"unit"`
+	Before  *float64 `json:"before"`
+	After   *float64 `json:"after"`
+	Figures []figure `json:"figures"`
+}
+
+type dryOut struct {
+	Points   string   `json:"points"`
+	Plateau  bool     `json:"plateau"`
+	Words    string   `json:"words"`
+	Readings []dryRow `json:"readings"`
+	Figures  []figure `json:"figures"`
+}
+
+type dryRow struct {
+	Hours       *float64 `json:"hours"`
+	Resistance  *float64 `json:"measured_ohms"`
+	Temperature *float64 `json:"winding_celsius"`
+	Corrected   *float64 `json:"at_40_celsius_ohms"`
+}
+
+type checked struct {
+	Code    string `json:"code"`
+	Title   string `json:"title"`
+	Outcome string `json:"outcome"`
+	Words   string `json:"words"`
+	Do      string `json:"do"`
+}
+
+type fact struct {
+	Name string `json:"name"`
+	Text string `json:"text"`
 }
 
 type set struct {

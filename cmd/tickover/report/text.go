@@ -32,6 +32,7 @@ func Text(w io.Writer, rec *model.RunRecord, clock model.Clock) error {
 	t.figures("Figures, class "+rec.Class, rec.Figures)
 	t.table("Log-sheet", t.d.soak(rec))
 	t.table("Steady stretches", t.d.steadyTable(rec))
+	t.bench(rec)
 	t.alarms(rec.Alarms)
 	t.line("")
 	t.wrap("", model.Advisory)
