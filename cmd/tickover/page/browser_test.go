@@ -175,9 +175,7 @@ func TestBrowserShowsALiveValueChangingAndSilence(t *testing.T) {
 	began := time.Now()
 	sh.next(&changed)
 	waitFor(t, ctx, "1.8")
-	if took := time.Since(began); took > time.Second {
-		t.Logf("the change was on the screen after %v", took)
-	}
+	fmt.Printf("a changed value was on the screen after at most %d ms\n", time.Since(began).Milliseconds())
 	sh.leave(true)
 	waitFor(t, ctx, "No word from the logger for")
 	if got := js[string](t, ctx, "getComputedStyle(document.querySelector('.big .value')).textDecorationLine"); got != "line-through" {
@@ -230,6 +228,9 @@ func TestBrowserWithoutScript(t *testing.T) {
 	must(t, err)
 	must(t, chromedp.Do(ctx, chromedp.Navigate(sh.url), chromedp.WaitVisible(chromedp.CSS(".big"))))
 	snap(t, ctx, "now-phone-noscript")
+	if text, err := chromedp.Run(ctx, chromedp.Text(chromedp.CSS("nav"))); err != nil || strings.Contains(text, "Sound") {
+		t.Errorf("a button that only a script serves is shown: %q, %v", text, err)
+	}
 	changed := *sh.snap
 	changed.State = model.RunningDown
 	sh.next(&changed)
