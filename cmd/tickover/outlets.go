@@ -122,6 +122,7 @@ func (d *daemon) writer(to model.RemoteWrite) outlet {
 	to.Labels = withIdentity(to.Labels, d.cfg.Setup.Rating.Name)
 	return forward.NewWriter(forward.Parts{
 		To: to, Source: keptReadings{d.source, d.store}, Series: metrics.Naming(d.cfg.Setup.Points()), Client: c, Now: d.now(),
+		States: &forward.States{Events: d.store.Events, Engine: metrics.NameEngineState, Alarm: metrics.NameAlarm},
 		Folder: d.outletFolder(), Version: version(), Simulated: d.cfg.Setup.Simulated, Log: log,
 	})
 }

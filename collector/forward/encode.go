@@ -29,12 +29,13 @@ type table struct {
 	name   func(model.PointID) (model.Series, bool)
 	extra  []model.Label
 	place  map[model.PointID]int // -1 for a point without a series
+	others map[string]int        // what is no point, by our own name for it
 	labels [][]byte              // by place: the encoded labels
 	scale  []float64
 }
 
 func newTable(name func(model.PointID) (model.Series, bool), extra []model.Label) *table {
-	return &table{name: name, extra: extra, place: map[model.PointID]int{}}
+	return &table{name: name, extra: extra, place: map[model.PointID]int{}, others: map[string]int{}}
 }
 
 // of returns the point's place; false when it has no series.
@@ -48,6 +49,16 @@ func (tb *table) of(p model.PointID) (int, bool) {
 		tb.place[p] = i
 	}
 	return i, i >= 0
+}
+
+// named returns the place of what is no point; series is asked once.
+func (tb *table) named(key string, series func() model.Series) int {
+	i, known := tb.others[key]
+	if !known {
+		i = tb.add(series())
+		tb.others[key] = i
+	}
+	return i
 }
 
 func (tb *table) add(s model.Series) int {

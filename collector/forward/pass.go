@@ -25,6 +25,8 @@ func (w *Writer) pass(ctx context.Context) error {
 		return err
 	}
 	span := w.span(now)
+	w.chronicle.open()
+	defer w.chronicle.close()
 	for scan, err := range w.parts.Source.Scans(model.Query{From: w.begin(span)}) {
 		if ctx.Err() != nil {
 			return ctx.Err()
@@ -150,6 +152,7 @@ func (w *Writer) add(s span, scan *model.Scan) bool {
 	default:
 		w.append(t, scan.Samples)
 	}
+	w.addStates(s, scan.At)
 	w.reached[scan.Group] = scan.At
 	return true
 }

@@ -30,6 +30,8 @@ type Parts struct {
 	Source Source
 	// Series gives a point the name it goes by; false when it has none.
 	Series func(model.PointID) (model.Series, bool)
+	// States are sent beside the readings; nil sends none.
+	States *States
 	// Client lets us in at the server: it adds certificates and passwords.
 	Client *http.Client
 	Now    func() model.Instant
@@ -61,13 +63,14 @@ type Writer struct {
 	cursor *cursor
 	saved  time.Time
 
-	encoder encoder
-	batch   []sample
-	reached map[string]model.Instant // by group, with the batch
-	live    map[int]bool             // series whose last value sent was good
-	under   *delivery                // interrupted
-	ahead   time.Duration            // our clock less the server's
-	greeted time.Time
+	encoder   encoder
+	batch     []sample
+	reached   map[string]model.Instant // by group, with the batch
+	live      map[int]bool             // series whose last value sent was good
+	chronicle chronicle
+	under     *delivery     // interrupted
+	ahead     time.Duration // our clock less the server's
+	greeted   time.Time
 
 	mu     sync.Mutex
 	health model.OutletHealth
@@ -84,7 +87,8 @@ func NewWriter(p Parts) *Writer {
 	w := &Writer{
 		parts: p, client: client{p.Client, p.To.URL, p.Version}, table: newTable(p.Series, p.To.Labels),
 		reached: map[string]model.Instant{}, live: map[int]bool{},
-		health: model.OutletHealth{Name: p.To.Name, Kind: "remote write", Dropped: map[string]uint64{}},
+		chronicle: chronicle{states: p.States, alarms: map[string]model.AlarmEvent{}},
+		health:    model.OutletHealth{Name: p.To.Name, Kind: "remote write", Dropped: map[string]uint64{}},
 	}
 	var err error
 	if w.cursor, err = openCursor(filepath.Join(p.Folder, p.To.Name+".json")); err != nil {

@@ -24,3 +24,15 @@ func Naming(points map[model.PointID]model.Point) func(model.PointID) (model.Ser
 	}
 	return func(id model.PointID) (model.Series, bool) { s, ok := known[id]; return s, ok }
 }
+
+// NameEngineState gives the series that is 1 while the engine is in a state.
+func NameEngineState(state model.EngineState) model.Series {
+	return model.Series{Name: "genset_engine_state", Labels: []model.Label{{Name: "state", Value: state.String()}}, Scale: 1}
+}
+
+// NameAlarm gives the series that is 1 while an alarm is active, and the one
+// that is 1 while it awaits a person.
+func NameAlarm(id string, p model.Priority) (active, awaits model.Series) {
+	labels := []model.Label{{Name: "alarm", Value: id}, {Name: "priority", Value: p.String()}}
+	return model.Series{Name: "genset_alarm_active", Labels: labels, Scale: 1}, model.Series{Name: "genset_alarm_awaits_person", Labels: labels, Scale: 1}
+}

@@ -5,6 +5,8 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+
+	"tickover/model"
 )
 
 // Every reading that a scrape shows has the same name, labels and value by
@@ -31,5 +33,19 @@ func TestNamingSaysWhatAScrapeShows(t *testing.T) {
 	}
 	if want := strings.Count(scraped, "\ngenset_point_"); seen < want+40 {
 		t.Errorf("only %d series are named", seen)
+	}
+}
+
+func TestStatesAreNamedAsScraped(t *testing.T) {
+	scraped := full().scrape(t)
+	active, awaits := NameAlarm("oil.pressure.low", model.Critical)
+	for _, s := range []model.Series{NameEngineState(model.Loaded), active, awaits} {
+		var labels []string
+		for _, l := range s.Labels {
+			labels = append(labels, fmt.Sprintf("%s=%q", l.Name, l.Value))
+		}
+		if line := s.Name + "{" + strings.Join(labels, ",") + "} 1\n"; !strings.Contains(scraped, "\n"+line) {
+			t.Errorf("not scraped: %s", line)
+		}
 	}
 }
