@@ -98,7 +98,7 @@ type link struct {
 }
 
 // pages lists the navigation.
-var pages = []link{{Path: "/", Name: "Now"}, {Path: "/alarms", Name: "Alarms"}, {Path: "/next", Name: "Next"}, {Path: "/trends", Name: "Trends"}, {Path: "/runs", Name: "Runs"}, {Path: "/measure", Name: "Measure"}, {Path: "/wiring", Name: "Wiring"}}
+var pages = []link{{Path: "/", Name: "Now"}, {Path: "/alarms", Name: "Alarms"}, {Path: "/next", Name: "Next"}, {Path: "/trends", Name: "Trends"}, {Path: "/runs", Name: "Runs"}}
 
 // frame fills what every page shows.
 func (f *face) frame(name, title string, look bool) view {
