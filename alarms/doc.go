@@ -10,7 +10,8 @@
 //   - Losing its arming (the engine stopped) counts as a return to normal. A
 //     raised alarm therefore stays visible until acknowledged, and only a
 //     normal one goes to "suppressed by design".
-//   - The optional re-alarm of an acknowledged alarm is not used.
+//   - The optional re-alarm of an acknowledged alarm comes from a rule's Remind
+//     time, and only on a fresh good sample.
 //   - A reset of a latched alarm is a second acknowledgement.
 //
 // A Machine must be used by one goroutine at a time.

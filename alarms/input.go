@@ -85,6 +85,13 @@ type engine struct {
 	// did so before anybody looked: the delay after the start is then over.
 	sustained model.Instant
 	underway  bool
+
+	turns   int           // changes between rest and turning
+	turned  model.Instant // the newest of them
+	starts  int           // how often it came to turn by itself
+	loaded  model.Instant // when it last carried load in this run; zero means not yet
+	cooled  time.Duration // without load before the last stop
+	starter time.Duration // cranked and not yet rested for
 }
 
 func (e *engine) take(in *input, turn uint64, at model.Instant) {
@@ -101,6 +108,7 @@ func (e *engine) take(in *input, turn uint64, at model.Instant) {
 	if e.now == model.EngineUnknown {
 		return
 	}
+	e.count(at)
 	switch {
 	case e.now == model.Standstill || e.now == model.Cranking:
 		e.sustained, e.underway = model.Instant{}, false
@@ -108,11 +116,29 @@ func (e *engine) take(in *input, turn uint64, at model.Instant) {
 		e.underway = true
 	case e.now.Running() && e.sustained.IsZero() && !e.underway:
 		e.sustained = at
+		e.starts++
 	}
 	e.held, e.known = e.now, true
 }
 
-func (e *engine) reboot() { *e = engine{} }
+// count follows turning, load and cooling from the state held to the one that
+// is now.
+func (e *engine) count(at model.Instant) {
+	if e.known && e.held.Turning() != e.now.Turning() {
+		e.turns++
+		e.turned = at
+	}
+	switch {
+	case e.now == model.Loaded:
+		e.loaded, e.cooled = at, longCooling
+	case e.now.Running():
+		e.cooled = longCooling
+	case e.held.Running() && !e.loaded.IsZero():
+		e.cooled, e.loaded = elapsed(e.loaded, at), model.Instant{}
+	}
+}
+
+func (e *engine) reboot() { *e = engine{cooled: longCooling} }
 
 // sinceStart reports whether d has passed since the engine turned by itself.
 func (e *engine) sinceStart(d time.Duration, now model.Instant) bool {

@@ -9,14 +9,17 @@ import (
 
 // Machine holds where every rule stands. Make one with New.
 type Machine struct {
-	watches  []*watch // most important first, then in the order of the rules
-	byID     map[string]*watch
-	byDevice map[string][]*watch
-	inputs   map[model.PointID]*input
-	engine   engine
-	at       model.Instant // the newest instant seen
-	turn     uint64        // counts scans, to tell new samples from old ones
-	out      []model.AlarmEvent
+	watches   []*watch // most important first, then in the order of the rules
+	byID      map[string]*watch
+	byDevice  map[string][]*watch
+	inputs    map[model.PointID]*input
+	engine    engine
+	at        model.Instant // the newest instant seen
+	turn      uint64        // counts scans, to tell new samples from old ones
+	raisings  raisings
+	flood     *watch // the rule that sums up a flood; nil when there is none
+	unwatched int    // rules that ought to watch and cannot, as of the last step
+	out       []model.AlarmEvent
 }
 
 // New makes a machine in which every rule is normal and nothing has been seen.
@@ -26,6 +29,7 @@ func New(rules []model.AlarmRule) *Machine {
 		byID:     map[string]*watch{},
 		byDevice: map[string][]*watch{},
 		inputs:   map[model.PointID]*input{},
+		engine:   engine{cooled: longCooling},
 	}
 	m.input(model.EngineStatePoint)
 	for _, r := range rules {
@@ -40,15 +44,20 @@ func New(rules []model.AlarmRule) *Machine {
 }
 
 func (m *Machine) add(r model.AlarmRule) {
-	w := &watch{rule: r, quantity: quantityOf(r), limit: r.Limit}
-	switch r.Kind {
-	case model.DeviceLost:
+	w := &watch{rule: r, quantity: quantityOf(r), limit: r.Limit, trace: newTrace(r)}
+	if r.Kind == model.DeviceLost {
 		m.byDevice[r.Device] = append(m.byDevice[r.Device], w)
-	case model.RisingFaster, model.FallingFaster:
-		w.rate = newSlope(r.Window)
+	} else {
 		w.in = m.input(r.Point)
-	default:
-		w.in = m.input(r.Point)
+	}
+	if r.While.Point != "" {
+		w.while = m.input(r.While.Point)
+	}
+	if r.Steady != "" {
+		w.steadyIn, w.steady = m.input(r.Steady), newSwing(r.Window)
+	}
+	if r.Point == model.AlarmsRaised && m.flood == nil {
+		m.flood = w
 	}
 	if r.PerSpeed {
 		w.speed = m.input(model.SpeedPoint)
@@ -71,22 +80,27 @@ func (m *Machine) input(p model.PointID) *input {
 // one of the well-known ones.
 func quantityOf(r model.AlarmRule) model.Quantity {
 	q, _ := model.KnownQuantity(r.Point)
-	if r.Kind != model.RisingFaster && r.Kind != model.FallingFaster {
-		return q
+	switch r.Kind {
+	case model.StuckFor:
+		return model.Duration
+	case model.NeverMoves:
+		return model.Count
+	case model.RisingFaster, model.FallingFaster, model.JumpsFaster:
+		switch q {
+		case model.Temperature:
+			return model.TemperatureRate
+		case model.Pressure:
+			return model.PressureRate
+		}
+		return model.NoQuantity
 	}
-	switch q {
-	case model.Temperature:
-		return model.TemperatureRate
-	case model.Pressure:
-		return model.PressureRate
-	}
-	return model.NoQuantity
+	return q
 }
 
 // Step judges every rule by a scan and returns what changed, most important
 // first; nil when nothing did. The scan is read only.
 func (m *Machine) Step(scan *model.Scan) []model.AlarmEvent {
-	m.advance(scan.At)
+	passed := m.advance(scan.At)
 	m.turn++
 	for i := range scan.Samples {
 		if in := m.inputs[scan.Samples[i].Point]; in != nil {
@@ -94,9 +108,11 @@ func (m *Machine) Step(scan *model.Scan) []model.AlarmEvent {
 		}
 	}
 	m.engine.take(m.inputs[model.EngineStatePoint], m.turn, m.at)
+	m.feedOwn(passed)
 	for _, w := range m.watches {
 		w.step(m)
 	}
+	m.countUnwatched()
 	return m.emitted()
 }
 
@@ -120,14 +136,14 @@ func (m *Machine) Status() []model.AlarmStatus {
 	return all
 }
 
-// advance moves the time on. A line's scan may come a little after another
-// line's later one, so time is never moved back within a boot.
-func (m *Machine) advance(at model.Instant) {
+// advance moves the time on and returns by how much. A line's scan may come a
+// little after another line's later one, so time is never moved back within a
+// boot.
+func (m *Machine) advance(at model.Instant) time.Duration {
 	if at.Boot == m.at.Boot {
-		if m.at.Before(at) {
-			m.at = at
-		}
-		return
+		passed := elapsed(m.at, at)
+		m.at = m.at.Add(passed)
+		return passed
 	}
 	for _, in := range m.inputs {
 		in.reboot(at)
@@ -137,12 +153,35 @@ func (m *Machine) advance(at model.Instant) {
 	}
 	m.engine.reboot()
 	m.at = at
+	return 0
 }
 
+// emitted hands over what happened. Rules that lost their sight together, or
+// have it back together, speak through one of them: a silent device is one
+// event and not a dozen.
 func (m *Machine) emitted() []model.AlarmEvent {
-	out := m.out
-	m.out = nil
+	var out []model.AlarmEvent
+	for _, e := range m.out {
+		if !joined(out, e) {
+			out = append(out, e)
+		}
+	}
+	m.out = m.out[:0]
 	return out
+}
+
+func joined(out []model.AlarmEvent, e model.AlarmEvent) bool {
+	if e.From != e.To || e.Who != "" {
+		return false
+	}
+	for i := range out {
+		o := &out[i]
+		if o.From == o.To && o.Who == "" && o.Unwatched == e.Unwatched && o.Why == e.Why {
+			o.Also = append(o.Also, e.Rule)
+			return true
+		}
+	}
+	return false
 }
 
 // elapsed is the time from one instant to another, 0 when it is not known or

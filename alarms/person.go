@@ -141,8 +141,10 @@ func (m *Machine) act(verb, rule, who string, at model.Instant, do func(*watch) 
 // was. Events of rules that are no more are passed over.
 func (m *Machine) Replay(events []model.AlarmEvent) {
 	for _, e := range events {
-		if w := m.byID[e.Rule]; w != nil {
-			w.restore(e)
+		for _, id := range append([]string{e.Rule}, e.Also...) {
+			if w := m.byID[id]; w != nil {
+				w.restore(e)
+			}
 		}
 		if m.at.Before(e.At) {
 			m.at = e.At
@@ -161,7 +163,9 @@ func (w *watch) restore(e model.AlarmEvent) {
 		w.blindTime += elapsed(w.countedTo, e.At)
 	}
 	w.countedTo = e.At
-	w.value, w.limit = e.Value, e.Limit
+	if len(e.Also) == 0 {
+		w.value, w.limit = e.Value, e.Limit
+	}
 	if e.From == e.To && e.Who == "" {
 		w.unwatched, w.reason = e.Unwatched, e.Why
 		return
@@ -171,9 +175,12 @@ func (w *watch) restore(e model.AlarmEvent) {
 	switch e.To {
 	case model.AlarmUnacknowledged:
 		w.raised = e.At
+	case model.AlarmAcknowledged:
+		w.known = e.At
 	case model.AlarmShelved, model.AlarmOutOfService:
 		w.why = e.Why
 	}
+	w.known = w.since
 	w.on = e.To == model.AlarmUnacknowledged || e.To == model.AlarmAcknowledged
 	w.good = e.To != model.AlarmNormal && e.To != model.AlarmSuppressedByDesign
 }

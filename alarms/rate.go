@@ -14,8 +14,7 @@ const (
 	slopePoints = 64
 )
 
-// slope is the rate of change over a window by least squares. A nil slope
-// forgets nothing and gives nothing.
+// slope is the rate of change over a window by least squares.
 type slope struct {
 	window time.Duration
 	at     [slopePoints]model.Instant
@@ -30,15 +29,11 @@ func newSlope(window time.Duration) *slope {
 	return &slope{window: window}
 }
 
-func (s *slope) forget() {
-	if s != nil {
-		s.n = 0
-	}
-}
+func (s *slope) forget() { s.n = 0 }
 
 // add takes a sample and returns the rate in units a second. It reports false
 // until the samples span the window.
-func (s *slope) add(at model.Instant, v float64) (float64, bool) {
+func (s *slope) add(_ *engine, at model.Instant, v float64) (float64, bool) {
 	// Samples closer than a 32nd of the window replace the newest, so that 64
 	// of them always span it.
 	if s.n > 1 && elapsed(s.at[s.n-2], at) < s.window/(slopePoints/2) {

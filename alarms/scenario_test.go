@@ -130,7 +130,8 @@ func (s *stage) set(r *model.AlarmRule, word string) {
 		r.Poles = int(s.number(value))
 	case "kind":
 		r.Kind = map[string]model.AlarmKind{"below": model.BelowLimit, "above": model.AboveLimit, "rising": model.RisingFaster,
-			"falling": model.FallingFaster, "outside": model.OutsideBand, "lost": model.DeviceLost, "failed": model.PointFailed}[value]
+			"falling": model.FallingFaster, "outside": model.OutsideBand, "lost": model.DeviceLost, "failed": model.PointFailed,
+			"swings": model.SwingsMore, "jumps": model.JumpsFaster, "stuck": model.StuckFor, "moves": model.NeverMoves}[value]
 	case "point":
 		r.Point = model.PointID(value)
 	case "device":
@@ -147,6 +148,14 @@ func (s *stage) set(r *model.AlarmRule, word string) {
 		r.OnDelay = s.duration(value)
 	case "off":
 		r.OffDelay = s.duration(value)
+	case "remind":
+		r.Remind = s.duration(value)
+	case "whileabove", "whilebelow":
+		point, limit, _ := strings.Cut(value, ">")
+		r.While = model.AlarmCondition{Point: model.PointID(point), Below: key == "whilebelow", Limit: s.number(limit)}
+	case "steady":
+		point, within, _ := strings.Cut(value, "+-")
+		r.Steady, r.SteadyWithin = model.PointID(point), s.number(within)
 	case "armdelay":
 		r.ArmDelay = s.duration(value)
 	case "arm":
@@ -244,6 +253,12 @@ func (s *stage) tell(events []model.AlarmEvent) []string {
 		if e.FirstOut {
 			text += ", first out"
 		}
+		if e.Flood {
+			text += ", in a flood"
+		}
+		if len(e.Also) > 0 {
+			text += " and " + strings.Join(e.Also, " ")
+		}
 		if e.Who != "" {
 			text += ", by " + e.Who
 		}
@@ -290,11 +305,12 @@ func (s *stage) number(text string) float64 {
 	return v
 }
 
-// hatchery is the standard rule set of the demonstration's set.
-func hatchery() []model.AlarmRule {
+// hatchery is the standard rule set of the demonstration's set with a few
+// points, and those given.
+func hatchery(more ...model.PointID) []model.AlarmRule {
 	points := map[model.PointID]model.Point{}
 	ids := slices.Concat(model.PhaseVoltages[:], model.PhaseCurrents[:], []model.PointID{model.FrequencyPoint,
-		model.OilPressure, model.CoolantTemperature, model.BatteryVoltage, model.SpeedPoint, model.ChargeLamp})
+		model.OilPressure, model.CoolantTemperature, model.BatteryVoltage, model.SpeedPoint, model.ChargeLamp}, more)
 	for _, id := range ids {
 		points[id] = model.Point{ID: id}
 	}

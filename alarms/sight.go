@@ -14,7 +14,7 @@ func (w *watch) checkSight(m *Machine) {
 	}
 	w.unwatched, w.reason = reason != "", reason
 	w.turning = model.Instant{}
-	w.rate.forget()
+	w.forget()
 	switch {
 	case w.unwatched:
 		m.note(w, reason)
@@ -41,10 +41,14 @@ func (w *watch) blindness(m *Machine) string {
 		return ""
 	case w.rule.Kind == model.PointFailed && elapsed(w.in.told, m.at) <= w.in.hold():
 		return ""
-	case w.rule.Kind != model.PointFailed && !w.in.blind(m.at):
-		return ""
+	case w.rule.Kind == model.PointFailed, w.in.blind(m.at):
+		return w.in.cause()
+	case w.while != nil && w.while.blind(m.at):
+		return w.while.cause()
+	case w.steadyIn != nil && w.steadyIn.blind(m.at):
+		return w.steadyIn.cause()
 	}
-	return w.in.cause()
+	return ""
 }
 
 // cause says in words why a point cannot be judged.

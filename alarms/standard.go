@@ -1,6 +1,7 @@
 package alarms
 
 import (
+	"slices"
 	"time"
 
 	"tickover/model"
@@ -35,6 +36,9 @@ const (
 	// chargingLeast is 2.18 V a cell: above what any lead-acid battery rests
 	// at, below what any working charger gives.
 	chargingLeast = 13.1 / 12 // of the nominal voltage
+	// remindAfter raises a critical alarm anew that somebody acknowledged and
+	// then forgot.
+	remindAfter = 15 * time.Minute
 )
 
 // Standard builds the rules that fit a set: one for everything that its points
@@ -43,13 +47,14 @@ const (
 // hardwired shutdown.
 func Standard(r model.Rating, points map[model.PointID]model.Point, devices []model.Device) []model.AlarmRule {
 	has := func(p model.PointID) bool { _, ok := points[p]; return ok }
-	rules := oil(r, has)
-	rules = append(rules, coolant(has)...)
-	rules = append(rules, frequency(r, has)...)
-	rules = append(rules, voltages(r, has)...)
-	rules = append(rules, load(r, has)...)
-	rules = append(rules, charging(r, has)...)
-	rules = append(rules, sight(has)...)
+	rules := slices.Concat(oil(r, has), oilTrend(has), coolant(has), coolantTrend(r, has), stops(has), frequency(r, has), hunting(r, has),
+		voltages(r, has), neutral(has), load(r, has), unbalance(r, has), lowLoad(r, has), starter(), charging(r, has), battery(r, has),
+		supplies(has), sight(devices), failures(points))
+	for i := range rules {
+		if rules[i].Priority == model.Critical {
+			rules[i].Remind = remindAfter
+		}
+	}
 	for _, d := range devices {
 		rules = append(rules, lostDevice(d))
 	}
@@ -86,12 +91,12 @@ func coolant(has func(model.PointID) bool) []model.AlarmRule {
 	}
 	hot := model.AlarmRule{ID: "coolant.hot", Label: "Coolant hot", Priority: model.Critical, Kind: model.AboveLimit,
 		Point: model.CoolantTemperature, Limit: coolantCritical, Deadband: 3, OnDelay: 3 * time.Second,
-		OffDelay: 30 * time.Second, Latch: true, ArmedIn: warm,
+		OffDelay: 30 * time.Second, Latch: true,
 		Action: "Take the load off, let it idle for a few minutes if the temperature falls, else stop it by hand. Never open the cap while it is hot.",
 		Basis:  "1 K under boiling at sea level, since an old cap may hold no pressure (derived); the engine maker's figure wins"}
 	warn := hot
 	warn.ID, warn.Label, warn.Priority, warn.Latch = "coolant.warm", "Coolant warmer than it should be", model.Warning, false
-	warn.Limit, warn.OnDelay = coolantWarn, 10*time.Second
+	warn.Limit, warn.OnDelay, warn.ArmedIn = coolantWarn, 10*time.Second, warm
 	warn.Action = "Reduce the load. Look at fan belt, radiator air path and coolant level in the header tank."
 	warn.Basis = "6 K above a thermostat that is fully open at 88 °C (derived)"
 	return []model.AlarmRule{hot, warn}

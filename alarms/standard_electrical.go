@@ -1,7 +1,6 @@
 package alarms
 
 import (
-	"fmt"
 	"time"
 
 	"tickover/model"
@@ -44,50 +43,100 @@ func voltage(p model.PointID, name string, rated float64) []model.AlarmRule {
 func load(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	var rules []model.AlarmRule
 	if r.Current() > 0 && (has(model.CurrentL1) || has(model.CurrentL2) || has(model.CurrentL3)) {
-		rules = append(rules, model.AlarmRule{ID: "load.high", Label: "A phase carries more than its rating", Priority: model.Warning,
+		high := model.AlarmRule{ID: "load.high", Label: "A phase carries more than its rating", Priority: model.Warning,
 			Kind: model.AboveLimit, Point: model.LoadApparentRatio, Limit: 1.0, Deadband: 0.02, OnDelay: 60 * time.Second,
 			OffDelay: 10 * time.Second, ArmedIn: atSpeed, Action: "Move or shed load on the phase that carries most.",
-			Basis: "rated current of the nameplate; 60 s lets motors start (common practice)"})
+			Basis: "rated current of the nameplate, which is also a third of the kVA on one phase; 60 s lets motors start (common practice)"}
+		far := high
+		far.ID, far.Label, far.Priority, far.Limit, far.OnDelay = "load.far.high", "A phase is overloaded", model.Critical, 1.10, 5*time.Minute
+		far.Basis = "110 % is for an hour at most and only if the maker allows it; 5 min leave time to shed (common practice)"
+		rules = append(rules, far, high)
 	}
 	if r.Voltage > 0 && r.Frequency > 0 && has(model.FrequencyPoint) && has(model.VoltageL1N) {
-		rules = append(rules, model.AlarmRule{ID: "excitation.high", Label: "Too many volts for the speed", Priority: model.Warning,
+		high := model.AlarmRule{ID: "excitation.high", Label: "Too many volts for the speed", Priority: model.Warning,
 			Kind: model.AboveLimit, Point: model.VoltsPerHertzRatio, Limit: 1.10, Deadband: 0.02, OnDelay: 30 * time.Second,
 			OffDelay: 10 * time.Second, ArmedIn: onOwnFuel, Action: "Raise the speed to rated or switch the excitation off; do not idle excited.",
-			Basis: "10 % more flux than rated, where iron begins to saturate (common practice)"})
+			Basis: "10 % more flux than rated, where iron begins to saturate (common practice)"}
+		far := high
+		far.ID, far.Label, far.Priority, far.Limit, far.OnDelay = "excitation.far.high", "Far too many volts for the speed", model.Critical, 1.25, 10*time.Second
+		far.Basis = "25 % more flux than rated overheats field and regulator within minutes (common practice)"
+		rules = append(rules, far, high)
 	}
 	return rules
 }
 
-// engineSensors are the points without which an engine is run blind.
-var engineSensors = []model.PointID{model.OilPressure, model.CoolantTemperature, model.SpeedPoint, model.BatteryVoltage,
-	model.OilTemperature, model.OilSwitch}
+// unbalance watches for load on one side, which heats the rotor.
+func unbalance(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
+	if r.Current() <= 0 || !has(model.CurrentL1) || !has(model.CurrentL2) || !has(model.CurrentL3) {
+		return nil
+	}
+	far := model.AlarmRule{ID: "current.negative.far", Label: "Load so one-sided that it overheats the rotor", Priority: model.Critical, Kind: model.AboveLimit,
+		Point: model.NegativeCurrent, Limit: 0.20, Deadband: 0.02, OnDelay: 400 * time.Second, OffDelay: 60 * time.Second, ArmedIn: atSpeed,
+		Action: "Take load off the phase that carries most, or put as much on the others.",
+		Basis:  "(I2/IN)²·t = 20 s of IEC 60034-1 (from memory) allows 20 % for 500 s; 400 s leave time to act. I2 is estimated from the three currents"}
+	high := far
+	high.ID, high.Label, high.Priority, high.Limit, high.OnDelay = "current.negative.high", "Load one-sided for long", model.Warning, 0.08, 15*time.Minute
+	high.Basis = "8 % of rated current as negative sequence is the lasting limit of a salient-pole generator in IEC 60034-1 (from memory): one phase alone at 24 % of its rating reaches it"
+	note := high
+	note.ID, note.Label, note.Priority, note.OnDelay = "current.negative.noted", "Load one-sided", model.Information, 60*time.Second
+	rules := []model.AlarmRule{far, high, note}
+	neutral := model.NeutralEstimate
+	if has(model.CurrentN) {
+		neutral = model.CurrentN
+	}
+	return append(rules, model.AlarmRule{ID: "current.n.high", Label: "Neutral carries more than a phase may", Priority: model.Warning, Kind: model.AboveLimit,
+		Point: neutral, Limit: r.Current(), Deadband: 0.02 * r.Current(), OnDelay: 60 * time.Second, OffDelay: 10 * time.Second, ArmedIn: atSpeed,
+		Action: "Spread the loads over the phases; electronic loads add up in the neutral even when they are spread.",
+		Basis:  "rated phase current: the neutral is seldom thicker than a phase (common practice)"})
+}
 
-// sight watches that the engine can be seen at all.
-func sight(has func(model.PointID) bool) []model.AlarmRule {
-	rules := []model.AlarmRule{{ID: "engine.unseen", Label: "Cannot tell what the engine does", Priority: model.Critical,
-		Kind: model.BelowLimit, Point: model.EngineStatePoint, Limit: 0.5, OnDelay: 10 * time.Second, OffDelay: 3 * time.Second,
-		ArmedIn: onOwnFuel, Action: "Go to the engine and watch its own gauges; stop it by hand if nobody can stay.",
-		Basis: "10 s: longer than a line needs to come back after the noise of a crank (common practice)"}}
-	for _, p := range engineSensors {
-		if has(p) {
-			rules = append(rules, model.AlarmRule{ID: string(p) + ".failed", Label: "Sensor failed: " + string(p), Priority: model.Warning,
-				Kind: model.PointFailed, Point: p, OnDelay: 5 * time.Second, OffDelay: 5 * time.Second,
-				Action: "Read the gauge on the engine instead. Look at plug, wire and sensor when it stands still.",
-				Basis:  "a signal outside its window for 5 s is no noise (common practice)"})
+// lowLoad watches for a diesel that is run too light to burn clean.
+func lowLoad(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
+	if r.ActivePower() <= 0 || !has(model.PowerActive) && !has(model.PowerActiveL1) {
+		return nil
+	}
+	long := model.AlarmRule{ID: "load.low.long", Label: "Run too light for two hours", Priority: model.Warning, Kind: model.BelowLimit, Point: model.LoadRatio,
+		Limit: 0.30, Deadband: 0.05, OnDelay: 2 * time.Hour, OffDelay: 5 * time.Minute, ArmedIn: atSpeed,
+		Action: "Add load, or end the run; then run it hot at half load or more to burn the soot off.",
+		Basis:  "30 % of rated power, below which a diesel soots up (common practice; 40 and 50 % are named as well)"}
+	short := long
+	short.ID, short.Label, short.Priority, short.OnDelay = "load.low", "Run light", model.Information, 30*time.Minute
+	return []model.AlarmRule{long, short}
+}
+
+// neutral watches for a broken neutral, which sends line voltage into
+// appliances for 230 V.
+func neutral(has func(model.PointID) bool) []model.AlarmRule {
+	for i := range 3 {
+		if !has(model.PhaseVoltages[i]) || !has(model.LineVoltages[i]) {
+			return nil
 		}
 	}
-	return rules
+	lost := model.AlarmRule{ID: "neutral.lost", Label: "Neutral lost or nearly so", Priority: model.Critical, Kind: model.AboveLimit, Point: model.ZeroSequenceVoltage,
+		Limit: 15, Deadband: 3, While: model.AlarmCondition{Point: model.NeutralSuspect, Limit: 0.5}, OnDelay: time.Second, OffDelay: 5 * time.Second, Latch: true, ArmedIn: onOwnFuel,
+		Action: "Open the load breaker now. Look for a loose or broken neutral between the star point and the board; measure before you touch.",
+		Basis:  "15 V between star point and neutral, beyond meter errors and unbalance (derived); seen only when the meter's neutral is on the load side of the break"}
+	suspect := lost
+	suspect.ID, suspect.Label, suspect.Priority, suspect.Latch = "neutral.suspect", "Neutral suspect", model.Warning, false
+	suspect.Point, suspect.Limit, suspect.Deadband, suspect.While = model.NeutralSuspect, 0.5, 0, model.AlarmCondition{}
+	suspect.Action = "Take single-phase loads off and tighten the neutral's joints, dead and proved dead."
+	suspect.Basis = "5 V, and more than twice what the negative sequence explains (derived)"
+	return []model.AlarmRule{lost, suspect}
 }
 
-// lostDevice watches that a device answers. One that lives on the set's own
-// voltage is expected to be silent while the set is not at speed.
-func lostDevice(d model.Device) model.AlarmRule {
-	rule := model.AlarmRule{ID: fmt.Sprintf("device.%s.lost", d.Name), Label: "No answer from " + d.Name, Priority: model.Warning,
-		Kind: model.DeviceLost, Device: d.Name, OnDelay: 15 * time.Second, OffDelay: 3 * time.Second,
-		Action: "Use the gauges on the set. Look at the device's supply, then at the bus: plug, polarity, termination.",
-		Basis:  "15 s: far beyond three missed polls (common practice)"}
-	if d.PoweredBySet {
-		rule.ArmedIn, rule.ArmDelay = atSpeed, 10*time.Second
+// hunting watches for a governor that does not come to rest.
+func hunting(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
+	if !has(model.FrequencyPoint) || r.Frequency <= 0 || !has(model.PowerActive) && !has(model.PowerActiveL1) {
+		return nil
 	}
-	return rule
+	wild := model.AlarmRule{ID: "frequency.hunting.far", Label: "Engine hunts badly", Priority: model.Critical, Kind: model.SwingsMore, Point: model.FrequencyPoint,
+		Limit: 0.04 * r.Frequency, Window: 60 * time.Second, Steady: model.LoadRatio, SteadyWithin: 0.05, OnDelay: 10 * time.Second, OffDelay: 30 * time.Second,
+		ArmedIn: atSpeed, ArmDelay: 30 * time.Second,
+		Action: "Take the load off. Look at governor linkage, springs, fuel supply and filters before it carries load again.",
+		Basis:  "4 % of rated frequency from peak to peak at constant load: lights and motors suffer (derived)"}
+	hunts := wild
+	hunts.ID, hunts.Label, hunts.Priority, hunts.Limit = "frequency.hunting", "Engine hunts", model.Warning, 0.015*r.Frequency
+	hunts.Action = "Let it warm up; then look at governor gain, linkage play and air in the fuel."
+	hunts.Basis = "the steady band of ISO 8528-5 G2 is 1.5 % of rated frequency; seen over 60 s in which the load moved by less than 5 % of rating"
+	return []model.AlarmRule{wild, hunts}
 }

@@ -9,9 +9,15 @@ import (
 	"tickover/model"
 )
 
+// whole is the standard rule set of a set that has every well-known point.
+func whole() []model.AlarmRule {
+	return hatchery(append(model.LineVoltages[:], model.PowerActive, model.OilSwitch, model.OilTemperature, model.KeyOn, model.FuelLevel,
+		model.AmbientTemperature, model.ExhaustTemperature, model.CurrentN)...)
+}
+
 func TestStandardRulesAreWhole(t *testing.T) {
 	ids := map[string]bool{}
-	for _, r := range hatchery() {
+	for _, r := range whole() {
 		switch {
 		case ids[r.ID]:
 			t.Errorf("two rules are called %s", r.ID)
@@ -34,7 +40,7 @@ func TestStandardRulesAreWhole(t *testing.T) {
 // The figures asked of the rules, whatever their limits are.
 func TestStandardRulesKeepTheirPromises(t *testing.T) {
 	rules := map[string]model.AlarmRule{}
-	for _, r := range hatchery() {
+	for _, r := range whole() {
 		rules[r.ID] = r
 	}
 	none := rules["oil.pressure.missing"]
@@ -47,13 +53,18 @@ func TestStandardRulesKeepTheirPromises(t *testing.T) {
 	if r := rules["battery.charging"]; r.ArmDelay+r.OnDelay > 2*time.Minute {
 		t.Errorf("a battery that is not charged is told after %s, want 2 min", r.ArmDelay+r.OnDelay)
 	}
-	for _, pair := range [][2]string{{"oil.pressure.sinking", "oil.pressure.low"}} {
-		if rules[pair[0]].Limit <= rules[pair[1]].Limit || rules[pair[0]].Low <= rules[pair[1]].Low {
+	for _, pair := range [][2]string{{"oil.pressure.sinking", "oil.pressure.low"}, {"battery.rest.low", "battery.rest.flat"},
+		{"battery.crank.low", "battery.crank.collapsed"}, {"fuel.low", "fuel.empty"}, {"battery.charging", "battery.draining"}} {
+		if rules[pair[0]].Limit <= rules[pair[1]].Limit || rules[pair[0]].Low < rules[pair[1]].Low {
 			t.Errorf("%s warns after %s", pair[0], pair[1])
 		}
 	}
-	if rules["coolant.warm"].Limit >= rules["coolant.hot"].Limit {
-		t.Error("coolant.warm warns after coolant.hot")
+	for _, pair := range [][2]string{{"coolant.warm", "coolant.hot"}, {"load.high", "load.far.high"}, {"excitation.high", "excitation.far.high"},
+		{"current.negative.high", "current.negative.far"}, {"frequency.hunting", "frequency.hunting.far"},
+		{"starter.long", "starter.hot"}, {"ambient.warm", "ambient.hot"}, {"battery.charging.high", "battery.overcharged"}} {
+		if rules[pair[0]].Limit >= rules[pair[1]].Limit {
+			t.Errorf("%s warns after %s", pair[0], pair[1])
+		}
 	}
 }
 
@@ -82,8 +93,13 @@ func TestSpeedComesFromTheFrequencyWhenThereIsNoOther(t *testing.T) {
 
 func TestRulesNeedTheirPointsAndRating(t *testing.T) {
 	rules := Standard(model.Rating{}, nil, nil)
-	if len(rules) != 1 || rules[0].ID != "engine.unseen" {
-		t.Errorf("a set of which nothing is known has %d rules", len(rules))
+	var ids []string
+	for _, r := range rules {
+		ids = append(ids, r.ID)
+	}
+	want := "engine.stopped.loaded starter.hot starter.long engine.unseen engine.blind alarms.unwatched alarms.flood"
+	if got := strings.Join(ids, " "); got != want {
+		t.Errorf("a set of which nothing is known has the rules %s; want %s", got, want)
 	}
 	points := map[model.PointID]model.Point{model.BatteryVoltage: {}, model.VoltageL12: {}, model.FrequencyPoint: {}}
 	for _, r := range Standard(model.Rating{Battery: 24, Voltage: 400, Frequency: 60}, points, nil) {

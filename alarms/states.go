@@ -30,8 +30,12 @@ func (w *watch) settle(m *Machine) {
 
 // rise raises the alarm unless it is raised already.
 func (w *watch) rise(m *Machine) {
-	if w.state != model.AlarmUnacknowledged && w.state != model.AlarmAcknowledged {
-		m.change(w, model.AlarmUnacknowledged, "", w.words())
+	switch {
+	case w.state == model.AlarmUnacknowledged:
+	case w.state != model.AlarmAcknowledged:
+		m.change(w, model.AlarmUnacknowledged, "", w.words(m))
+	case w.rule.Remind > 0 && w.judged && elapsed(w.known, m.at) >= w.rule.Remind:
+		m.change(w, model.AlarmUnacknowledged, "", "still so, long after it was acknowledged")
 	}
 }
 
@@ -64,14 +68,14 @@ func (w *watch) release(m *Machine, who, why string) {
 }
 
 // words says what raised the alarm when the value alone does not.
-func (w *watch) words() string {
+func (w *watch) words(m *Machine) string {
 	switch w.rule.Kind {
 	case model.PointFailed:
 		return w.in.sample.Cause.String()
 	case model.DeviceLost:
 		return "no answer from " + w.rule.Device
 	}
-	return ""
+	return w.ownWords(m)
 }
 
 // change makes a transition.
@@ -79,11 +83,20 @@ func (m *Machine) change(w *watch, to model.AlarmState, who, why string) {
 	switch to {
 	case model.AlarmUnacknowledged:
 		w.raised, w.first = m.at, m.firstOut(w)
+	case model.AlarmAcknowledged:
+		w.known = m.at
 	case model.AlarmNormal, model.AlarmSuppressedByDesign:
 		w.first = false
 	}
 	e := m.event(w, to)
 	e.Who, e.Why = who, why
+	if e.Quiet() {
+		e.Action = "" // nobody is asked to do anything
+	}
+	if to == model.AlarmUnacknowledged && w != m.flood {
+		e.Flood = m.flood != nil && m.flood.on && w.rule.Priority < model.Critical
+		m.raisings.add(m.at, w.rule.Label)
+	}
 	m.out = append(m.out, e)
 	w.state, w.since = to, m.at
 }

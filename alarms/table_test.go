@@ -48,10 +48,12 @@ func stepOf(e model.AlarmEvent) step { return step(e.From.Letter() + e.To.Letter
 
 var tableRules = []model.AlarmRule{
 	{ID: "plain", Kind: model.BelowLimit, Point: model.OilPressure, Limit: 1, Deadband: 0.5, OnDelay: 2 * time.Second, OffDelay: 3 * time.Second, ArmedIn: []model.EngineState{model.Loaded}},
-	{ID: "latched", Priority: model.Critical, Kind: model.AboveLimit, Point: model.OilPressure, Limit: 2, Latch: true, ArmedIn: []model.EngineState{model.Idling, model.Loaded}, ArmDelay: 2 * time.Second},
+	{ID: "latched", Priority: model.Critical, Kind: model.AboveLimit, Point: model.OilPressure, Limit: 2, Latch: true, ArmedIn: []model.EngineState{model.Idling, model.Loaded}, ArmDelay: 2 * time.Second, Remind: 5 * time.Second},
 	{ID: "always", Kind: model.OutsideBand, Point: model.OilPressure, Low: 1, Limit: 2, Latch: true},
 	{ID: "failed", Kind: model.PointFailed, Point: model.OilPressure, OnDelay: time.Second},
 	{ID: "rate", Kind: model.RisingFaster, Point: model.OilPressure, Limit: 0.2, Window: 3 * time.Second, GoodOnce: true},
+	{ID: "swings", Kind: model.SwingsMore, Point: model.OilPressure, Limit: 1, Window: 4 * time.Second, Remind: 3 * time.Second},
+	{ID: "jumps", Kind: model.JumpsFaster, Point: model.OilPressure, Limit: 0.6, OffDelay: 2 * time.Second, While: model.AlarmCondition{Point: model.OilPressure, Limit: 1}},
 	{ID: "lost", Kind: model.DeviceLost, Device: "meter", OnDelay: 2 * time.Second},
 }
 
@@ -80,11 +82,10 @@ func TestEveryTransitionIsInThePublishedTable(t *testing.T) {
 }
 
 // unused lists the table's transitions that the package comment says are not
-// used: the optional re-alarm, suppression of anything but a normal alarm, and
-// doing to an alarm what is done already. A suppressed alarm's condition is
+// used: suppression of anything but a normal alarm, and doing to an alarm what is done already. A suppressed alarm's condition is
 // not judged before it is released, save by a rule without delay.
 func unused(s step) bool {
-	return s == "CB" || s[1] == 'H' && s[0] != 'A' || s == "II" || s == "IG"
+	return s[1] == 'H' && s[0] != 'A' || s == "II" || s == "IG"
 }
 
 func check(rt *rapid.T, d *dice, e model.AlarmEvent, allowed map[step]string, bad bool) {
@@ -178,7 +179,7 @@ func (d *dice) scan() (bad bool) {
 
 // Each state the table knows is reached from the rules above, in order.
 func TestAStepInSteadyStateAllocatesNothing(t *testing.T) {
-	m, scan := New(hatchery()), &model.Scan{At: model.Instant{Boot: 1}}
+	m, scan := New(whole()), &model.Scan{At: model.Instant{Boot: 1}}
 	for p, v := range map[model.PointID]float64{model.EngineStatePoint: float64(model.Loaded), model.OilPressure: 3e5,
 		model.CoolantTemperature: 82, model.SpeedPoint: 25, model.FrequencyPoint: 50, model.BatteryVoltage: 13.8,
 		model.VoltageL1N: 230, model.VoltageL2N: 230, model.VoltageL3N: 230} {

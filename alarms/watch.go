@@ -13,13 +13,16 @@ type watch struct {
 	quantity         model.Quantity
 	in               *input // nil for DeviceLost
 	speed, frequency *input // for PerSpeed, else nil
-	rate             *slope // for rates, else nil
+	trace            trace  // nil when the value itself is judged
+	while, steadyIn  *input // of the rule's While and Steady, else nil
+	steady           *swing // of steadyIn
 
 	heard, lost bool // for DeviceLost: somebody told, and what
 
 	state  model.AlarmState
 	since  model.Instant
 	raised model.Instant
+	known  model.Instant // when it was acknowledged
 	until  model.Instant // end of shelving
 	why    string        // of the person who shelved or took it out of service
 	first  bool
@@ -29,6 +32,7 @@ type watch struct {
 	value   float64
 	limit   float64
 	good    bool // for GoodOnce: was normal in this run
+	judged  bool // the newest step had something to judge by
 
 	armed     bool
 	idle      string        // why it is not armed
@@ -42,11 +46,17 @@ type watch struct {
 func (w *watch) step(m *Machine) {
 	fresh := w.in == nil || w.in.turn == m.turn
 	abnormal, seen := false, false
+	calm := w.isSteady(m)
 	if fresh {
 		abnormal, seen = w.look(m)
+		seen = seen && calm
 	}
+	w.judged = seen
 	w.seeGood(m, abnormal, seen)
-	w.armed, w.idle = w.arming(m)
+	was := w.armed
+	if w.armed, w.idle = w.arming(m); w.armed && !was && w.rule.Kind != model.StuckFor {
+		w.forget() // a swing or rate from before is none of its business
+	}
 	w.checkSight(m)
 	switch {
 	case w.armed && seen:
@@ -117,13 +127,38 @@ func (w *watch) look(m *Machine) (abnormal, seen bool) {
 	if !ok {
 		return false, false
 	}
-	if w.rate != nil {
-		if v, ok = w.rate.add(w.in.at, v); !ok {
+	if w.trace != nil {
+		if v, ok = w.trace.add(&m.engine, w.in.at, v); !ok {
 			return false, false
 		}
 	}
 	w.value, w.limit = v, w.setpoint(m, v)
-	return w.beyond(v), true
+	also, ok := w.condition(m)
+	return also && w.beyond(v), ok
+}
+
+// condition reports whether the second point speaks for an abnormal value as
+// well; ok is false when it cannot be judged.
+func (w *watch) condition(m *Machine) (holds, ok bool) {
+	if w.while == nil {
+		return true, true
+	}
+	v, ok := w.while.value(m.at)
+	return v < w.rule.While.Limit == w.rule.While.Below, ok
+}
+
+// isSteady follows the point that has to be steady, and reports whether it is.
+func (w *watch) isSteady(m *Machine) bool {
+	if w.steadyIn == nil {
+		return true
+	}
+	v, ok := w.steadyIn.value(m.at)
+	if !ok {
+		w.steady.forget()
+		return false
+	}
+	swung, ok := w.steady.add(&m.engine, w.steadyIn.at, v)
+	return ok && swung <= w.rule.SteadyWithin
 }
 
 // setpoint is the limit in force for a value; of a band, the nearer end.
@@ -131,6 +166,8 @@ func (w *watch) setpoint(m *Machine, v float64) float64 {
 	switch {
 	case w.rule.Kind == model.FallingFaster:
 		return -w.rule.Limit
+	case w.rule.Kind == model.StuckFor:
+		return w.rule.Window.Seconds()
 	case w.rule.Kind == model.OutsideBand && v < (w.rule.Low+w.rule.Limit)/2:
 		return w.rule.Low
 	case !w.rule.PerSpeed:
@@ -156,8 +193,10 @@ func (w *watch) beyond(v float64) bool {
 	switch w.rule.Kind {
 	case model.BelowLimit, model.FallingFaster:
 		return v < w.limit+db
-	case model.AboveLimit, model.RisingFaster:
+	case model.AboveLimit, model.RisingFaster, model.SwingsMore, model.JumpsFaster:
 		return v > w.limit-db
+	case model.StuckFor, model.NeverMoves:
+		return v >= w.limit
 	case model.OutsideBand:
 		return v < w.rule.Low+db || v > w.rule.Limit-db
 	}
@@ -188,9 +227,20 @@ func (w *watch) judge(m *Machine, abnormal bool) {
 // left of a shelving counts on from the new boot's first instant.
 func (w *watch) reboot(last, now model.Instant) {
 	w.turning, w.countedTo = model.Instant{}, now
-	w.rate.forget()
+	w.known = now
+	w.forget()
 	if !w.until.IsZero() {
 		w.until = now.Add(elapsed(last, w.until))
+	}
+}
+
+// forget lets go of the values seen before a gap.
+func (w *watch) forget() {
+	if w.trace != nil {
+		w.trace.forget()
+	}
+	if w.steady != nil {
+		w.steady.forget()
 	}
 }
 

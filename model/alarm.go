@@ -1,6 +1,9 @@
 package model
 
-import "time"
+import (
+	"strconv"
+	"time"
+)
 
 // Priority of an alarm. The zero value is Information.
 type Priority uint8
@@ -29,9 +32,14 @@ const (
 	OutsideBand                    // value outside Low..Limit
 	DeviceLost                     // no good answer from a device
 	PointFailed                    // a point is Bad for another reason than a lost device
+	SwingsMore                     // highest less lowest value over Window is over Limit
+	JumpsFaster                    // from one sample to the next by over Limit a second, either way
+	StuckFor                       // same to the last digit for Window, though the engine started or came to rest
+	NeverMoves                     // the same value through Limit starts
 )
 
-var alarmKinds = []string{"below", "above", "rising faster than", "falling faster than", "outside", "device lost", "point failed"}
+var alarmKinds = []string{"below", "above", "rising faster than", "falling faster than", "outside", "device lost", "point failed",
+	"swings more than", "jumps faster than", "stuck for", "never moves in starts"}
 
 // String names the kind as the configuration does.
 func (k AlarmKind) String() string { return word(alarmKinds, int(k)) }
@@ -103,7 +111,7 @@ type AlarmRule struct {
 	// Poles of the alternator let PerSpeed take the speed from the frequency
 	// when no speed is measured; 0 means it cannot.
 	Poles    int
-	Window   time.Duration // over which a rate is taken; 0 means 60 s
+	Window   time.Duration // over which a rate or swing is taken, or of StuckFor; 0 means 60 s
 	Deadband float64       // how far back the value must come to be normal, canonical unit; 0 means none
 	OnDelay  time.Duration // how long the condition must hold; 0 means at once
 	OffDelay time.Duration // how long normal must hold; 0 means at once
@@ -116,8 +124,25 @@ type AlarmRule struct {
 	ArmDelay time.Duration
 	// GoodOnce arms the rule only after the value was normal once in this run.
 	GoodOnce bool
-	Action   string // what to do by hand
-	Basis    string // where the limit comes from
+	// While counts the value as abnormal only while a second point says so too.
+	// The zero value asks nothing.
+	While AlarmCondition
+	// Steady names a point that must not have swung by more than SteadyWithin
+	// (canonical unit) over Window for the rule to judge at all; "" means none.
+	Steady       PointID
+	SteadyWithin float64
+	// Remind raises an acknowledged alarm anew when its condition still stands
+	// so long after the acknowledgement; 0 means never.
+	Remind time.Duration
+	Action string // what to do by hand
+	Basis  string // where the limit comes from
+}
+
+// AlarmCondition asks a second point to be over or under a limit.
+type AlarmCondition struct {
+	Point PointID // empty means no condition
+	Below bool    // false: over Limit
+	Limit float64 // canonical unit
 }
 
 // AlarmEvent is one transition of one alarm.
@@ -135,10 +160,16 @@ type AlarmEvent struct {
 	Engine   EngineState
 	Unwatched,
 	FirstOut bool // the rule lost its input; the first of a group of alarms
-	Until  Instant // end of shelving, when To is AlarmShelved
-	Who    string  // for a person's act
-	Why    string  // for a person's act, or the words of the cause
-	Action string  // what to do by hand
+	// Flood marks one of many raised at once, for which the summary speaks.
+	// Critical ones are never marked.
+	Flood bool `json:",omitempty"`
+	// Also lists more rules that lost their input, or have it back, together
+	// with Rule and for the same cause.
+	Also   []string `json:",omitempty"`
+	Until  Instant  // end of shelving, when To is AlarmShelved
+	Who    string   // for a person's act
+	Why    string   // for a person's act, or the words of the cause
+	Action string   // what to do by hand
 }
 
 // Quiet reports whether the event is no news to a person: the rule only went
@@ -173,6 +204,9 @@ func (e AlarmEvent) Words() string {
 	said := e.Label
 	if said == "" {
 		said = e.Rule
+	}
+	if len(e.Also) > 0 {
+		said = strconv.Itoa(len(e.Also)+1) + " alarms"
 	}
 	switch {
 	case e.Unwatched:

@@ -103,6 +103,13 @@ const (
 	StepReady           PointID = "step.ready"            // 1: steady, the next step may be made
 	StepReadyLeft       PointID = "step.ready.left"       // s, the least time until then
 	NeutralSuspect      PointID = "neutral.suspect"       // 1: the star point lies where only a broken neutral puts it
+
+	// Points that the alarms work out for themselves.
+	StarterTime     PointID = "starter.time"     // s cranked and not yet rested for
+	CoolingTime     PointID = "cooling.time"     // s without load before the last stop
+	EngineSignals   PointID = "engine.signals"   // how many of the engine's sensors can be seen
+	AlarmsRaised    PointID = "alarms.raised"    // in the last minute
+	AlarmsUnwatched PointID = "alarms.unwatched" // how many ought to watch and cannot
 )
 
 // PhaseVoltages, PhaseCurrents and so on list the points of the three phases
@@ -135,6 +142,7 @@ var knownQuantities = func() map[PointID]Quantity {
 		ZeroSequenceVoltage: Voltage, VoltsPerHertzRatio: Ratio,
 		FrequencyMean: Frequency, FrequencySwing: Frequency, VoltageMean: Voltage, VoltageSwing: Voltage,
 		StepReady: State, StepReadyLeft: Duration, NeutralSuspect: State,
+		StarterTime: Duration, CoolingTime: Duration, EngineSignals: Count, AlarmsRaised: Count, AlarmsUnwatched: Count,
 	}
 	for i := range 3 {
 		m[PhaseVoltages[i]], m[LineVoltages[i]], m[PhaseCurrents[i]] = Voltage, Voltage, Current

@@ -1,0 +1,103 @@
+package alarms
+
+import (
+	"fmt"
+	"time"
+
+	"tickover/model"
+)
+
+// The machine works out a few points for itself from what it has seen. It
+// feeds them to the rules at every step as if they came with the scan.
+
+// restPerCrank is how many seconds of rest pay for one second of cranking: two
+// minutes after a crank of 30 s, the usual word of engine handbooks.
+const restPerCrank = 4
+
+// longCooling stands for a cooling time that is long or not known.
+const longCooling = time.Hour
+
+// raisings remembers when alarms were last raised.
+type raisings struct {
+	at    [64]model.Instant
+	count int
+	first string // label of the one that opened the newest minute
+}
+
+// floodSpan is the time over which raised alarms are counted.
+const floodSpan = time.Minute
+
+func (r *raisings) add(at model.Instant, label string) {
+	if r.within(at) == 0 {
+		r.first = label
+	}
+	r.at[r.count%len(r.at)] = at
+	r.count++
+}
+
+// within counts those of the last minute, at most 64.
+func (r *raisings) within(now model.Instant) (n int) {
+	for _, at := range r.at {
+		if d, same := now.Sub(at); same && !at.IsZero() && d < floodSpan {
+			n++
+		}
+	}
+	return n
+}
+
+// feedOwn gives the rules the points the machine works out.
+func (m *Machine) feedOwn(passed time.Duration) {
+	e := &m.engine
+	if e.held == model.Cranking {
+		e.starter += passed
+	} else {
+		e.starter = max(0, e.starter-passed/restPerCrank)
+	}
+	m.own(model.StarterTime, e.starter.Seconds())
+	m.own(model.CoolingTime, e.cooled.Seconds())
+	m.own(model.EngineSignals, float64(m.engineSignals()))
+	m.own(model.AlarmsRaised, float64(m.raisings.within(m.at)))
+	m.own(model.AlarmsUnwatched, float64(m.unwatched))
+}
+
+func (m *Machine) own(p model.PointID, v float64) {
+	if in := m.inputs[p]; in != nil {
+		in.take(model.GoodSample(p, v), m.at, m.turn)
+	}
+}
+
+// engineSignals counts the engine's sensors that can be seen.
+func (m *Machine) engineSignals() (n int) {
+	for _, p := range engineSensors {
+		if in := m.inputs[p]; in != nil && in.seen && !in.blind(m.at) {
+			n++
+		}
+	}
+	return n
+}
+
+// ownWords explains a value that the machine worked out.
+func (w *watch) ownWords(m *Machine) string {
+	switch w.rule.Point {
+	case model.StarterTime:
+		return fmt.Sprintf("%.0f s cranked and not yet rested for", w.value)
+	case model.CoolingTime:
+		return fmt.Sprintf("%.0f s after it carried load", w.value)
+	case model.AlarmsRaised:
+		return fmt.Sprintf("%.0f in a minute; the first: %s", w.value, m.raisings.first)
+	case model.AlarmsUnwatched:
+		return fmt.Sprintf("%.0f alarms cannot see", w.value)
+	}
+	return ""
+}
+
+// countUnwatched notes how many rules have lost their sight, for the next
+// step. What the machine works out for itself does not count.
+func (m *Machine) countUnwatched() {
+	m.unwatched = 0
+	for _, w := range m.watches {
+		if w.unwatched && w.rule.Kind != model.PointFailed {
+			m.unwatched++
+		}
+	}
+}
