@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"tickover/alarms"
+	"tickover/collector/host"
 	"tickover/collector/metrics"
 	"tickover/collector/store"
 	"tickover/model"
@@ -74,6 +75,9 @@ func newDeriver(setup model.Setup, engine *running.Engine, alarms func() []model
 
 // derive takes one scan through the step.
 func (d *deriver) derive(scan *model.Scan) *model.StateChange {
+	if scan.Group == host.Group {
+		return nil // the computer's own facts say nothing of the set
+	}
 	transducer.Sense(d.sensed, scan)
 	electrical.Derive(d.rating, scan)
 	state, change := d.engine.Step(scan)

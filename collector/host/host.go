@@ -21,6 +21,9 @@ import (
 // Every is how often the computer is asked.
 const Every = 10 * time.Second
 
+// Group is the name of the scans made here.
+const Group = "host/10s"
+
 // fact is one thing that a small file of the kernel's tells.
 type fact struct {
 	point model.Point
@@ -92,7 +95,7 @@ func (m *Machine) Points() map[model.PointID]model.Point {
 
 // Scan asks for everything.
 func (m *Machine) Scan(at model.Instant) *model.Scan {
-	scan := &model.Scan{Group: fmt.Sprintf("host/%s", Every), At: at}
+	scan := &model.Scan{Group: Group, At: at}
 	for _, f := range m.facts {
 		sample := model.BadSample(f.point.ID, model.SensorFailed)
 		if v, err := f.value(); err == nil {

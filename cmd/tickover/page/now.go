@@ -1,6 +1,8 @@
 package page
 
 import (
+	"strings"
+
 	"net/http"
 
 	"tickover/model"
@@ -36,7 +38,7 @@ func (f *face) nowView(look bool) nowView {
 		v.NoData = nothingRead
 		return v
 	}
-	if len(f.src.Setup().Devices) == 0 && len(snap.Readings) == 0 {
+	if len(f.src.Setup().Devices) == 0 && !readsAnything(snap) {
 		v.NoData = "No devices yet. Run tickover survey to see who answers on the line, then tickover init, and restart tickover."
 		return v
 	}
@@ -75,4 +77,15 @@ func (f *face) now(w http.ResponseWriter, r *http.Request) {
 		v.Refresh = "2"
 	}
 	f.show(w, r, nowTemplate, v)
+}
+
+// readsAnything reports whether there is a reading of more than the small
+// computer itself.
+func readsAnything(snap *model.Snapshot) bool {
+	for id := range snap.Readings {
+		if !strings.HasPrefix(string(id), "host.") {
+			return true
+		}
+	}
+	return false
 }
