@@ -1,9 +1,8 @@
 package page
 
 import (
-	"strings"
-
 	"net/http"
+	"strings"
 
 	"tickover/model"
 )
