@@ -29,6 +29,7 @@ func restored(t *testing.T, stream []byte) (*Store, string) {
 // TestBackupWhileWriting copies a store that is being written to, and wants
 // everything kept before it began, once.
 func TestBackupWhileWriting(t *testing.T) {
+	t.Parallel()
 	s := mustOpen(t, options(t.TempDir()))
 	want := fill(t, s, 1, 0, 3000)
 	if _, err := s.PutPhoto([]byte("picture")); err != nil {
@@ -73,6 +74,7 @@ func TestBackupWhileWriting(t *testing.T) {
 
 // TestBackupOfSpan wants the blocks that touch a span and the events within.
 func TestBackupOfSpan(t *testing.T) {
+	t.Parallel()
 	s := mustOpen(t, options(t.TempDir()))
 	for i := range 14 {
 		fill(t, s, 1, i*600, 600)
@@ -99,6 +101,7 @@ func TestBackupOfSpan(t *testing.T) {
 // TestBackupCutShort wants no store from a stream that ends early or has a
 // byte changed.
 func TestBackupCutShort(t *testing.T) {
+	t.Parallel()
 	s := mustOpen(t, options(t.TempDir()))
 	fill(t, s, 1, 0, 700)
 	var out bytes.Buffer
@@ -127,6 +130,7 @@ func TestBackupCutShort(t *testing.T) {
 // TestSalvage damages the data file more and more and wants every block back
 // whose own bytes were spared, nothing that was never kept, and the rest told.
 func TestSalvage(t *testing.T) {
+	t.Parallel()
 	dir, rows, events := workedStore(t)
 	random := rand.New(rand.NewPCG(5, 6))
 	for _, pages := range []int{0, 1, 4, 12} {

@@ -49,7 +49,7 @@ func FuzzFlippedBits(f *testing.F) {
 	dir, rows, events := workedStore(f)
 	work := f.TempDir()
 	random := rand.New(rand.NewPCG(1, 2))
-	for range 30 {
+	for range 15 {
 		f.Add(false, random.Uint32())
 		f.Add(true, random.Uint32())
 	}

@@ -80,6 +80,7 @@ func plainMinutes(t testing.TB, s *Store) (out []string, means map[string]float6
 // TestMinutes compares the minutes with those worked out of the scans, with
 // reads that failed, a sealing in the middle of a minute, and rows in memory.
 func TestMinutes(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	s := mustOpen(t, options(dir))
 	fill(t, s, 1, 0, 27000)
@@ -136,6 +137,7 @@ func TestMinutesWeighTime(t *testing.T) {
 // TestMinutesOfAnything keeps arbitrary scans: least and greatest come back
 // bit for bit, and nothing is ever damaged.
 func TestMinutesOfAnything(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(rt *rapid.T) {
 		sc := &schema{group: "g", points: []model.PointID{"v", "t", "p", "nobody.knows"}}
 		for _, p := range sc.points {
@@ -190,6 +192,7 @@ func oldStore(t *testing.T, format string) string {
 // TestFormat1 reads a store of the first format, left as a cut of power
 // leaves it, without and with bringing it up to date.
 func TestFormat1(t *testing.T) {
+	t.Parallel()
 	fresh := mustOpen(t, options(t.TempDir()))
 	want := fill(t, fresh, 1, 0, 1920)
 	figures, _ := minuteLines(t, fresh, model.Query{})

@@ -13,13 +13,14 @@ import (
 // the newest samples there, the minutes complete, the black box untouched and
 // the check clean.
 func TestThinning(t *testing.T) {
+	t.Parallel()
 	o := options(t.TempDir())
 	o.MaxBytes = 160 << 10
 	s := mustOpen(t, o)
 	alarm := model.Event{At: model.Instant{Boot: 1, Offset: 2 * time.Hour}, Kind: model.AlarmTransition, Text: "oil",
 		Alarm: &model.AlarmEvent{Rule: "oil", Priority: model.Critical, To: model.AlarmUnacknowledged}}
 	largest := int64(0)
-	for day := range 6 {
+	for day := range 4 {
 		for sec := day * 86400; sec < (day+1)*86400; sec += 5 {
 			scan := scanAt("meter/5s", 1, time.Duration(sec)*time.Second, model.GoodSample("v", float64(sec*7919%10007)/10))
 			var events []model.Event
@@ -34,14 +35,14 @@ func TestThinning(t *testing.T) {
 		t.Fatalf("%d bytes in use, the limit is %d", largest, o.MaxBytes)
 	}
 	rows := lines(t, s, model.Query{})
-	if len(rows) == 6*17280 || len(rows) < 8640 {
+	if len(rows) == 4*17280 || len(rows) < 8640 {
 		t.Fatalf("%d rows left", len(rows))
 	}
 	from, to, _ := alarm.BlackBox()
 	if box := lines(t, s, model.Query{From: from, To: to}); len(box) != 72 {
 		t.Fatalf("the black box holds %d rows", len(box))
 	}
-	if m, _ := minuteLines(t, s, model.Query{}); len(m) != 6*1440 {
+	if m, _ := minuteLines(t, s, model.Query{}); len(m) != 4*1440 {
 		t.Fatalf("%d minutes", len(m))
 	}
 	if e := eventTexts(t, s, model.Query{}); len(e) != 1 {
@@ -63,6 +64,7 @@ func TestThinning(t *testing.T) {
 // TestThinningByAge counts logged time only: a month between two boots ages
 // nothing.
 func TestThinningByAge(t *testing.T) {
+	t.Parallel()
 	o := options(t.TempDir())
 	o.KeepSamples = time.Hour
 	s := mustOpen(t, o)

@@ -63,6 +63,7 @@ func drawSample(t *rapid.T, p model.PointID) model.Sample {
 // TestRoundTrip keeps arbitrary scans of two groups over schema changes, gaps,
 // block marks, flushes and reopenings and wants every bit back.
 func TestRoundTrip(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(rt *rapid.T) {
 		dir, err := os.MkdirTemp(t.TempDir(), "")
 		if err != nil {
@@ -135,6 +136,7 @@ func fill(t testing.TB, s *Store, boot uint32, from, n int) (want []string) {
 // TestCutOfPower copies the files of a working store and opens the copy: what
 // was flushed, every event and all but the tail must be there, once.
 func TestCutOfPower(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	s := mustOpen(t, options(dir))
 	want := fill(t, s, 1, 0, 1300)
@@ -252,6 +254,7 @@ func TestQueries(t *testing.T) {
 // TestReadersBesideWriter reads while rows are sealed under its feet; run it
 // with -race.
 func TestReadersBesideWriter(t *testing.T) {
+	t.Parallel()
 	s := mustOpen(t, options(t.TempDir()))
 	done := make(chan error)
 	go func() {
