@@ -9,19 +9,17 @@ import (
 	"tickover/model"
 )
 
-// findings says in a few lines what was found.
+// findings says in five lines at most what was found.
 func (r *recorder) findings(rec *model.RunRecord, j *judgement, set int) {
-	add := func(line string) {
-		if line != "" {
+	add := func(parts ...string) {
+		if line := strings.TrimSpace(strings.Join(parts, " ")); line != "" {
 			rec.Findings = append(rec.Findings, line)
 		}
 	}
-	add(r.ranLine())
+	add(r.ranLine(), r.loadLine(rec))
 	add(r.startLine())
-	add(r.loadLine(rec))
 	add(r.classLine(j, set))
-	add(outsideLine(rec))
-	add(r.warmLine())
+	add(outsideLine(rec), r.warmLine())
 	add(alarmLine(rec.Alarms))
 }
 
