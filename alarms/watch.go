@@ -56,6 +56,7 @@ func (w *watch) step(m *Machine) {
 	was := w.armed
 	if w.armed, w.idle = w.arming(m); w.armed && !was && w.rule.Kind != model.StuckFor {
 		w.forget() // a swing or rate from before is none of its business
+		seen = seen && w.trace == nil
 	}
 	w.checkSight(m)
 	switch {
