@@ -214,13 +214,12 @@ func (w *Walker) Result(rating model.Rating, heater float64) model.Walk {
 	var steps []step
 	for i := len(groups) - 1; i >= 0; i-- {
 		steps = trimmed(groups[i])
-		words, next := trouble(steps)
-		if words == "" && (len(steps) == 3 || i == len(groups)-1) {
+		if words, _ := trouble(steps); words == "" && (len(steps) == 3 || i == len(groups)-1) {
 			break
 		}
 		if i == 0 {
 			steps = trimmed(groups[len(groups)-1])
-			if words, next = trouble(steps); words != "" {
+			if words, next := trouble(steps); words != "" {
 				return unfinished(next, words)
 			}
 		}
