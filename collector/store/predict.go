@@ -214,10 +214,27 @@ func (p *predictor) follow(misses []int64) {
 		p.smooth = followSmooth(misses, p.smooth, 2)
 	case predictEighth:
 		p.smooth = followSmooth(misses, p.smooth, 3)
+	case predictGrid:
+		p.followGrid(misses)
 	default:
 		for i := range misses {
 			misses[i] += p.guess()
 			p.see(misses[i])
+		}
+	}
+}
+
+// followGrid divides only where a value is nearer to another mark than to the
+// one it was expected at.
+func (p *predictor) followGrid(misses []int64) {
+	mark, half := p.guess(), p.step/2
+	for i, miss := range misses {
+		p.last = miss + mark
+		misses[i] = p.last
+		if e := miss + half; e >= 0 && e < p.step {
+			mark += p.step
+		} else {
+			mark = p.guess()
 		}
 	}
 }

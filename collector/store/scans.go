@@ -221,11 +221,22 @@ func (r *groupReader) decode(key, value []byte) (*rows, error) {
 	if len(r.query.Points) == 0 {
 		want = nil
 	}
+	if want != nil && r.store.lacks(b.schema, r.query) {
+		return nil, nil // nothing in it is asked for
+	}
 	rows, err := r.store.decodeBlock(r.name, b, want, &r.room)
 	if err != nil {
 		return nil, err
 	}
 	return r.cut(rows), nil
+}
+
+// lacks reports whether a schema is known and has no column asked for.
+func (s *Store) lacks(schema uint32, q model.Query) bool {
+	s.mu.RLock()
+	sc := s.schemas[schema]
+	s.mu.RUnlock()
+	return sc != nil && len(wantedColumns(q, sc)) == 0
 }
 
 // cut leaves out what the newest block was grown by after the reader began:
