@@ -180,6 +180,8 @@ func sharedBy(kind recordKind, payload []byte) string {
 func (v *salvaging) records() iter.Seq2[record, error] {
 	return func(yield func(record, error) bool) {
 		before := map[string]uint64{}
+		var end model.Instant // of the minutes before
+		group := ""
 		for kind := recordBoot; kind < recordKinds; kind++ {
 			for _, r := range v.sorted(kind) {
 				if r.group == "" && (kind == recordBlock || kind == recordMinutes) {
@@ -193,12 +195,33 @@ func (v *salvaging) records() iter.Seq2[record, error] {
 				}
 				value := make([]byte, r.len)
 				_, err := v.file.ReadAt(value, r.at)
+				if kind == recordMinutes {
+					first, last, ok := v.minutesSpan(r.key, value)
+					if ok && r.group == group && first.Before(end) {
+						continue // an older writing of minutes that a fuller one holds
+					}
+					group, end = r.group, last
+				}
 				if !yield(record{kind, r.group, r.key, value}, err) {
 					return
 				}
 			}
 		}
 	}
+}
+
+// minutesSpan returns the first and last minute of a chunk.
+func (v *salvaging) minutesSpan(key, value []byte) (first, last model.Instant, ok bool) {
+	boot, _, id, err := parseMinuteKey(key)
+	payload, wrong := unwrap(key, value)
+	if err != nil || wrong != nil || v.schemas[id] == nil {
+		return first, last, false
+	}
+	m, err := decodeMinutes(payload, v.schemas[id], boot, nil)
+	if err != nil {
+		return first, last, false
+	}
+	return m.instant(0), m.instant(len(m.at) - 1), true
 }
 
 // gap tells of blocks that are not there.
