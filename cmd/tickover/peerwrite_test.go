@@ -7,12 +7,15 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"iter"
 	"log/slog"
 	"math"
+	"math/rand/v2"
 	"net/url"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -280,4 +283,75 @@ func compareWithStore(t *testing.T, p *prometheus, state string) {
 	if len(want) < 20 || strings.Count(fmt.Sprint(want), "genset_") != len(want) {
 		t.Errorf("too few metrics to prove anything: %v", want)
 	}
+}
+
+// blighted gives one sample in a hundred, at random, a point of its own that
+// no server takes: nothing that was learnt from one helps against the next.
+type blighted struct{ forward.Source }
+
+const blight = "blight."
+
+func struck(at model.Instant, i int) bool {
+	return rand.New(rand.NewPCG(uint64(at.Offset), uint64(i))).IntN(100) == 0
+}
+
+func (b blighted) Scans(q model.Query) iter.Seq2[*model.Scan, error] {
+	return func(yield func(*model.Scan, error) bool) {
+		for scan, err := range b.Source.Scans(q) {
+			if err == nil {
+				own := *scan
+				own.Samples = slices.Clone(scan.Samples)
+				for i := range own.Samples {
+					if struck(scan.At, i) {
+						own.Samples[i].Point = model.PointID(fmt.Sprintf("%s%d.%d", blight, scan.At.Offset, i))
+					}
+				}
+				scan = &own
+			}
+			if !yield(scan, err) {
+				return
+			}
+		}
+	}
+}
+
+// One sample in a hundred is refused, each of a series that never comes
+// again. All others are there, and the refused ones are counted, exactly.
+func TestPeerRandomPoison(t *testing.T) {
+	p := startPrometheus(t, "30d", receiver)
+	const seconds = 3600
+	src := dayStore(t, seconds)
+	series := metrics.Naming(src.setup.Points())
+	poison := 0
+	for s := range seconds {
+		for i := range dayPoints {
+			if struck(model.Instant{Offset: time.Duration(s+1) * time.Second}, i) {
+				poison++
+			}
+		}
+	}
+	w := writerTo(t, src, t.TempDir(), model.RemoteWrite{URL: p.write()}, func(parts *forward.Parts) {
+		parts.Source = blighted{parts.Source}
+		parts.Series = func(id model.PointID) (model.Series, bool) {
+			if !strings.HasPrefix(string(id), blight) {
+				return series(id)
+			}
+			own := model.Label{Name: "point", Value: string(id)}
+			return model.Series{Name: "genset_point_volts", Labels: []model.Label{own, own}, Scale: 1}, true
+		}
+	})
+	want := seconds*dayPoints - poison
+	begin := time.Now()
+	runUntil(t, w.Run, "end of the backlog", func() bool {
+		h := w.Health()
+		return h.Sent+h.Dropped["labels"]+h.Dropped["refused"] >= seconds*dayPoints
+	})
+	took := time.Since(begin)
+	h := w.Health()
+	got := p.count(`{job="tickover"}`)
+	if got != want || h.Sent != uint64(want) || h.Dropped["labels"] != uint64(poison) || len(h.Dropped) != 1 {
+		t.Fatalf("%d samples are there, want %d, and %d dropped; %+v", got, want, poison, h)
+	}
+	t.Logf("%d there, %d of %d dropped at random (%.2f %%) in %s; none lost beside", got, poison, seconds*dayPoints,
+		100*float64(poison)/(seconds*dayPoints), took.Round(10*time.Millisecond))
 }
