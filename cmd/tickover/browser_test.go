@@ -43,6 +43,8 @@ func TestBrowserDemo(t *testing.T) {
 	look("/next", "next", 360, 640, ".light")
 	look("/trends?span=run&run=1", "trends", 1000, 700, "figure svg")
 	look("/runs/1", "run", 360, 640, ".timeline")
+	look("/measure", "measure", 360, 640, "fieldset")
+	look("/wiring", "wiring", 360, 640, ".check")
 	if err := chromedp.Do(browser, chromedp.EmulateViewport(900, 1200, chromedp.EmulateScale(1.5)), chromedp.Navigate("http://"+address+"/runs/1/report"), chromedp.WaitVisible(chromedp.CSS("figure svg"))); err != nil {
 		t.Fatal(err)
 	}

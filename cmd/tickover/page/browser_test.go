@@ -298,11 +298,14 @@ func TestBrowserFindsNothingSeriousByAxe(t *testing.T) {
 	}
 	sh := openShop(t, eventful(), Options{Token: token})
 	ctx := browse(t, 360, 640)
-	for _, path := range []string{"/", "/alarms", "/next", "/trends", "/runs", "/runs/1", "/timeline", "/runs/1/report"} {
+	for _, path := range []string{"/", "/alarms", "/next", "/trends", "/runs", "/runs/1", "/timeline", "/runs/1/report", "/measure", "/wiring"} {
 		for _, scheme := range []string{"light", "dark"} {
 			_, err := chromedp.Call(ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}}})
 			must(t, err)
 			must(t, chromedp.Do(ctx, chromedp.Navigate(sh.url+path), chromedp.WaitReady(chromedp.CSS("body"))))
+			if status := js[float64](t, ctx, "performance.getEntriesByType('navigation')[0].responseStatus"); status != http.StatusOK {
+				t.Errorf("%s answers %.0f", path, status)
+			}
 			js[bool](t, ctx, string(axe)+";true")
 			found, err := chromedp.Run(ctx, chromedp.Evaluate[string](`axe.run().then(r => JSON.stringify(r.violations.map(v => ({id: v.id, impact: v.impact, nodes: v.nodes.map(n => n.html.slice(0, 160))}))))`, chromedp.EvalAwaitPromise))
 			must(t, err)

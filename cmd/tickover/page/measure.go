@@ -181,14 +181,15 @@ type wireFigure struct {
 	Verdict string   `json:"verdict"`
 	Reason  string   `json:"reason,omitempty"`
 	Note    string   `json:"note,omitempty"`
+	Shown   string   `json:"-"` // the value as the page shows it
 }
 
 func wireFigures(figures []model.Figure) []wireFigure {
 	out := []wireFigure{}
 	for _, f := range figures {
-		x := wireFigure{f.Name, nil, f.Unit, f.Limit, f.LimitSource, f.Verdict.String(), f.Reason, f.Note}
+		x := wireFigure{f.Name, nil, f.Unit, f.Limit, f.LimitSource, f.Verdict.String(), f.Reason, f.Note, "not determined"}
 		if f.Known {
-			x.Value = number(f.Value)
+			x.Value, x.Shown = number(f.Value), fmt.Sprintf("%.4g %s", f.Value, f.Unit)
 		}
 		out = append(out, x)
 	}

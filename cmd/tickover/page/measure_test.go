@@ -21,7 +21,8 @@ func (s *shed) Measure(_ context.Context, who string, m model.Measurement) (uint
 }
 
 func (s *shed) Measured(context.Context) ([]model.HandRow, *model.DryOut, []model.Check, error) {
-	return []model.HandRow{{Kind: model.InsulationKind, Points: "U-E", Quantity: model.Resistance, Before: &model.HandValue{Seq: 4, At: at(0), Value: 12e6}}}, nil, nil, s.broken
+	return []model.HandRow{{Kind: model.InsulationKind, Points: "U-E", Quantity: model.Resistance, Before: &model.HandValue{Seq: 4, At: at(0), Value: 12e6},
+		Figures: []model.Figure{{Name: "at 40 °C", Value: 5.3, Unit: "MΩ", Known: true}, model.NotKnown("polarisation index", "", "", "no reading after 10 min")}}}, nil, nil, s.broken
 }
 
 func (s *shed) Fact(_ context.Context, who string, f model.Fact) error {
@@ -81,7 +82,7 @@ func TestMeasurementForm(t *testing.T) {
 func TestMeasurePagesShow(t *testing.T) {
 	s := hatchery()
 	for path, wants := range map[string][]string{
-		"/measure":                              {"Before 500 V go on", "winding temperature", "12.00 MΩ (entry 4)", "15W-40"},
+		"/measure":                              {"Before 500 V go on", "winding temperature", "12.00 MΩ (entry 4)", "at 40 °C: 5.3 MΩ", "polarisation index: not determined", "15W-40"},
 		"/measure?kind=residual-current+device": {"test current", "outlet 1"},
 		"/wiring":                               {"C09", "0 of 3 outlets done", "One-heater walk"},
 		"/wiring?heater=2+kW":                   {"all right", "Keep it for the report"},

@@ -3,6 +3,7 @@ package page
 import (
 	_ "embed"
 	"net/http"
+	"slices"
 	"time"
 
 	"tickover/model"
@@ -131,5 +132,7 @@ func (f *face) wiringPage(w http.ResponseWriter, r *http.Request) {
 		f.fail(w, r, err)
 		return
 	}
+	rank := map[model.Outcome]int{model.Finding: 0, model.CannotTell: 1, model.Pass: 2}
+	slices.SortStableFunc(v.Checks, func(a, b model.Check) int { return rank[a.Outcome] - rank[b.Outcome] })
 	f.show(w, r, wiringTemplate, v)
 }
