@@ -3,7 +3,9 @@ package main
 import (
 	"context"
 	"encoding/json"
+	"fmt"
 	"io"
+	"math/rand/v2"
 	"net"
 	"net/http"
 	"os"
@@ -31,14 +33,19 @@ func must(t *testing.T, args ...string) string {
 	return out
 }
 
+// freeAddress is an address that nobody listens on. Its port lies below those
+// that the kernel hands out by itself, so that no connection made meanwhile
+// takes it before the daemon does.
 func freeAddress(t *testing.T) string {
 	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
+	for range 100 {
+		if l, err := net.Listen("tcp", fmt.Sprintf("127.0.0.1:%d", 12000+rand.IntN(20000))); err == nil {
+			defer l.Close()
+			return l.Addr().String()
+		}
 	}
-	defer l.Close()
-	return l.Addr().String()
+	t.Fatal("no free port in a hundred tries")
+	return ""
 }
 
 // get waits until the address answers and returns the page.
@@ -107,15 +114,17 @@ func hasAll(text string, parts []string) bool {
 	return true
 }
 
+// waitFor waits two minutes: simulated slaves answer late or not at all while
+// others have the processor.
 func waitFor(t *testing.T, what string, there func() bool) {
 	t.Helper()
-	for range 300 {
+	for range 1200 {
 		if there() {
 			return
 		}
 		time.Sleep(100 * time.Millisecond)
 	}
-	t.Fatalf("no %s within 30 s", what)
+	t.Fatalf("no %s within two minutes", what)
 }
 
 type asked struct{ report string }

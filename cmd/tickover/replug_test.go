@@ -167,11 +167,16 @@ func TestTwoDaemonsOnOnePort(t *testing.T) {
 	waitFor(t, "the second daemon to say that the port is taken", func() bool {
 		return strings.Contains(linesOf(t, other)["bus"].Trouble, "in use by another program")
 	})
+	// Two readers of one port would each miss about every second answer. A
+	// starved slave misses one at times, so a clean stretch is waited for.
 	before := linesOf(t, state)["bus"]
-	waitFor(t, "more answers", func() bool { return linesOf(t, state)["bus"].Messages > before.Messages+5 })
-	if after := linesOf(t, state)["bus"]; after.NoAnswers+after.Corrupt > before.NoAnswers+before.Corrupt {
-		t.Errorf("the first daemon was disturbed: %+v, then %+v", before, after)
-	}
+	waitFor(t, "twenty answers in a row", func() bool {
+		after := linesOf(t, state)["bus"]
+		if after.NoAnswers+after.Corrupt > before.NoAnswers+before.Corrupt {
+			before = after
+		}
+		return after.Messages > before.Messages+20
+	})
 	if code, _, stderr := call(t, "peek", "--config", first); code != exitLine || !strings.Contains(stderr, "hint") {
 		t.Errorf("peek beside a daemon: exit code %d\n%s", code, stderr)
 	}

@@ -134,6 +134,10 @@ func TestAlarmThatDoesNotWatchIsListed(t *testing.T) {
 func TestBeforeTheFirstScan(t *testing.T) {
 	s := hatchery()
 	s.snap = nil
+	if w := ask(serve(s, Options{}), "GET", "/", ""); w.Code != 200 || !strings.Contains(w.Body.String(), "tickover survey") {
+		t.Errorf("page without devices: %d %s", w.Code, w.Body)
+	}
+	s.setup.Devices = []model.Device{{Name: "panel", Every: time.Second}}
 	h := serve(s, Options{})
 	if w := ask(h, "GET", "/", ""); w.Code != 200 || !strings.Contains(w.Body.String(), "Nothing was read yet") {
 		t.Errorf("page: %d %s", w.Code, w.Body)
