@@ -33,6 +33,8 @@ type Collector struct {
 	rating   model.Rating
 	extremes *extremes
 	totals   func() Totals
+	labels   *labels
+	own      []*unhurried // the program's figures
 	registry *prometheus.Registry
 }
 
@@ -41,13 +43,16 @@ type Collector struct {
 // those configured, with their poll intervals; version is the program's.
 func New(latest func() *model.Snapshot, points map[model.PointID]model.Point, now func() model.Instant, version string) *Collector {
 	c := &Collector{latest: latest, now: now, version: version, interval: map[model.PointID]time.Duration{},
-		set: newSet(points), daemon: newDaemon(), extremes: newExtremes(points), registry: prometheus.NewRegistry()}
+		set: newSet(points), daemon: newDaemon(), extremes: newExtremes(points), labels: newLabels(), registry: prometheus.NewRegistry()}
 	for id, p := range points {
 		c.interval[id] = p.Every
 		c.slowest = max(c.slowest, p.Every)
 	}
-	c.registry.MustRegister(c, collectors.NewGoCollector(),
-		collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	for _, own := range []prometheus.Collector{collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{})} {
+		c.own = append(c.own, &unhurried{Collector: own, every: programEvery})
+		c.registry.MustRegister(c.own[len(c.own)-1])
+	}
+	c.registry.MustRegister(c)
 	return c
 }
 
@@ -92,7 +97,7 @@ func (c *Collector) Describe(out chan<- *prometheus.Desc) {
 
 // Collect implements prometheus.Collector.
 func (c *Collector) Collect(out chan<- prometheus.Metric) {
-	send := sender(out)
+	send := sender{out, c.labels}
 	send.value(c.daemon.build, 1, c.version, runtime.Version())
 	c.set.nameplate(send, c.rating)
 	snap := c.latest()
@@ -128,9 +133,6 @@ func (c *Collector) fresh(id model.PointID, r model.Reading, now model.Instant) 
 	return r.Quality == model.Good && known && age <= max(freshPolls*every, leastFresh)
 }
 
-// sender makes metrics from the numbers of a snapshot.
-type sender chan<- prometheus.Metric
-
 // series is one metric name. The zero value is not usable.
 type series struct {
 	desc *prometheus.Desc
@@ -143,18 +145,4 @@ func gauge(name, help string, labels ...string) series {
 
 func counter(name, help string, labels ...string) series {
 	return series{prometheus.NewDesc(name, help, labels, nil), prometheus.CounterValue}
-}
-
-func (s sender) value(to series, v float64, labels ...string) {
-	s <- prometheus.MustNewConstMetric(to.desc, to.kind, v, labels...)
-}
-
-func (s sender) count(to series, n uint64, labels ...string) { s.value(to, float64(n), labels...) }
-
-func (s sender) truth(to series, yes bool, labels ...string) {
-	v := 0.0
-	if yes {
-		v = 1
-	}
-	s.value(to, v, labels...)
 }

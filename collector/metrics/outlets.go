@@ -8,12 +8,14 @@ import (
 
 // outlets is the metrics of what goes out: readings pushed, messages sent.
 type outlets struct {
+	labels                                     *labels
 	health                                     func() []model.OutletHealth
 	up, sent, failures, dropped, pending, late series
 }
 
 func newOutlets(health func() []model.OutletHealth) *outlets {
 	return &outlets{
+		labels:   newLabels(),
 		health:   health,
 		up:       gauge("tickover_outlet_up", "1 while the other end takes what is sent.", "outlet", "kind"),
 		sent:     counter("tickover_outlet_sent_total", "Samples, messages, signs of life or commands that the other end took.", "outlet", "kind"),
@@ -33,7 +35,7 @@ func (o *outlets) Describe(out chan<- *prometheus.Desc) {
 
 // Collect implements prometheus.Collector.
 func (o *outlets) Collect(out chan<- prometheus.Metric) {
-	send := sender(out)
+	send := sender{out, o.labels}
 	for _, h := range o.health() {
 		send.truth(o.up, h.Trouble == "", h.Name, h.Kind)
 		send.count(o.sent, h.Sent, h.Name, h.Kind)

@@ -48,7 +48,7 @@ func (u *unitSeries) collect(send sender, l model.LineHealth) {
 		for code, n := range h.Exceptions {
 			send.count(u.exceptions, n, l.Name, unit, strconv.Itoa(int(code)))
 		}
-		send <- histogram(u.latency.desc, h.Latency, l.Name, unit)
+		send.out <- histogram(u.latency.desc, h.Latency, l.Name, unit)
 	}
 }
 
