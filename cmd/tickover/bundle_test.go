@@ -11,6 +11,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 
 	"tickover/collector/store"
@@ -18,18 +19,40 @@ import (
 	"tickover/model"
 )
 
+// pastDir is where pastDayOnce puts the day; TestMain makes and removes it.
+var pastDir string
+
+// pastDayOnce carries the demonstration's past day once for all tests.
+var pastDayOnce = sync.OnceValue(func() error {
+	cfg, err := config.Parse("demo.yaml", demoConfig)
+	if err != nil {
+		return err
+	}
+	cfg.StateDir, cfg.Listen, cfg.Setup.Simulated = pastDir, "127.0.0.1:0", true
+	return pastDay(context.Background(), cfg, ordinaryDay(), io.Discard)
+})
+
+func TestMain(m *testing.M) {
+	var err error
+	if pastDir, err = os.MkdirTemp("", "past-day-*"); err != nil {
+		panic(err)
+	}
+	code := m.Run()
+	os.RemoveAll(pastDir)
+	os.Exit(code)
+}
+
 // pastState makes a state folder that holds the demonstration's past day.
 func pastState(t *testing.T) string {
 	t.Helper()
-	cfg, err := config.Parse("demo.yaml", demoConfig)
-	if err != nil {
+	if err := pastDayOnce(); err != nil {
 		t.Fatal(err)
 	}
-	cfg.StateDir, cfg.Listen, cfg.Setup.Simulated = t.TempDir(), "127.0.0.1:0", true
-	if err := pastDay(context.Background(), cfg, ordinaryDay(), io.Discard); err != nil {
+	state := filepath.Join(t.TempDir(), "state")
+	if err := os.CopyFS(state, os.DirFS(pastDir)); err != nil {
 		t.Fatal(err)
 	}
-	return cfg.StateDir
+	return state
 }
 
 func TestBundleOpensToTheSameReport(t *testing.T) {

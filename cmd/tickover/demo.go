@@ -282,8 +282,7 @@ func pastDay(ctx context.Context, cfg *config.Config, day pastScript, progress i
 		for _, a := range player.Advance(pastStep) {
 			d.carrier.Record(model.Event{At: model.Instant{Boot: d.store.Boot(), Offset: at + pastStart}, Kind: model.NoteEvent, Who: "simulated operator", Text: a.Text})
 		}
-		instruments(bank, &cfg.Setup, p)
-		feed(d, cfg, bank, at)
+		feed(d, cfg, bank, at, func() { instruments(bank, &cfg.Setup, p) })
 		done.SetCurrent(int64(at / time.Second))
 	}
 	if err := errors.Join(ctx.Err(), d.close()); err != nil {
@@ -298,8 +297,8 @@ const (
 	pastStart = time.Minute // offset of the past day on its boot's clock
 )
 
-// feed carries the scans that are due.
-func feed(d *daemon, cfg *config.Config, bank *slave.Registers, at time.Duration) {
+// feed carries the scans that are due; show brings the registers up to date.
+func feed(d *daemon, cfg *config.Config, bank *slave.Registers, at time.Duration, show func()) {
 	now := func() model.Instant { return model.Instant{Boot: d.store.Boot(), Offset: at + pastStart} }
 	read := func(q model.ReadRequest) (model.Answer, error) {
 		words, exception := bank.Read(q.Unit, q.Table, q.Address, q.Count)
@@ -311,6 +310,8 @@ func feed(d *daemon, cfg *config.Config, bank *slave.Registers, at time.Duration
 	for _, l := range cfg.Setup.Lines {
 		for _, g := range d.carrier.Groups(l.Name) {
 			if at%g.Every < pastStep {
+				show()
+				show = func() {} // once for all that is due now
 				scan, _, _ := g.Scan(now(), now, read)
 				d.carrier.Feed(scan, g.Device.Name)
 			}

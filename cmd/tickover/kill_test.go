@@ -20,7 +20,7 @@ func TestKilledDaemonLosesAtMostTheTail(t *testing.T) {
 	if out, err := exec.Command("go", "build", "-o", binary, ".").CombinedOutput(); err != nil {
 		t.Fatalf("go build: %v\n%s", err, out)
 	}
-	state, address := filepath.Join(dir, "state"), freeAddress(t)
+	state, address := pastState(t), freeAddress(t)
 	var stderr bytes.Buffer
 	daemon := exec.Command(binary, "demo", "--state", state, "--listen", address)
 	daemon.Stderr = &stderr

@@ -71,7 +71,7 @@ func get(t *testing.T, url string) string {
 // The whole way on a real pseudo-terminal: wire, store, page, metrics, runs,
 // report, export; first asking the daemon, then the files it left.
 func TestDemoFromTheWireToTheReport(t *testing.T) {
-	state, address := t.TempDir(), freeAddress(t)
+	state, address := pastState(t), freeAddress(t)
 	ctx, stop := context.WithCancel(context.Background())
 	defer stop()
 	done := make(chan int)
