@@ -123,8 +123,8 @@ func (a *alarmRead) useless(keys ...string) {
 	}
 }
 
-// watched finds the quantity of the rule's point, which a device must give or
-// the program work out.
+// watched finds the quantity of the rule's point, which a device must give, the
+// program work out, or the computer tell of itself.
 func (r *reading) watched(a *alarmRead, key string) bool {
 	if a.Point == "" {
 		return false
@@ -141,7 +141,7 @@ func (r *reading) watched(a *alarmRead, key string) bool {
 	}
 	q, _ := model.KnownQuantity(a.Point)
 	inputs, derived := r.derivable(a.Point)
-	if derived && inputs == nil {
+	if derived && inputs == nil || slices.Contains(model.HostPoints(), a.Point) {
 		a.quantity = q
 		return true
 	}
@@ -151,6 +151,9 @@ func (r *reading) watched(a *alarmRead, key string) bool {
 	}
 	for _, d := range derivations {
 		known = append(known, string(d.point))
+	}
+	if strings.HasPrefix(string(a.Point), "host.") {
+		known = pointWords(model.HostPoints())
 	}
 	a.wrong(a.at(key), didYouMeanOr(string(a.Point), known, "add it to the points of a device"), "no device gives the point %q", a.Point)
 	return false
@@ -207,4 +210,12 @@ func (a *alarmRead) rate(key, text string) float64 {
 		a.wrong(a.at(key), "write it without a sign: the key says which way", "a rate is above 0")
 	}
 	return v / seconds
+}
+
+func pointWords(ids []model.PointID) []string {
+	words := make([]string, len(ids))
+	for i, id := range ids {
+		words[i] = string(id)
+	}
+	return words
 }

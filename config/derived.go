@@ -72,13 +72,7 @@ func (r *reading) find(id model.PointID) *pointRead {
 	return nil
 }
 
-func idList(ids []model.PointID) string {
-	words := make([]string, len(ids))
-	for i, id := range ids {
-		words[i] = string(id)
-	}
-	return strings.Join(words, ", ")
-}
+func idList(ids []model.PointID) string { return strings.Join(pointWords(ids), ", ") }
 
 // beat is how a point is read: on which line and how often.
 type beat struct {

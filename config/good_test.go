@@ -87,6 +87,7 @@ func TestEveryFieldOfAlarms(t *testing.T) {
 		{ID: "meter.lost", Label: "meter.lost", Priority: model.Warning, Kind: model.DeviceLost, Device: "meter"},
 		{ID: "oil.failed", Label: "oil.failed", Priority: model.Critical, Kind: model.PointFailed, Point: "oil.pressure"},
 		{ID: "unbalance", Label: "unbalance", Priority: model.Warning, Kind: model.AboveLimit, Point: "voltage.unbalance", Limit: 0.03},
+		{ID: "logger.warm", Label: "logger.warm", Kind: model.AboveLimit, Point: "host.temperature", Limit: 70, Deadband: 3},
 	}
 	got := load(t, "everything.yaml").Setup.Alarms
 	if len(got) != len(want) {

@@ -1,5 +1,7 @@
 package model
 
+import "time"
+
 // Setup is the checked content of a configuration: what to poll, what to warn
 // of, whom to tell.
 type Setup struct {
@@ -124,6 +126,15 @@ var (
 	PhasePowerFactor = [3]PointID{PowerFactorL1, PowerFactorL2, PowerFactorL3}
 )
 
+// HostEvery is how often the small computer is asked about itself.
+const HostEvery = 10 * time.Second
+
+// HostPoints are the points of the small computer itself, which no device
+// gives. A computer that cannot tell one leaves it out.
+func HostPoints() []PointID {
+	return []PointID{HostTemperature, HostUndervoltage, HostUndervoltageSeen, HostThrottled, HostCardWear, HostCardWritten}
+}
+
 // KnownQuantity returns the quantity of a well-known point; false for others.
 func KnownQuantity(p PointID) (Quantity, bool) {
 	q, ok := knownQuantities[p]
@@ -142,6 +153,8 @@ var knownQuantities = func() map[PointID]Quantity {
 		ZeroSequenceVoltage: Voltage, VoltsPerHertzRatio: Ratio,
 		FrequencyMean: Frequency, FrequencySwing: Frequency, VoltageMean: Voltage, VoltageSwing: Voltage,
 		StepReady: State, StepReadyLeft: Duration, NeutralSuspect: State,
+		HostTemperature: Temperature, HostUndervoltage: State, HostUndervoltageSeen: State, HostThrottled: State,
+		HostCardWear: Ratio, HostCardWritten: Count,
 		StarterTime: Duration, CoolingTime: Duration, EngineSignals: Count, AlarmsRaised: Count, AlarmsUnwatched: Count,
 	}
 	for i := range 3 {

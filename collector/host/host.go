@@ -11,7 +11,6 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
-	"time"
 
 	"golang.org/x/sys/unix"
 
@@ -19,7 +18,7 @@ import (
 )
 
 // Every is how often the computer is asked.
-const Every = 10 * time.Second
+const Every = model.HostEvery
 
 // Group is the name of the scans made here.
 const Group = "host/10s"

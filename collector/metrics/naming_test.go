@@ -49,3 +49,15 @@ func TestStatesAreNamedAsScraped(t *testing.T) {
 		}
 	}
 }
+
+// What the computer tells of itself goes by the names of a scrape wherever it
+// is sent, whatever is configured.
+func TestTheComputersFactsAreNamed(t *testing.T) {
+	name := Naming(nil)
+	for _, id := range model.HostPoints() {
+		s, ok := name(id)
+		if _, known := model.KnownQuantity(id); !ok || !known || !strings.HasPrefix(s.Name, "tickover_host_") {
+			t.Errorf("%s goes by %+v, %v", id, s, ok)
+		}
+	}
+}

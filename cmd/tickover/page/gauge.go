@@ -3,6 +3,7 @@ package page
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -41,6 +42,9 @@ func (g gauge) patience(id model.PointID) time.Duration {
 	every := p.Every
 	if every == 0 {
 		every = g.every[p.Device]
+	}
+	if slices.Contains(model.HostPoints(), id) {
+		every = model.HostEvery
 	}
 	return max(oldAfter, 3*every)
 }
