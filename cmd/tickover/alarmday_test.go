@@ -32,7 +32,12 @@ type alarmDay struct {
 	silent  map[string]int
 	flip    func() float64
 	events  []model.AlarmEvent
+	turning time.Duration // of the last poll before the engine ran faster than a starter turns it
 }
+
+// fasterThanStarter, in revolutions a second, is 480 r/min: no starter turns a
+// diesel so fast (common practice: 150 to 250 r/min).
+const fasterThanStarter = 8.0
 
 var dayDevices = map[string][]model.PointID{
 	"adapter": {model.OilPressure, model.CoolantTemperature, model.BatteryVoltage, model.SpeedPoint, model.ChargeLamp, model.KeyOn},
@@ -73,6 +78,9 @@ func (d *alarmDay) play() []model.AlarmEvent {
 // poll reads one device as a round of the collector does.
 func (d *alarmDay) poll(r model.Rating, device string) {
 	scan := &model.Scan{Group: device + "/1s", At: model.Instant{Boot: 1, Offset: d.plant.Now()}}
+	if v, _ := d.plant.Value(model.SpeedPoint); v < fasterThanStarter {
+		d.turning = d.plant.Now()
+	}
 	lost := d.flip() < d.drop
 	any := false
 	for _, id := range dayDevices[device] {
