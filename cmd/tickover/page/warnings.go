@@ -1,6 +1,7 @@
 package page
 
 import (
+	"fmt"
 	"net/http"
 	"slices"
 
@@ -106,6 +107,7 @@ func (g gauge) warning(a model.AlarmStatus) warning {
 type alarmsView struct {
 	view
 	Rules []warning
+	Oil   string // how long a start without oil pressure takes to be told; "" without such a rule
 }
 
 func (f *face) alarmsView() alarmsView { return alarmsView{view: f.frame("alarms", "Alarms", true)} }
@@ -116,7 +118,18 @@ func (f *face) alarms(w http.ResponseWriter, r *http.Request) {
 		g := f.gauge(snap, f.moment(snap))
 		for _, a := range snap.Alarms {
 			v.Rules = append(v.Rules, g.warning(a))
+			if a.Rule.ID == "oil.pressure.missing" {
+				v.Oil = g.latency(a.Rule)
+			}
 		}
 	}
 	f.show(w, r, alarmsTemplate, v)
+}
+
+// latency says how long a rule takes to speak once the engine runs by itself
+// and its reading is wrong: the wait for the next reading and its own delays.
+func (g gauge) latency(r model.AlarmRule) string {
+	every := g.every[g.points[r.Point].Device]
+	return fmt.Sprintf("%g s for the next reading, %g s after the engine was seen to run by itself and %g s of its own delay",
+		every.Seconds(), r.ArmDelay.Seconds(), r.OnDelay.Seconds())
 }
