@@ -158,12 +158,16 @@ func (s *Store) writeBlock(tx *bolt.Tx, t *sealing, r *rows) error {
 		ordinal++
 	}
 	t.ordinals[r.schema.group] = ordinal
+	end, lost := s.lastBlockMinute(bucket, r.schema.group, r.boot)
 	payload := binary.AppendUvarint(nil, uint64(id))
 	payload = append(binary.AppendUvarint(payload, ordinal), encodeRows(all)...)
 	if err := put(bucket, blockKey(all.instant(0)), payload); err != nil {
 		return err
 	}
-	return s.writeMinutes(tx, id, summarise(r))
+	if m := s.uncovered(tx, summarise(r), end, lost); len(m.at) > 0 {
+		return s.writeMinutes(tx, id, m)
+	}
+	return nil
 }
 
 // stretch is how long a block may grow. Each sealing writes the newest one
