@@ -4,8 +4,10 @@ import (
 	"context"
 	"encoding/json"
 	"io"
+	"math"
 	"strings"
 	"testing"
+	"time"
 
 	"tickover/config"
 	"tickover/model/plant"
@@ -125,4 +127,57 @@ func TestMeasureFromTheCommandToTheReport(t *testing.T) {
 			}
 		}
 	}
+}
+
+// A tank dipped before and after a run, entered when the next run is long over:
+// the report of the run makes litres per kWh of it.
+func TestFuelFromTheCommandToTheReport(t *testing.T) {
+	state := recorded(t, pastScript{shortLoad, func(*plant.Plant) {}})
+	var runs []struct{ Started time.Time }
+	if err := json.Unmarshal([]byte(must(t, "runs", "--state", state, "--json")), &runs); err != nil || len(runs) == 0 {
+		t.Fatalf("%v, %d runs", err, len(runs))
+	}
+	dip := func(kind, volume string, at time.Time, more ...string) {
+		must(t, append([]string{"measure", kind, "tank", volume, "--state", state, "--taken", at.Format(time.RFC3339)}, more...)...)
+	}
+	dip("fuel dip", "100 L", runs[0].Started.Add(-time.Minute), "--with", "resolution=0.5 L")
+	dip("fuel added", "20 L", runs[0].Started.Add(time.Minute))
+	dip("fuel dip", "105 L", runs[0].Started.Add(20*time.Minute), "--with", "resolution=0.5 L")
+	var rec struct {
+		Figures []struct {
+			Name               string
+			Value, Uncertainty *float64
+			Note, Reason       string
+		}
+	}
+	if err := json.Unmarshal([]byte(must(t, "report", "--state", state, "1", "--format", "json")), &rec); err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range rec.Figures {
+		if f.Name != "fuel per kWh" {
+			continue
+		}
+		// 15 L, good for a litre: the uncertainty is a fifteenth of the value.
+		if f.Value == nil || f.Uncertainty == nil || math.Abs(15**f.Uncertainty-*f.Value) > 1e-9 || !strings.HasPrefix(f.Note, "15 L for ") {
+			t.Errorf("%+v", f)
+		}
+		return
+	}
+	t.Error("no fuel per kWh")
+}
+
+// shortLoad is a run that delivers somewhat more than 1 kWh.
+func shortLoad() ([]plant.Action, time.Duration) {
+	at := func(s int, do func(*plant.Plant)) plant.Action {
+		return plant.Action{At: time.Duration(s) * time.Second, Do: do}
+	}
+	return []plant.Action{
+		at(0, func(p *plant.Plant) { p.LoadAll(0, 1) }),
+		at(30, func(p *plant.Plant) { p.Key(true) }),
+		at(40, func(p *plant.Plant) { p.Crank(true) }),
+		at(44, func(p *plant.Plant) { p.Crank(false) }),
+		at(80, func(p *plant.Plant) { p.LoadAll(36e3, 0.9) }),
+		at(230, func(p *plant.Plant) { p.LoadAll(0, 1) }),
+		at(250, func(p *plant.Plant) { p.Key(false) }),
+	}, 400 * time.Second
 }

@@ -174,16 +174,30 @@ func (s *source) eventsOf(run model.Run) ([]model.Event, error) {
 		}
 	}
 	var events []model.Event
-	for e, err := range s.events(model.Query{From: before, To: after}) {
+	for e, err := range s.events(model.Query{From: before}) {
 		if err != nil {
 			return nil, fmt.Errorf("read events: %w", err)
 		}
 		inside := !e.At.Before(run.Started) && (run.Ended.IsZero() || e.At.Before(run.Ended))
-		if e.Hand != nil || inside && (e.Alarm == nil || !e.Alarm.Quiet()) {
+		if e.Hand != nil && s.takenWithin(e, before, after) || e.Hand == nil && inside && (e.Alarm == nil || !e.Alarm.Quiet()) {
 			events = append(events, e)
 		}
 	}
 	return events, nil
+}
+
+// takenWithin reports whether a measurement was made in a span whose ends may
+// be zero for open. One entered later counts where its own time lies.
+func (s *source) takenWithin(e model.Event, from, to model.Instant) bool {
+	at, clock := e.At, s.store.Clock()
+	start, startSource := clock.Wall(from)
+	end, endSource := clock.Wall(to)
+	taken := e.Hand.Taken
+	switch {
+	case taken.IsZero(), !from.IsZero() && startSource == model.ClockUnknown, !to.IsZero() && endSource == model.ClockUnknown:
+		return !at.Before(from) && (to.IsZero() || at.Before(to))
+	}
+	return (from.IsZero() || !taken.Before(start)) && (to.IsZero() || taken.Before(end))
 }
 
 // sensedBy gives the point worked out from a raw one, or the point itself.

@@ -87,7 +87,7 @@ func (m moment) before(n moment) bool {
 // taken is when a measurement by hand was made.
 func (r *recorder) taken(e model.Event) moment {
 	m := r.moment(e.At)
-	if !e.Hand.Taken.IsZero() && !m.wall.IsZero() {
+	if !e.Hand.Taken.IsZero() {
 		m.wall = e.Hand.Taken
 	}
 	return m
@@ -124,7 +124,7 @@ func (r *recorder) dips(from, to moment) (first, last dip, added float64, why st
 		return first, last, 0, "no fuel dip is noted from after the run"
 	}
 	for _, e := range r.in.Events {
-		if e.Hand != nil && strings.EqualFold(e.Hand.Kind, fuelAdded) && first.at.before(r.taken(e)) && r.taken(e).before(last.at) {
+		if e.Hand != nil && !(replaced[e.Seq] && e.Seq != 0) && strings.EqualFold(e.Hand.Kind, fuelAdded) && first.at.before(r.taken(e)) && r.taken(e).before(last.at) {
 			added += e.Hand.Value
 		}
 	}

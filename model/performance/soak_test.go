@@ -120,6 +120,14 @@ func TestFuelPerKilowattHour(t *testing.T) {
 	if math.Abs(f.Value-0.3) > 1e-3 || math.Abs(f.Uncertainty-1.0/60) > 1e-4 {
 		t.Errorf("%+v", f)
 	}
+	// Twenty litres that were written down as two, and put right.
+	slip := in
+	wrong, right := dipEvent(2, 500, "fuel added", 2, 0), dipEvent(4, 510, "fuel added", 20, 0)
+	right.Hand.Corrects = 2
+	slip.Events = []model.Event{in.Events[0], wrong, right, in.Events[2]}
+	if f := named(t, record(t, slip), "fuel per kWh"); math.Abs(f.Value-0.3) > 1e-3 {
+		t.Errorf("after a correction: %+v", f)
+	}
 	// Both dips entered together the next day, with the times they were taken.
 	late := in
 	late.Clock = model.Clock{Boots: []model.Boot{{Number: 1, Estimates: []model.ClockEstimate{{Wall: 1e18, Source: model.ClockRTC}}}}}
