@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"io"
+	"os"
 	"os/exec"
 	"slices"
 	"strings"
@@ -110,5 +111,45 @@ func ourPackages(t *testing.T) []goPackage {
 			t.Fatal(err)
 		}
 		all = append(all, p)
+	}
+}
+
+// The documents list every room and every command there is.
+func TestTheDocumentsListEverything(t *testing.T) {
+	developers, err := os.ReadFile("../../DEVELOPERS.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, row := range allowed {
+		if !strings.Contains(string(developers), "| `"+row.room+"` |") {
+			t.Errorf("DEVELOPERS.md has no row for %s", row.room)
+		}
+	}
+	readme, err := os.ReadFile("../../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	commands := 0
+	for line := range strings.Lines(must(t, "--help")) {
+		words := strings.Fields(line)
+		if !strings.HasPrefix(line, "  ") || strings.HasPrefix(line, "   ") || len(words) == 0 || strings.HasPrefix(words[0], "-") {
+			continue
+		}
+		name := words[0]
+		if len(words) > 1 && strings.ToLower(words[1][:1]) == words[1][:1] && words[1][0] >= 'a' {
+			name += " " + words[1]
+		}
+		commands++
+		alone := "`" + name + "`"
+		if _, last, ok := strings.Cut(name, "alarms "); ok && strings.Contains(string(readme), "`alarms ack\\|shelve\\|unshelve\\|out-of-service\\|in-service`") &&
+			slices.Contains([]string{"list", "ack", "shelve", "unshelve", "out-of-service", "in-service"}, last) {
+			continue
+		}
+		if !strings.Contains(string(readme), alone) {
+			t.Errorf("README.md has no row for %s", name)
+		}
+	}
+	if commands < 20 {
+		t.Errorf("--help lists %d commands; the test would prove nothing", commands)
 	}
 }
