@@ -128,8 +128,12 @@ func (f *face) alarms(w http.ResponseWriter, r *http.Request) {
 
 // latency says how long a rule takes to speak once the engine runs by itself
 // and its reading is wrong: the wait for the next reading and its own delays.
+// It is "" when it is not known how often the point is read.
 func (g gauge) latency(r model.AlarmRule) string {
-	every := g.every[g.points[r.Point].Device]
+	every := g.points[r.Point].Every
+	if every <= 0 {
+		return ""
+	}
 	return fmt.Sprintf("%g s for the next reading, %g s after the engine was seen to run by itself and %g s of its own delay",
 		every.Seconds(), r.ArmDelay.Seconds(), r.OnDelay.Seconds())
 }
