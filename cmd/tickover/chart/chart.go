@@ -38,6 +38,7 @@ type chart struct {
 	low, high       float64 // of the upright axis, unit shown
 	from, to        float64 // of the time axis, s after the start
 	ticks           []plot.Tick
+	levels          []plot.Tick // of the upright axis; nil for round steps
 	curves          []curve
 	marks           []Mark
 	caption         []string // what to know when reading it
@@ -73,7 +74,10 @@ func (c *chart) svg() (string, error) {
 	p.X.Min, p.X.Max = c.from, c.to
 	p.Y.Min, p.Y.Max = c.low, c.high
 	p.X.Tick.Marker = plot.ConstantTicks(c.ticks)
-	p.Y.Tick.Marker = plot.ConstantTicks(levels(c.low, c.high))
+	if c.levels == nil {
+		c.levels = levels(c.low, c.high)
+	}
+	p.Y.Tick.Marker = plot.ConstantTicks(c.levels)
 	for _, a := range []*plot.Axis{&p.X, &p.Y} {
 		a.Padding = 0
 		a.Tick.Label.Font = sans(8)

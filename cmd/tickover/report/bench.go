@@ -43,6 +43,9 @@ func (t terminal) bench(rec *model.RunRecord) {
 		t.figures("Drying, "+d.Points+": "+d.Words, d.Figures)
 	}
 	t.checks("Gauges of the panel", rec.Gauges)
+	for _, c := range corrections(rec.Gauges) {
+		t.table(c.Title, c.Table)
+	}
 	t.checks("Wiring of the instruments", rec.Wiring)
 	var card []string
 	for _, f := range rec.Machine {

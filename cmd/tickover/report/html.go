@@ -45,13 +45,17 @@ func HTML(w io.Writer, rec *model.RunRecord, clock model.Clock, series Series) e
 	if err != nil {
 		return err
 	}
+	curve, err := dryCurve(rec.DryOut)
+	if err != nil {
+		return err
+	}
 	hash := sha256.Sum256([]byte(styleSource))
 	view := map[string]any{
 		"Rec": rec, "Plots": plots, "Style": template.CSS(styleSource),
 		"StyleHash": base64.StdEncoding.EncodeToString(hash[:]),
 		"Tally":     tally(rec), "Sources": sources(rec), "Boots": d.boots(rec), "Cautions": model.Cautions(), "Advisory": model.Advisory,
 		"Unbalance": d.unbalance(rec), "Soak": d.soak(rec), "Steady": d.steadyTable(rec), "Blind": blind(), "Rating": plate(rec.Rating),
-		"Steps": stepTable(rec, d), "Detailed": detailed(rec), "Transients": close, "Left": left, "HandRows": d.handRows(rec), "Devices": protections(), "Influence": influenceTable(rec.Influence),
+		"Steps": stepTable(rec, d), "Detailed": detailed(rec), "Transients": close, "Left": left, "HandRows": d.handRows(rec), "DryCurve": curve, "Gauges": corrections(rec.Gauges), "Devices": protections(), "Influence": influenceTable(rec.Influence),
 	}
 	t, err := page.Clone()
 	if err == nil {
