@@ -124,6 +124,7 @@ func raised(events []model.AlarmEvent) []model.AlarmEvent {
 // Five of the fifty are the hatchery's day with a short soak; the others are a
 // quick start, load steps and a stop.
 func TestAnOrdinaryDayRaisesNoAlarm(t *testing.T) {
+	t.Parallel()
 	for seed := uint64(1); seed <= 50; seed++ {
 		d := &alarmDay{seed: seed, phase: time.Duration(1+seed*19%997) * time.Millisecond, drop: float64(seed%6) * 0.01,
 			selfFed: seed%3 == 0, length: 5 * time.Minute}
@@ -159,6 +160,7 @@ func shortDay() []plant.Action {
 }
 
 func TestFaultsOnARunningSetAreTold(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct {
 		rule   string
 		fault  func(*plant.Plant)
@@ -192,6 +194,7 @@ func TestFaultsOnARunningSetAreTold(t *testing.T) {
 
 // Every alarm of a dead sensor is called unwatched within 15 s.
 func TestADeadSensorLeavesItsAlarmsUnwatched(t *testing.T) {
+	t.Parallel()
 	const at = 18 * time.Minute
 	for point, rule := range map[model.PointID]string{model.OilPressure: "oil.pressure.low",
 		model.CoolantTemperature: "coolant.hot", model.BatteryVoltage: "battery.charging"} {

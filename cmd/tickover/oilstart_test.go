@@ -14,6 +14,7 @@ import (
 // starter turns it, so the wait for the next poll is in it. Lost rounds, and a
 // set whose speed shows only once its own meter has woken, may take 3 s more.
 func TestAStartWithoutOilPressureIsTold(t *testing.T) {
+	t.Parallel()
 	const within, hampered = 12 * time.Second, 15 * time.Second
 	var slowest, slowestHampered time.Duration
 	for seed := uint64(1); seed <= 40; seed++ {
