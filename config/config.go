@@ -30,6 +30,7 @@ type Config struct {
 	Unauthenticated bool
 	WebConfig       string // path of the file with certificates and passwords; empty means none
 	StateDir        string // folder of the store and the socket; DefaultStateDir when not given
+	Store           Keeping
 	Outlets         model.Outlets
 }
 
@@ -70,7 +71,7 @@ type reading struct {
 }
 
 func (r *reading) top(s *source, doc *yaml.Node, c *Config) {
-	known := slices.Concat([]string{"set", "listen", "reading without password", "web config", "state dir", "lines", "devices", "alarms", "limit sets", "machine"}, outletKeys)
+	known := slices.Concat([]string{"set", "listen", "reading without password", "web config", "state dir", "store", "lines", "devices", "alarms", "limit sets", "machine"}, outletKeys)
 	top, ok := s.section(doc, "the configuration", known...)
 	if !ok {
 		return
@@ -80,6 +81,7 @@ func (r *reading) top(s *source, doc *yaml.Node, c *Config) {
 	}
 	c.Setup.LimitSets = r.limitSets(s, top)
 	r.listening(top, c)
+	c.Store = r.keeping(s, top)
 	c.Setup.Machine = top.machine()
 	for _, n := range top.items("lines") {
 		r.line(s, n)

@@ -36,6 +36,7 @@ func TestEveryFieldOfSetAndLines(t *testing.T) {
 	same(t, "permission", c.Unauthenticated, true)
 	same(t, "web config", c.WebConfig, "../testdata/config/web.yaml")
 	same(t, "state", c.StateDir, "/srv/tickover")
+	same(t, "store", c.Store, Keeping{Room: 2e9, Samples: 400 * 24 * time.Hour, RiskBusy: 500 * time.Millisecond, RiskSteady: 10 * time.Second})
 	same(t, "lines", c.Setup.Lines, []model.Line{
 		{Name: "skid", Kind: model.SerialLine, Address: "/dev/ttyUSB0", Baud: 9600, Parity: model.NoParity, StopBits: 2,
 			Timeout: 300 * time.Millisecond, Silence: 10 * time.Millisecond, KernelRS485: true, LowLatency: true},
@@ -125,6 +126,7 @@ func TestDefaults(t *testing.T) {
 	}
 	same(t, "listen", c.Listen, "127.0.0.1:8485")
 	same(t, "state", c.StateDir, "/var/lib/tickover")
+	same(t, "store", c.Store, Keeping{})
 	same(t, "permission", c.Unauthenticated, false)
 	same(t, "rating", c.Setup.Rating, model.Rating{PowerFactor: 0.8})
 	same(t, "bases", c.Setup.Devices[0].Chain.Bases, []uint16{40000, 50000, 0})

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -118,11 +119,14 @@ type daemon struct {
 }
 
 // newDaemon opens the store, restores the state of alarms and engine and
-// begins to listen. Folder, points and log of the options are set here.
+// begins to listen. Folder, points and log of the options are set here, and
+// what the configuration says about the use of the card.
 func newDaemon(cfg *config.Config, o store.Options, log *slog.Logger) (*daemon, error) {
 	d := &daemon{cfg: cfg, log: log}
 	var err error
 	o.Dir, o.Points, o.Log = cfg.StateDir, cfg.Setup.Points(), log.With("part", "store")
+	o.MaxBytes, o.KeepSamples = cfg.Store.Room, cfg.Store.Samples
+	o.TailBusy, o.TailSteady = cmp.Or(cfg.Store.RiskBusy, o.TailBusy), cmp.Or(cfg.Store.RiskSteady, o.TailSteady)
 	d.store, err = store.Open(o)
 	if err != nil {
 		return nil, fmt.Errorf("open the store in %s: %w", cfg.StateDir, err)

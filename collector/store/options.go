@@ -69,8 +69,9 @@ type Options struct {
 	// means 2,000,000. Beyond it the oldest are given up and counted as lost.
 	Memory int
 	// MaxBytes is how much of the data file may be in use before the oldest
-	// samples are thinned out to their minutes; 0 means three quarters of what
-	// the file may grow to (3 GiB, or 768 MiB on 32 bits).
+	// samples are thinned out to their minutes; 0 means half of the file
+	// system. It is never more than three quarters of what the file may grow
+	// to (3 GiB, or 768 MiB on 32 bits).
 	MaxBytes int64
 	// KeepSamples is how much later logging must have gone on before samples
 	// are thinned out to their minutes; 0 means for ever. Time when nothing
@@ -89,7 +90,6 @@ func (o Options) withDefaults() Options {
 	o.TailSteady = orElse(o.TailSteady, 5*time.Second)
 	o.Slots = orElse(o.Slots, 1024)
 	o.Memory = orElse(o.Memory, 2_000_000)
-	o.MaxBytes = orElse(o.MaxBytes, int64(maxFile())/4*3)
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
@@ -100,6 +100,19 @@ func (o Options) withDefaults() Options {
 		o.OpenData = os.OpenFile
 	}
 	return o
+}
+
+// room is how much of the data file may be in use.
+func (o Options) room() int64 {
+	most := int64(maxFile()) / 4 * 3
+	if o.MaxBytes > 0 {
+		return min(o.MaxBytes, most)
+	}
+	var fs unix.Statfs_t
+	if unix.Statfs(o.Dir, &fs) != nil {
+		return most
+	}
+	return min(int64(fs.Blocks)*int64(fs.Bsize)/2, most)
 }
 
 func orElse[T comparable](v, fallback T) T {

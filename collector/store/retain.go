@@ -19,6 +19,7 @@ type thinning struct {
 	before model.Instant     // blocks that end before it are too old; zero means none are
 	spans  []model.Span      // not to be touched
 	gone   map[string]uint64 // by group, the highest ordinal taken away
+	taken  int               // blocks
 }
 
 // thinning works out what is too much now.
@@ -71,6 +72,7 @@ func (t *thinning) run(tx *bolt.Tx, most int) error {
 			return err
 		}
 		t.excess -= int64(c.size)
+		t.taken++
 		t.gone[c.group] = max(t.gone[c.group], c.block.ordinal)
 		if err := put(tx.Bucket(bucketGone), []byte(c.group), binary.BigEndian.AppendUint64(nil, t.gone[c.group])); err != nil {
 			return err

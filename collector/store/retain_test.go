@@ -15,14 +15,14 @@ import (
 func TestThinning(t *testing.T) {
 	t.Parallel()
 	o := options(t.TempDir())
-	o.MaxBytes = 160 << 10
+	o.MaxBytes = 120 << 10
 	s := mustOpen(t, o)
 	alarm := model.Event{At: model.Instant{Boot: 1, Offset: 2 * time.Hour}, Kind: model.AlarmTransition, Text: "oil",
 		Alarm: &model.AlarmEvent{Rule: "oil", Priority: model.Critical, To: model.AlarmUnacknowledged}}
 	largest := int64(0)
 	for day := range 4 {
-		for sec := day * 86400; sec < (day+1)*86400; sec += 5 {
-			scan := scanAt("meter/5s", 1, time.Duration(sec)*time.Second, model.GoodSample("v", float64(sec*7919%10007)/10))
+		for sec := day * 86400; sec < (day+1)*86400; sec += 15 {
+			scan := scanAt("meter/15s", 1, time.Duration(sec)*time.Second, model.GoodSample("v", float64(sec*7919%10007)/10))
 			var events []model.Event
 			if sec == 7200 {
 				events = []model.Event{alarm}
@@ -35,11 +35,11 @@ func TestThinning(t *testing.T) {
 		t.Fatalf("%d bytes in use, the limit is %d", largest, o.MaxBytes)
 	}
 	rows := lines(t, s, model.Query{})
-	if len(rows) == 4*17280 || len(rows) < 8640 {
+	if len(rows) == 4*5760 || len(rows) < 2880 {
 		t.Fatalf("%d rows left", len(rows))
 	}
 	from, to, _ := alarm.BlackBox()
-	if box := lines(t, s, model.Query{From: from, To: to}); len(box) != 72 {
+	if box := lines(t, s, model.Query{From: from, To: to}); len(box) != 24 {
 		t.Fatalf("the black box holds %d rows", len(box))
 	}
 	if m, _ := minuteLines(t, s, model.Query{}); len(m) != 4*1440 {
@@ -52,11 +52,11 @@ func TestThinning(t *testing.T) {
 	mustBeClean(t, o.Dir)
 	mustBeClean(t, copyStore(t, o.Dir))
 	st, err := os.Stat(filepath.Join(o.Dir, dataName))
-	if err != nil || st.Size() > 17<<20 {
+	if err != nil || st.Size() > o.MaxBytes+3*growth {
 		t.Fatal(st.Size(), err)
 	}
 	s = mustOpen(t, o)
-	if left := lines(t, s, model.Query{}); len(left) > len(rows) || len(left) < 8640 {
+	if left := lines(t, s, model.Query{}); len(left) > len(rows) || len(left) < 2880 {
 		t.Fatalf("%d rows after opening again, %d before", len(left), len(rows))
 	}
 }

@@ -96,6 +96,11 @@ func (s *Store) seal() error {
 		return s.fail("data file", fmt.Errorf("seal rows: %w", err))
 	}
 	s.sealedAll(t)
+	if t.thin.taken > 0 {
+		s.sayThin.Do(func() {
+			s.log.Info("the oldest samples are thinned out to their minutes", "room", s.opts.MaxBytes, "keep", s.opts.KeepSamples)
+		})
+	}
 	return nil
 }
 

@@ -34,6 +34,7 @@ type Store struct {
 	late    *time.Timer // flushes when no scan comes to do it; guarded by writing
 	waiting bool        // late is set; guarded by writing
 	closed  bool        // guarded by writing
+	sayThin sync.Once   // that samples are thinned out
 
 	mu        sync.RWMutex // guards what follows; never held across a disk write
 	boots     []model.Boot
@@ -108,6 +109,7 @@ func (s *Store) open() error {
 	if s.lock, err = lockDir(s.opts.Dir, s.opts.ReadOnly, s.opts.LockTimeout); err != nil {
 		return err
 	}
+	s.opts.MaxBytes = s.opts.room()
 	told, err := s.openOrReplace(path)
 	if err != nil {
 		return err
