@@ -1,8 +1,6 @@
 package alarms
 
 import (
-	"encoding/csv"
-	"os"
 	"strings"
 	"testing"
 	"time"
@@ -10,6 +8,7 @@ import (
 	"pgregory.net/rapid"
 
 	"tickover/model"
+	"tickover/testdata/reference"
 )
 
 // step is one transition by its letters, such as "AB".
@@ -18,26 +17,15 @@ type step string
 // allowedSteps reads the published table: each transition with the row it is from.
 func allowedSteps(t *testing.T) map[step]string {
 	t.Helper()
-	f, err := os.Open("../testdata/reference/alarm_state_transitions.csv")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	r := csv.NewReader(f)
-	r.Comment = '#'
-	rows, err := r.ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
 	allowed := map[step]string{}
-	for _, row := range rows[1:] {
-		froms := row[0]
+	for _, row := range reference.Rows(t, "alarm_state_transitions.csv") {
+		froms := row["from_code"]
 		if froms == "any" {
 			froms = "ABCDEFGHI"
 		}
 		for _, from := range froms {
-			for _, to := range strings.Split(row[3], " or ") {
-				allowed[step(string(from)+to)] = row[1] + ": " + row[2]
+			for _, to := range strings.Split(row["to_code"], " or ") {
+				allowed[step(string(from)+to)] = row["from_state"] + ": " + row["event"]
 			}
 		}
 	}

@@ -1,16 +1,14 @@
 package collector
 
 import (
-	"encoding/csv"
 	"math"
-	"os"
-	"strconv"
 	"testing"
 	"time"
 
 	"pgregory.net/rapid"
 
 	"tickover/model"
+	"tickover/testdata/reference"
 )
 
 // The least time by trying every way to cut the sorted spans into reads.
@@ -95,28 +93,12 @@ func TestPlanTakesTheLeastTime(t *testing.T) {
 // Modbus over Serial Line v1.02 clauses 2.5.1 and 2.5.1.1 (11-bit characters,
 // two t3.5 for each read, no turnaround).
 func TestWireTimeIsTheSerialGuides(t *testing.T) {
-	f, err := os.Open("../testdata/reference/modbus_wire_time.csv")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	r := csv.NewReader(f)
-	r.Comment = '#'
-	rows, err := r.ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
 	seen := 0
-	for _, row := range rows[1:] {
-		if row[0] != "11" {
+	for _, row := range reference.Rows(t, "modbus_wire_time.csv") {
+		if row["bits_per_char"] != "11" {
 			continue
 		}
-		baud, _ := strconv.Atoi(row[1])
-		n, _ := strconv.Atoi(row[2])
-		want, err := strconv.ParseFloat(row[10], 64)
-		if err != nil {
-			t.Fatal(err)
-		}
+		baud, n, want := row.Int(t, "baud"), row.Int(t, "N_registers"), row.Number(t, "min_cycle_ms_with_2x_t3_5")
 		got := WireTime(model.Line{Baud: baud}, model.Device{}, model.HoldingRegisters, n, 0)
 		if math.Abs(got.Seconds()*1000-want) > 0.001 {
 			t.Errorf("%d Bd, %d registers: %.4f ms, the table says %.3f", baud, n, got.Seconds()*1000, want)

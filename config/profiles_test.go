@@ -1,14 +1,13 @@
 package config
 
 import (
-	"encoding/csv"
 	"fmt"
-	"os"
 	"slices"
 	"strconv"
 	"testing"
 
 	"tickover/model"
+	"tickover/testdata/reference"
 )
 
 // sunspecNames gives the SunSpec name of each point (201 names the
@@ -35,28 +34,13 @@ type modelRow struct {
 // whose head names its source.
 func publishedModels(t *testing.T) map[string]map[string]modelRow {
 	t.Helper()
-	f, err := os.Open("../testdata/reference/sunspec_meter_offsets.csv")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	r := csv.NewReader(f)
-	r.Comment = '#'
-	rows, err := r.ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
 	models := map[string]map[string]modelRow{}
-	for _, row := range rows[1:] {
-		offset, err1 := strconv.Atoi(row[2])
-		size, err2 := strconv.Atoi(row[3])
-		if err1 != nil || err2 != nil {
-			t.Fatal(row)
+	for _, row := range reference.Rows(t, "sunspec_meter_offsets.csv") {
+		number := row["model"]
+		if models[number] == nil {
+			models[number] = map[string]modelRow{}
 		}
-		if models[row[0]] == nil {
-			models[row[0]] = map[string]modelRow{}
-		}
-		models[row[0]][row[1]] = modelRow{offset, size, row[4], row[5], row[6]}
+		models[number][row["point"]] = modelRow{row.Int(t, "offset_from_model_ID_register"), row.Int(t, "size_regs"), row["type"], row["units"], row["scale_factor_point"]}
 	}
 	return models
 }

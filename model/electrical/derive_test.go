@@ -4,6 +4,7 @@ import (
 	"testing"
 
 	"tickover/model"
+	"tickover/testdata/reference"
 )
 
 var rating = model.Rating{ApparentPower: 50e3, PowerFactor: 0.8, Voltage: 400, Frequency: 50, Poles: 4, Battery: 12}
@@ -44,7 +45,7 @@ func TestDeriveBalanced(t *testing.T) {
 			t.Errorf("%s: %+v, %v", p, got, ok)
 			continue
 		}
-		near(t, string(p), got.Value, want, 1e-4*max(1, want))
+		reference.Near(t, string(p), got.Value, want, 1e-4*max(1, want))
 	}
 }
 

@@ -4,6 +4,8 @@ import (
 	"math"
 	"math/rand/v2"
 	"testing"
+
+	"tickover/testdata/reference"
 )
 
 // phasors returns what a meter shows of three line-to-neutral voltages 120°
@@ -39,10 +41,10 @@ func TestOpenNeutral(t *testing.T) {
 		}
 		ln, ll := phasors([3]float64{230, 230, 230}, x, y)
 		for i := range ln {
-			near(t, "line to neutral", ln[i], c.ln[i], 1)
+			reference.Near(t, "line to neutral", ln[i], c.ln[i], 1)
 		}
-		near(t, "shift", ZeroSequence(ln, ll), c.zero, 1)
-		near(t, "shift exactly", ZeroSequence(ln, ll), math.Hypot(x, y), 1e-6)
+		reference.Near(t, "shift", ZeroSequence(ln, ll), c.zero, 1)
+		reference.Near(t, "shift exactly", ZeroSequence(ln, ll), math.Hypot(x, y), 1e-6)
 		if !NeutralSuspect(ln, ll, 0.005) {
 			t.Error("an open neutral went unnoticed")
 		}
@@ -52,7 +54,7 @@ func TestOpenNeutral(t *testing.T) {
 // A sag of 3 % on one phase is 2.3 V of zero sequence and no neutral fault.
 func TestSagIsNoNeutralFault(t *testing.T) {
 	ln, ll := phasors([3]float64{230 * 0.97, 230, 230}, 0, 0)
-	near(t, "shift", ZeroSequence(ln, ll), 2.3, 0.01)
+	reference.Near(t, "shift", ZeroSequence(ln, ll), 2.3, 0.01)
 	if NeutralSuspect(ln, ll, 0.002) {
 		t.Error("a sag was taken for a neutral fault")
 	}
@@ -87,8 +89,8 @@ func TestCommonGainMismatch(t *testing.T) {
 		ln[i] *= 1.002
 		squares += 3*ln[i]*ln[i] - ll[i]*ll[i]
 	}
-	near(t, "textbook formula", math.Sqrt(squares/9), 14.5, 0.5)
-	near(t, "fit", ZeroSequence(ln, ll), 0, 1e-6)
+	reference.Near(t, "textbook formula", math.Sqrt(squares/9), 14.5, 0.5)
+	reference.Near(t, "fit", ZeroSequence(ln, ll), 0, 1e-6)
 }
 
 func TestStrangeTriangles(t *testing.T) {

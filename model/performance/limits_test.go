@@ -1,30 +1,15 @@
 package performance
 
 import (
-	"encoding/csv"
 	"math"
-	"os"
 	"regexp"
 	"slices"
 	"strconv"
 	"testing"
 
 	"tickover/model"
+	"tickover/testdata/reference"
 )
-
-func table(t *testing.T, name string) [][]string {
-	t.Helper()
-	f, err := os.Open("../../testdata/reference/" + name)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	rows, err := csv.NewReader(f).ReadAll()
-	if err != nil || len(rows) < 2 {
-		t.Fatalf("%s: %v", name, err)
-	}
-	return rows[1:]
-}
 
 var digits = regexp.MustCompile(`[0-9]+(\.[0-9]+)?`)
 
@@ -41,27 +26,28 @@ func TestClassTable(t *testing.T) {
 		"voltage_recovery_time_load_on": voltageRecoveryOn, "voltage_recovery_time_load_off": voltageRecoveryOff,
 		"voltage_modulation": modulation,
 	}
-	for _, row := range table(t, "iso8528_5_classes.csv") {
-		k, judged := byRow[row[0]]
+	for _, row := range reference.Rows(t, "iso8528_5_classes.csv") {
+		k, judged := byRow[row["characteristic"]]
 		if judged {
-			delete(byRow, row[0])
+			delete(byRow, row["characteristic"])
 		}
 		for i := range classes {
-			want, err := strconv.ParseFloat(digits.FindString(row[3+i]), 64)
+			cell := row[sets[i].name]
+			want, err := strconv.ParseFloat(digits.FindString(cell), 64)
 			l, limited := sets[i].limits[k]
 			switch {
-			case row[0] == "related_frequency_tolerance_band":
+			case row["characteristic"] == "related_frequency_tolerance_band":
 				l.max = sets[i].tolerance
 			case !judged:
 				continue
 			case limited != (err == nil):
-				t.Errorf("%s %s: limited %v, the table says %q", row[0], sets[i].name, limited, row[3+i])
+				t.Errorf("%s %s: limited %v, the table says %q", row["characteristic"], sets[i].name, limited, cell)
 			}
 			if err == nil && l.max != want {
-				t.Errorf("%s %s: %v, the table says %q", row[0], sets[i].name, l.max, row[3+i])
+				t.Errorf("%s %s: %v, the table says %q", row["characteristic"], sets[i].name, l.max, cell)
 			}
-			if judged && row[2] != subjects[k].unit {
-				t.Errorf("%s: unit %q, the table says %q", row[0], subjects[k].unit, row[2])
+			if judged && row["unit"] != subjects[k].unit {
+				t.Errorf("%s: unit %q, the table says %q", row["characteristic"], subjects[k].unit, row["unit"])
 			}
 		}
 	}
@@ -107,14 +93,11 @@ func named(t *testing.T, rec *model.RunRecord, name string) model.Figure {
 // The droop examples of the standard's definition and of published no-load
 // maxima.
 func TestDroopExamples(t *testing.T) {
-	for _, row := range table(t, "droop_examples.csv") {
-		var v [4]float64
-		for i := range v {
-			v[i], _ = strconv.ParseFloat(row[i], 64)
-		}
-		f := named(t, record(t, synthetic(v[1], v[2], 1)), "frequency droop")
-		if math.Abs(f.Value-v[3]) > 1e-9 || !f.Known {
-			t.Errorf("%v to %v Hz: %+v, want %v %%", v[1], v[2], f, v[3])
+	for _, row := range reference.Rows(t, "droop_examples.csv") {
+		noLoad, full, want := row.Number(t, "no_load_hz"), row.Number(t, "full_load_hz"), row.Number(t, "droop_pct")
+		f := named(t, record(t, synthetic(noLoad, full, 1)), "frequency droop")
+		if math.Abs(f.Value-want) > 1e-9 || !f.Known {
+			t.Errorf("%v to %v Hz: %+v, want %v %%", noLoad, full, f, want)
 		}
 	}
 	in := synthetic(52, 50, 1) // 4.0 %: G2 within, G3 outside

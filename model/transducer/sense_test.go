@@ -6,6 +6,7 @@ import (
 	"pgregory.net/rapid"
 
 	"tickover/model"
+	"tickover/testdata/reference"
 )
 
 var (
@@ -62,7 +63,7 @@ func TestValues(t *testing.T) {
 		if cause != c.cause {
 			t.Errorf("%s: %v, want %v", c.name, cause, c.cause)
 		} else if cause == model.NoCause {
-			near(t, c.name, v, c.want, 1e-6*max(1, c.want))
+			reference.Near(t, c.name, v, c.want, 1e-6*max(1, c.want))
 		}
 	}
 }
@@ -70,8 +71,8 @@ func TestValues(t *testing.T) {
 func TestWireOfTwoWireSensorIsTakenOff(t *testing.T) {
 	s := &model.Sensor{Kind: model.ResistanceThermometer, R0: 100, Leads: 1}
 	v, _ := Value(s, 139.5055, 0)
-	near(t, "with 1 ohm taken off", v, 100, 0.01)
-	near(t, "K for one ohm", LeadError(100, 20), 2.57, 0.01)
+	reference.Near(t, "with 1 ohm taken off", v, 100, 0.01)
+	reference.Near(t, "K for one ohm", LeadError(100, 20), 2.57, 0.01)
 }
 
 func TestCalibrationGoesThroughBothPoints(t *testing.T) {
@@ -81,8 +82,8 @@ func TestCalibrationGoesThroughBothPoints(t *testing.T) {
 	high, _ := Signal(loop, 8.2e5, 0)
 	v, _ := Value(&s, low, 0)
 	w, _ := Value(&s, high, 0)
-	near(t, "low point", v, 0, 1e-6)
-	near(t, "high point", w, 8e5, 1e-6)
+	reference.Near(t, "low point", v, 0, 1e-6)
+	reference.Near(t, "high point", w, 8e5, 1e-6)
 }
 
 // What a sensor signals at a value reads back as that value.
@@ -152,7 +153,7 @@ func TestSenseHandsCausesOn(t *testing.T) {
 			t.Errorf("%s: %v and %v", c.name, coolant.Cause, hot.Cause)
 		}
 		if c.coolant == model.NoCause {
-			near(t, c.name, coolant.Value, c.coolantValue, 0.01)
+			reference.Near(t, c.name, coolant.Value, c.coolantValue, 0.01)
 		}
 	}
 }

@@ -1,73 +1,31 @@
 package winding
 
 import (
-	"encoding/csv"
 	"errors"
 	"math"
-	"os"
-	"strconv"
 	"strings"
 	"testing"
 	"time"
 
 	"tickover/model"
+	"tickover/testdata/reference"
 )
 
-func rows(t *testing.T, name string) []map[string]string {
-	t.Helper()
-	f, err := os.Open("../../testdata/reference/" + name)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	r := csv.NewReader(f)
-	r.Comment = '#'
-	all, err := r.ReadAll()
-	if err != nil || len(all) < 2 {
-		t.Fatalf("%s: %v", name, err)
-	}
-	var out []map[string]string
-	for _, row := range all[1:] {
-		m := map[string]string{}
-		for i, cell := range row {
-			m[all[0][i]] = cell
-		}
-		out = append(out, m)
-	}
-	return out
-}
-
-func number(t *testing.T, row map[string]string, column string) float64 {
-	t.Helper()
-	v, err := strconv.ParseFloat(row[column], 64)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return v
-}
-
-func near(t *testing.T, what string, got, want, within float64) {
-	t.Helper()
-	if !(math.Abs(got-want) <= within) {
-		t.Errorf("%s = %v, want %v ± %g", what, got, want, within)
-	}
-}
-
 func TestCorrectionsOfIEEE43(t *testing.T) {
-	for _, row := range rows(t, "ieee43_kt.csv") {
-		at := number(t, row, "winding_T_C")
-		near(t, "halving", Halving(at), number(t, row, "KT_halving_per_10C"), 5e-5)
+	for _, row := range reference.Rows(t, "ieee43_kt.csv") {
+		at := row.Number(t, "winding_T_C")
+		reference.Near(t, "halving", Halving(at), row.Number(t, "KT_halving_per_10C"), 5e-5)
 		k, inside := Thermosetting(at)
-		near(t, "thermosetting", k, number(t, row, "KT_thermosetting_2013_memory"), 5e-5)
+		reference.Near(t, "thermosetting", k, row.Number(t, "KT_thermosetting_2013_memory"), 5e-5)
 		if inside == strings.Contains(row["remark"], "outside") {
 			t.Errorf("%v °C: inside is %v", at, inside)
 		}
 	}
-	for _, row := range rows(t, "ieee43_examples.csv") {
-		r, at := number(t, row, "R_measured_Mohm"), number(t, row, "T_C")
+	for _, row := range reference.Rows(t, "ieee43_examples.csv") {
+		r, at := row.Number(t, "R_measured_Mohm"), row.Number(t, "T_C")
 		k, _ := Thermosetting(at)
-		near(t, row["source"], r*Halving(at), number(t, row, "R40_halving_Mohm"), 5e-4)
-		near(t, row["source"], r*k, number(t, row, "R40_thermosetting_Mohm"), 5e-4)
+		reference.Near(t, row["source"], r*Halving(at), row.Number(t, "R40_halving_Mohm"), 5e-4)
+		reference.Near(t, row["source"], r*k, row.Number(t, "R40_thermosetting_Mohm"), 5e-4)
 	}
 }
 
@@ -87,7 +45,7 @@ func TestVerdictsOfInsulation(t *testing.T) {
 	if f := Insulation(&model.Measurement{Value: 1e6}, rating); f[0].Known {
 		t.Error("judged without a temperature")
 	}
-	near(t, "kV + 1", MinimumOld(400), 1.4e6, 1)
+	reference.Near(t, "kV + 1", MinimumOld(400), 1.4e6, 1)
 }
 
 func ir(seq uint64, hours, mohm, at float64) model.Event {
@@ -98,8 +56,8 @@ func ir(seq uint64, hours, mohm, at float64) model.Event {
 
 func TestRatios(t *testing.T) {
 	f := Judge(ir(1, 0, 160, 40).Hand, model.Rating{})
-	near(t, "DAR", f[3].Value, 1.25, 1e-9)
-	near(t, "PI", f[4].Value, 2.5, 1e-9)
+	reference.Near(t, "DAR", f[3].Value, 1.25, 1e-9)
+	reference.Near(t, "PI", f[4].Value, 2.5, 1e-9)
 	if f := Judge(ir(1, 0, 6000, 40).Hand, model.Rating{}); f[4].Known {
 		t.Error("a polarization index above 5 GΩ")
 	}
@@ -114,8 +72,8 @@ func TestDryOutFallsRisesAndLevels(t *testing.T) {
 		}
 	}
 	d := DryOut(events, model.Clock{}, Running{ColdIdle: 1500, OverExcited: 40, Water: math.NaN(), DrySince: math.NaN()})
-	near(t, "hours", d.Rows[6].Hours, 5.2, 1e-9)
-	near(t, "slope in decades an hour", d.Figures[0].Value, math.Log10(2.4/2.3)/1.2, 1e-4)
+	reference.Near(t, "hours", d.Rows[6].Hours, 5.2, 1e-9)
+	reference.Near(t, "slope in decades an hour", d.Figures[0].Value, math.Log10(2.4/2.3)/1.2, 1e-4)
 	if d.Figures[2].Verdict != model.Outside || d.Figures[3].Verdict != model.Outside || d.Figures[4].Known {
 		t.Errorf("cost %+v", d.Figures)
 	}
@@ -140,11 +98,11 @@ func TestMeterOfADryOut(t *testing.T) {
 			model.GoodSample(model.VoltsPerHertzRatio, 1.2), model.GoodSample(HumidityIn, 0.008), model.GoodSample(HumidityOut, out), model.GoodSample(AirFlow, 0.5)}})
 	}
 	c := m.Running()
-	near(t, "idle", c.Idle, 3600, 1)
-	near(t, "cold idle", c.ColdIdle, 1800, 2)
-	near(t, "over-excited", c.OverExcited, 3600, 1)
-	near(t, "water in kg", c.Water, 0.002*0.5*1000+0.0002*0.5*2600, 1e-3)
-	near(t, "dry since", c.DrySince, 2600, 2)
+	reference.Near(t, "idle", c.Idle, 3600, 1)
+	reference.Near(t, "cold idle", c.ColdIdle, 1800, 2)
+	reference.Near(t, "over-excited", c.OverExcited, 3600, 1)
+	reference.Near(t, "water in kg", c.Water, 0.002*0.5*1000+0.0002*0.5*2600, 1e-3)
+	reference.Near(t, "dry since", c.DrySince, 2600, 2)
 }
 
 func winding(seq uint64, point, stage string, ohms, at float64) model.Event {
@@ -160,10 +118,10 @@ func TestBeforeAndAfterSideBySide(t *testing.T) {
 	if len(got) != 3 || got[0].Before.Value != 0.5 || got[0].After.Value != 0.6 || got[2].Before.Seq != 4 || got[2].After != nil {
 		t.Fatalf("%+v", got)
 	}
-	near(t, "mean winding temperature", got[0].Figures[1].Value, 0.6/0.5*254.5-234.5, 1e-9)
+	reference.Near(t, "mean winding temperature", got[0].Figures[1].Value, 0.6/0.5*254.5-234.5, 1e-9)
 	spread := got[2].Figures[len(got[2].Figures)-1]
 	r20 := At20(0.6, 72)
-	near(t, "spread", spread.Value, 100*Spread([]float64{r20, 0.5, 0.53}), 1e-9)
+	reference.Near(t, "spread", spread.Value, 100*Spread([]float64{r20, 0.5, 0.53}), 1e-9)
 	if spread.Verdict != model.Outside {
 		t.Error(spread)
 	}
