@@ -28,6 +28,7 @@ type Config struct {
 	// Unauthenticated says that the file asks in so many words for reading
 	// without a password.
 	Unauthenticated bool
+	ReadByToken     bool   // who reads over the network needs the reading token
 	WebConfig       string // path of the file with certificates and passwords; empty means none
 	StateDir        string // folder of the store and the socket; DefaultStateDir when not given
 	Store           Keeping
@@ -71,7 +72,7 @@ type reading struct {
 }
 
 func (r *reading) top(s *source, doc *yaml.Node, c *Config) {
-	known := slices.Concat([]string{"set", "listen", "reading without password", "web config", "state dir", "store", "lines", "devices", "alarms", "limit sets", "machine"}, outletKeys)
+	known := slices.Concat([]string{"set", "listen", "reading", "reading without password", "web config", "state dir", "store", "lines", "devices", "alarms", "limit sets", "machine"}, outletKeys)
 	top, ok := s.section(doc, "the configuration", known...)
 	if !ok {
 		return
@@ -128,6 +129,10 @@ func (r *reading) listening(top section, c *Config) {
 		c.WebConfig = r.path(t)
 	}
 	c.Unauthenticated = top.choice("reading without password", []string{"refused", "allowed"}) == 1
+	c.ReadByToken = top.choice("reading", []string{"open", "by token"}) == 1
+	if c.ReadByToken && c.Unauthenticated {
+		top.wrong(top.at("reading without password"), "keep one of them", "reading cannot need a token and be allowed to everybody")
+	}
 	t, ok := top.text("listen")
 	if !ok {
 		return
@@ -137,8 +142,8 @@ func (r *reading) listening(top section, c *Config) {
 		top.wrong(top.at("listen"), "write it as "+DefaultListen, "%q is not a host and port", t)
 		return
 	}
-	if Reachable(t) && c.WebConfig == "" && !c.Unauthenticated {
-		top.wrong(top.at("listen"), "add web config: FILE, or say reading without password: allowed",
+	if Reachable(t) && c.WebConfig == "" && !c.Unauthenticated && !c.ReadByToken {
+		top.wrong(top.at("listen"), "add web config: FILE, or reading: by token, or say reading without password: allowed",
 			"%s can be reached by others, and nothing asks them for a password", t)
 	}
 	c.Listen = t

@@ -34,6 +34,7 @@ func TestEveryFieldOfSetAndLines(t *testing.T) {
 		"frequency droop": 0.04, "frequency recovery, load on": 3, "frequency tolerance band": 0.015}}})
 	same(t, "listen", c.Listen, "0.0.0.0:9000")
 	same(t, "permission", c.Unauthenticated, true)
+	same(t, "reading by token", c.ReadByToken, false)
 	same(t, "web config", c.WebConfig, "../testdata/config/web.yaml")
 	same(t, "state", c.StateDir, "/srv/tickover")
 	same(t, "store", c.Store, Keeping{Room: 2e9, Samples: 400 * 24 * time.Hour, RiskBusy: 500 * time.Millisecond, RiskSteady: 10 * time.Second})
@@ -128,6 +129,7 @@ func TestDefaults(t *testing.T) {
 	same(t, "state", c.StateDir, "/var/lib/tickover")
 	same(t, "store", c.Store, Keeping{})
 	same(t, "permission", c.Unauthenticated, false)
+	same(t, "reading by token", c.ReadByToken, false)
 	same(t, "rating", c.Setup.Rating, model.Rating{PowerFactor: 0.8})
 	same(t, "bases", c.Setup.Devices[0].Chain.Bases, []uint16{40000, 50000, 0})
 }
@@ -155,7 +157,7 @@ func TestLoopbackNeedsNoPassword(t *testing.T) {
 		{"127.0.0.1:1", true}, {"127.9.9.9:0", true}, {"localhost:80", true}, {`"[::1]:80"`, true},
 		{`":80"`, false}, {"192.0.2.1:80", false}, {`"[::]:80"`, false}, {"name.example:80", false}, {"127.0.0.1:99999", false},
 		{"192.0.2.1:80\nweb config: w.yaml", true}, {"192.0.2.1:80\nreading without password: allowed", true},
-		{"192.0.2.1:80\nreading without password: refused", false},
+		{"192.0.2.1:80\nreading without password: refused", false}, {"192.0.2.1:80\nreading: by token", true}, {"192.0.2.1:80\nreading: open", false},
 	} {
 		if _, err := Parse("x.yaml", []byte(body+c.listen+"\n")); (err == nil) != c.good {
 			t.Errorf("%s: %v", c.listen, err)

@@ -20,6 +20,7 @@ import (
 
 // guard is what a web configuration asks of readers.
 type guard struct {
+	users     bool // a password
 	password  bool // a password or a client's certificate
 	encrypted bool
 }
@@ -53,6 +54,7 @@ func readGuard(path string) (guard, error) {
 		return guard{}, refused(err)
 	}
 	return guard{
+		users:     len(asks.Users) > 0,
 		password:  len(asks.Users) > 0 || asks.TLS.Client == "RequireAndVerifyClientCert",
 		encrypted: asks.TLS.Cert+asks.TLS.File != "",
 	}, nil
@@ -62,14 +64,21 @@ func readGuard(path string) (guard, error) {
 // needs a password, or the configuration's word that none is wanted.
 func checkAccess(cfg *config.Config, log *slog.Logger) error {
 	g, err := readGuard(cfg.WebConfig)
-	if err != nil || !config.Reachable(cfg.Listen) {
+	if err != nil {
 		return err
 	}
-	if !g.password && !cfg.Unauthenticated {
-		return &fault{exitConfig, fmt.Errorf("%s can be reached by others, and nothing asks them for a password", cfg.Listen),
-			"give the configuration a web config with basic_auth_users, or the words: reading without password: allowed"}
+	if g.users && cfg.ReadByToken {
+		return &fault{exitConfig, errors.New("readers would be asked for a password and for the reading token"),
+			"a program can send only one of them: take out basic_auth_users, or the words reading: by token"}
 	}
-	if g.password && !g.encrypted {
+	if !config.Reachable(cfg.Listen) {
+		return nil
+	}
+	if !g.password && !cfg.Unauthenticated && !cfg.ReadByToken {
+		return &fault{exitConfig, fmt.Errorf("%s can be reached by others, and nothing asks them for a password", cfg.Listen),
+			"give the configuration a web config with basic_auth_users, or the words: reading: by token, or: reading without password: allowed"}
+	}
+	if (g.password || cfg.ReadByToken) && !g.encrypted {
 		log.Warn("passwords cross the network readable", "listen", cfg.Listen, "hint", "give the web config a certificate: tls_server_config")
 	}
 	return nil

@@ -120,6 +120,38 @@ func TestPasswordAndCertificateGuardEverythingServed(t *testing.T) {
 	}
 }
 
+// With "reading: by token" everything served over the network asks for the
+// token in the state folder; the local socket does not.
+func TestReadingByTokenGuardsEverythingServed(t *testing.T) {
+	state := t.TempDir()
+	address := started(t, "--config", guided(t, "reading: by token"), "--state", state)
+	for _, path := range []string{"/", "/metrics", "/healthz", "/api/v1/now", "/runs"} {
+		if body := get(t, "http://"+address+path); !strings.Contains(body, "reading needs the token") {
+			t.Errorf("%s without a token: %s", path, body)
+		}
+	}
+	word, err := os.ReadFile(filepath.Join(state, readingTokenName))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if st, err := os.Stat(filepath.Join(state, readingTokenName)); err != nil || st.Mode().Perm() != 0o600 {
+		t.Errorf("the token's file: %v %v", st.Mode(), err)
+	}
+	req, _ := http.NewRequest(http.MethodGet, "http://"+address+"/metrics", nil)
+	req.Header.Set("Authorization", "Bearer "+strings.TrimSpace(string(word)))
+	resp, err := http.DefaultClient.Do(req)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	if body, _ := io.ReadAll(resp.Body); !strings.Contains(string(body), "tickover_build_info") {
+		t.Errorf("with the token: %s", body)
+	}
+	if out := must(t, "runs", "--state", state); !strings.Contains(out, "no runs") {
+		t.Errorf("the local socket says %s", out)
+	}
+}
+
 func TestWhatIsWrongWithAccessIsSaid(t *testing.T) {
 	folder := t.TempDir()
 	certificate(t, folder)
@@ -143,6 +175,8 @@ func TestWhatIsWrongWithAccessIsSaid(t *testing.T) {
 		{"web config: lost.yaml", "127.0.0.1:0", exitConfig, "gone.pem"},
 		{"web config: key.yaml", "127.0.0.1:0", exitConfig, "basic_auth_user"},
 		{"web config: none.yaml", "127.0.0.1:0", exitConfig, "none.yaml"},
+		{"reading: by token", "0.0.0.0:0", exitDone, "passwords cross the network readable"},
+		{"reading: by token\nweb config: password.yaml", "127.0.0.1:0", exitConfig, "a program can send only one of them"},
 	} {
 		path := write(t, folder, "tickover.yaml", "set: {name: a}\n"+c.config+"\n")
 		code, _, said := call(t, "run", "--config", path, "--state", t.TempDir(), "--listen", c.listen, "--for", "100ms")

@@ -104,7 +104,8 @@ func loadOutlets(path string, stderr io.Writer) (model.Outlets, error) {
 type daemon struct {
 	cfg      *config.Config
 	log      *slog.Logger
-	token    string
+	token    string // of writing
+	reading  string // of reading; empty when everybody may read
 	store    *store.Store
 	machine  *alarms.Machine
 	lines    []*line.Line
@@ -139,8 +140,13 @@ func newDaemon(cfg *config.Config, o store.Options, log *slog.Logger) (*daemon, 
 
 func (d *daemon) build() error {
 	var err error
-	if d.token, err = token(d.cfg.StateDir); err != nil {
+	if d.token, err = token(d.cfg.StateDir, tokenName); err != nil {
 		return err
+	}
+	if d.cfg.ReadByToken {
+		if d.reading, err = token(d.cfg.StateDir, readingTokenName); err != nil {
+			return err
+		}
 	}
 	now := d.now()
 	if err := d.store.PutSetup(now(), d.cfg.Setup); err != nil {
@@ -293,7 +299,11 @@ func (d *daemon) serve() <-chan error {
 			}
 		}()
 	}
-	start(d.listener, d.handler(page.Options{Outlets: d.outlets, Token: d.token, Now: d.now(), Version: version(), Log: d.log.With("part", "page")}), d.cfg.WebConfig)
+	network := d.handler(page.Options{Outlets: d.outlets, Token: d.token, Now: d.now(), Version: version(), Log: d.log.With("part", "page")})
+	if d.reading != "" {
+		network = page.NewDoor(network, d.reading, d.token)
+	}
+	start(d.listener, network, d.cfg.WebConfig)
 	start(d.socket, d.handler(page.Options{Outlets: d.outlets, TrustLocal: true, Now: d.now(), Version: version(), Log: d.log.With("part", "socket")}), "")
 	return failed
 }

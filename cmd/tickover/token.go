@@ -9,14 +9,18 @@ import (
 	"strings"
 )
 
-// tokenName is the file in the state folder whose content lets a page write:
-// acknowledge, note, set the time.
-const tokenName = "token"
+// Files in the state folder. The content of the first lets a page write:
+// acknowledge, note, set the time. That of the second lets it read, where
+// reading needs a token.
+const (
+	tokenName        = "token"
+	readingTokenName = "reading-token"
+)
 
-// token returns the state folder's token; the first call makes it, readable
-// by its owner alone.
-func token(state string) (string, error) {
-	path := filepath.Join(state, tokenName)
+// token returns one of the state folder's tokens; the first call makes it,
+// readable by its owner alone.
+func token(state, name string) (string, error) {
+	path := filepath.Join(state, name)
 	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
 	if errors.Is(err, os.ErrExist) {
 		text, err := os.ReadFile(path)

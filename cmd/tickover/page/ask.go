@@ -33,11 +33,16 @@ func (f *face) fail(w http.ResponseWriter, r *http.Request, err error) {
 		f.log.Error("request failed", "path", r.URL.Path, "err", err)
 		b = &badQuestion{http.StatusInternalServerError, "this could not be read", "the daemon's log says why"}
 	}
-	if !strings.Contains(r.Header.Get("Accept"), "text/html") || strings.HasPrefix(r.URL.Path, "/api/") {
+	if !forPerson(r) {
 		refuse(w, b.status, b.message, b.hint)
 		return
 	}
 	f.showProblem(w, r, b)
+}
+
+// forPerson reports whether a person in a browser waits for the answer.
+func forPerson(r *http.Request) bool {
+	return strings.Contains(r.Header.Get("Accept"), "text/html") && !strings.HasPrefix(r.URL.Path, "/api/")
 }
 
 // showProblem tells a person in a browser what is wrong, with the way back.

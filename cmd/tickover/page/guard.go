@@ -36,7 +36,9 @@ func Guarded(next http.Handler) http.Handler {
 		h.Set("Content-Security-Policy", "default-src 'none'; frame-ancestors 'none'; base-uri 'none'")
 		h.Set("X-Content-Type-Options", "nosniff")
 		h.Set("X-Frame-Options", "DENY")
-		h.Set("Referrer-Policy", "no-referrer")
+		// With no-referrer, browsers that know no Sec-Fetch-Site yet would send a
+		// form of our own page as if it came from nowhere.
+		h.Set("Referrer-Policy", "same-origin")
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Cache-Control", "no-store")
 		_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(readerPatience)) // a test's writer has none
@@ -60,63 +62,99 @@ const largestBody = 16 << 10
 // nothing for long.
 const bodyPatience = time.Minute
 
+// entrance is what a request passes that brings a body or a token.
+type entrance struct {
+	guesses guesses
+	bodies  chan struct{} // one slot for each request whose body is being read
+	origin  *http.CrossOriginProtection
+}
+
+func newEntrance() entrance {
+	return entrance{bodies: make(chan struct{}, mostBodies), origin: http.NewCrossOriginProtection()}
+}
+
+// read takes in the form of a request of our own pages or a program, and
+// answers one that it does not take.
+func (e *entrance) read(w http.ResponseWriter, r *http.Request, most int64) bool {
+	if err := e.origin.Check(r); err != nil {
+		refuse(w, http.StatusForbidden, "the request came from another site's page", "use the page itself")
+		return false
+	}
+	select {
+	case e.bodies <- struct{}{}:
+		defer func() { <-e.bodies }()
+	case <-r.Context().Done():
+		return false
+	}
+	r.Body = http.MaxBytesReader(w, r.Body, most)
+	_ = http.NewResponseController(w).SetReadDeadline(time.Now().Add(bodyPatience)) // a test's writer has none
+	err := readForm(r)
+	var large *http.MaxBytesError
+	switch {
+	case err == nil:
+		return true
+	case errors.As(err, &large):
+		refuse(w, http.StatusRequestEntityTooLarge, fmt.Sprintf("the request is larger than %d KiB", most>>10), "send less at once")
+	default:
+		refuse(w, http.StatusBadRequest, "the request cannot be read", "send a form or a JSON object of strings")
+	}
+	return false
+}
+
+// allowed answers an address that guessed too often.
+func (e *entrance) allowed(w http.ResponseWriter, r *http.Request) bool {
+	if e.guesses.allowed(remote(r), time.Now()) {
+		return true
+	}
+	w.Header().Set("Retry-After", "60")
+	refuse(w, http.StatusTooManyRequests, "too many wrong tokens from this address", "wait a minute")
+	return false
+}
+
+// admits answers a request without any of the tokens.
+func (e *entrance) admits(w http.ResponseWriter, r *http.Request, got string, tokens ...string) bool {
+	if matches(got, tokens...) {
+		return true
+	}
+	e.guesses.wrong(remote(r), time.Now())
+	w.Header().Set("WWW-Authenticate", "Bearer")
+	refuse(w, http.StatusUnauthorized, "the token is missing or wrong", "send it as \"Authorization: Bearer\" or in the form field \"token\"")
+	return false
+}
+
 // writing lets a request through that may write: of our own pages or a
 // program, small, well-formed and with the token.
 func (f *face) writing(most int64, next http.HandlerFunc) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
-		if err := f.origin.Check(r); err != nil {
-			refuse(w, http.StatusForbidden, "the request came from another site's page", "use the page itself")
-			return
-		}
-		select {
-		case f.bodies <- struct{}{}:
-			defer func() { <-f.bodies }()
-		case <-r.Context().Done():
-			return
-		}
-		r.Body = http.MaxBytesReader(w, r.Body, most)
-		_ = http.NewResponseController(w).SetReadDeadline(time.Now().Add(bodyPatience)) // a test's writer has none
-		if err := readForm(r); err != nil {
-			var large *http.MaxBytesError
-			if errors.As(err, &large) {
-				refuse(w, http.StatusRequestEntityTooLarge, fmt.Sprintf("the request is larger than %d KiB", most>>10), "send less at once")
-				return
-			}
-			refuse(w, http.StatusBadRequest, "the request cannot be read", "send a form or a JSON object of strings")
-			return
-		}
-		if f.opts.TrustLocal {
+		switch {
+		case !f.read(w, r, most):
+		case f.opts.TrustLocal:
 			next(w, r)
-			return
-		}
-		if f.opts.Token == "" {
+		case f.opts.Token == "":
 			refuse(w, http.StatusForbidden, "writing is switched off", "set a token in the configuration, or use the command line on the computer itself")
-			return
+		case f.allowed(w, r) && f.admits(w, r, tokenOf(r), f.opts.Token):
+			next(w, r)
 		}
-		who := remote(r)
-		if !f.guesses.allowed(who, time.Now()) {
-			w.Header().Set("Retry-After", "60")
-			refuse(w, http.StatusTooManyRequests, "too many wrong tokens from this address", "wait a minute")
-			return
-		}
-		if !matches(tokenOf(r), f.opts.Token) {
-			f.guesses.wrong(who, time.Now())
-			w.Header().Set("WWW-Authenticate", "Bearer")
-			refuse(w, http.StatusUnauthorized, "the token is missing or wrong", "send it as \"Authorization: Bearer\" or in the form field \"token\"")
-			return
-		}
-		next(w, r)
 	}
 }
 
-// matches compares in a time that tells nothing of the token.
-func matches(got, want string) bool {
-	a, b := sha256.Sum256([]byte(got)), sha256.Sum256([]byte(want))
-	return subtle.ConstantTimeCompare(a[:], b[:]) == 1
+// matches compares with each token in a time that tells nothing of them.
+func matches(got string, tokens ...string) bool {
+	a, hit := sha256.Sum256([]byte(got)), 0
+	for _, t := range tokens {
+		b := sha256.Sum256([]byte(t))
+		hit |= subtle.ConstantTimeCompare(a[:], b[:])
+	}
+	return hit == 1
+}
+
+// bearer reads the token of a program.
+func bearer(r *http.Request) (token string, given bool) {
+	return strings.CutPrefix(r.Header.Get("Authorization"), "Bearer ")
 }
 
 func tokenOf(r *http.Request) string {
-	if t, ok := strings.CutPrefix(r.Header.Get("Authorization"), "Bearer "); ok {
+	if t, ok := bearer(r); ok {
 		return t
 	}
 	return r.PostForm.Get("token")

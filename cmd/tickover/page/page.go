@@ -93,14 +93,12 @@ type Options struct {
 
 // face is the handler's state.
 type face struct {
+	entrance
 	src     Source
 	opts    Options
 	log     *slog.Logger
-	guesses guesses
 	sent    sent
 	heavy   chan struct{} // one slot for each request that reads much
-	bodies  chan struct{} // one slot for each request whose body is being read
-	origin  *http.CrossOriginProtection
 	streams chan struct{} // one slot for each open stream
 
 	drawings drawn
@@ -123,7 +121,7 @@ const (
 
 // New returns the handler of the page and the API.
 func New(src Source, opts Options) http.Handler {
-	f := &face{src: src, opts: opts, log: opts.Log, origin: http.NewCrossOriginProtection(), streams: make(chan struct{}, mostStreams), bodies: make(chan struct{}, mostBodies), heavy: make(chan struct{}, mostHeavy)}
+	f := &face{src: src, opts: opts, log: opts.Log, entrance: newEntrance(), streams: make(chan struct{}, mostStreams), heavy: make(chan struct{}, mostHeavy)}
 	if f.log == nil {
 		f.log = slog.New(slog.DiscardHandler)
 	}

@@ -34,14 +34,28 @@
 
   var view = document.body.getAttribute('data-view');
   var droop = /[?&](droop=[0-9.]+)/.exec(location.search);
-  var stream = new EventSource('/api/v1/stream?view=' + view + look + (droop ? '&' + droop[1] : ''));
-  stream.addEventListener('page', function (e) {
+  function hear(e) {
     var part = JSON.parse(e.data);
     last = Date.now();
     for (var id in part.parts) { put(id, part.parts[id]); }
     if (part.critical && was === false && look) { location.href = '/'; }
     was = part.critical;
-  });
+  }
+  function listen() {
+    var stream = new EventSource('/api/v1/stream?view=' + view + look + (droop ? '&' + droop[1] : ''));
+    stream.addEventListener('page', hear);
+    // A stream that was refused is not tried again by the browser: too many
+    // listen, or the token is a new one and has to be typed again.
+    stream.addEventListener('error', function () { if (stream.readyState === 2) { setTimeout(again, 5000); } });
+  }
+  function again() {
+    var x = new XMLHttpRequest();
+    x.open('GET', '/api/v1/alarms');
+    x.onload = function () { if (x.status === 401) { location.reload(); } else { listen(); } };
+    x.onerror = listen;
+    x.send();
+  }
+  listen();
   setInterval(function () {
     var age = Math.round((Date.now() - last) / 1000);
     silent.hidden = age < 4;

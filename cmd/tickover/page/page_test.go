@@ -178,7 +178,7 @@ func TestEveryAnswerIsGuarded(t *testing.T) {
 	for _, path := range []string{"/", "/runs", "/runs/1", "/runs/9", "/api/v1/now", "/api/v1/nothing", "/api/v1/export"} {
 		w := ask(h, "GET", path, "")
 		if !strings.HasPrefix(w.Header().Get("Content-Security-Policy"), "default-src 'none'") || w.Header().Get("X-Content-Type-Options") != "nosniff" ||
-			w.Header().Get("X-Frame-Options") != "DENY" || w.Header().Get("Referrer-Policy") != "no-referrer" {
+			w.Header().Get("X-Frame-Options") != "DENY" || w.Header().Get("Referrer-Policy") != "same-origin" {
 			t.Errorf("%s: headers %v", path, w.Header())
 		}
 	}
