@@ -86,60 +86,7 @@ func mixed(a, pfA, b, pfB float64) float64 {
 	return (a + b) / math.Hypot(a+b, q)
 }
 
-// mistake is one way to wire the meter wrong, and how the outcome must name it.
-type mistake struct {
-	name     string
-	current  [3]int
-	reversed [3]bool
-	voltage  [4]int
-	words    string
-}
-
 var right = [4]int{0, 1, 2, 3}
-
-// The rows of the table of signatures, and the voltage leads beside them.
-var mistakes = []mistake{
-	{"one transformer reversed", straight, [3]bool{true, false, false}, right, "the current transformer on the input of L1 is reversed"},
-	{"another reversed", straight, [3]bool{false, false, true}, right, "the current transformer on the input of L3 is reversed"},
-	{"all reversed", straight, [3]bool{true, true, true}, right, "all current transformers are reversed, or the meter counts the other way"},
-	{"two exchanged", [3]int{1, 0, 2}, [3]bool{}, right, "the current transformers of L1 and L2 are exchanged at the meter"},
-	{"two others exchanged", [3]int{0, 2, 1}, [3]bool{}, right, "the current transformers of L2 and L3 are exchanged at the meter"},
-	{"exchanged and one reversed", [3]int{1, 0, 2}, [3]bool{true, false, false}, right,
-		"the current transformers of L1 and L2 are exchanged at the meter; the current transformer on the input of L1 is reversed"},
-	{"all shifted", [3]int{1, 2, 0}, [3]bool{}, right, "all current transformers are shifted by one phase: the input of L1 has the transformer of L2"},
-	{"all shifted the other way", [3]int{2, 0, 1}, [3]bool{}, right, "all current transformers are shifted by one phase: the input of L1 has the transformer of L3"},
-	{"all shifted and reversed", [3]int{1, 2, 0}, [3]bool{true, true, true}, right,
-		"all current transformers are shifted by one phase: the input of L1 has the transformer of L2; all current transformers are reversed, or the meter counts the other way"},
-	{"all shifted the other way and reversed", [3]int{2, 0, 1}, [3]bool{true, true, true}, right,
-		"all current transformers are shifted by one phase: the input of L1 has the transformer of L3; all current transformers are reversed, or the meter counts the other way"},
-	{"voltage leads exchanged", straight, [3]bool{}, [4]int{1, 0, 2, 3}, "the voltage leads of L1 and L2 are exchanged at the meter"},
-	{"neutral and a phase exchanged", straight, [3]bool{}, [4]int{0, 3, 2, 1}, "the voltage leads of L2 and N are exchanged at the meter"},
-	{"a voltage lead open", straight, [3]bool{}, [4]int{0, 1, -1, 3}, "the voltage lead of L3 is open, or its fuse is"},
-}
-
-// Every mistake at power factors 0.8 to 1, with the meter's noise, with and
-// without other loads, is named right and nothing else.
-func TestWalkNamesEveryMistake(t *testing.T) {
-	for i, m := range mistakes {
-		t.Run(m.name, func(t *testing.T) {
-			t.Parallel()
-			for j, pf := range []float64{1, 0.95, 0.9, 0.85, 0.8} {
-				for _, base := range []float64{0, 6000} {
-					r := newRig(uint64(10*i + j))
-					r.WireCurrents(m.current, m.reversed)
-					r.WireVoltages(m.voltage)
-					got := walked(r, straight, 3000, pf, base).Result(plant.HatcheryRating(), 3000)
-					if !got.Complete || got.Words != m.words || got.Checks[0].Outcome != model.Finding {
-						t.Errorf("at %.2f over %.0f W: %v %q", pf, base, got.Complete, got.Words)
-					}
-					if !strings.Contains(got.Drawing, "<== wrong") {
-						t.Errorf("the drawing marks nothing:\n%s", got.Drawing)
-					}
-				}
-			}
-		})
-	}
-}
 
 func TestWalkPassesRightWiring(t *testing.T) {
 	for seed := range uint64(20) {
