@@ -101,7 +101,7 @@ func (d *alarmDay) poll(r model.Rating, device string) {
 		d.silent[device] = 0
 	}
 	d.events = append(d.events, d.machine.Device(scan.At, device, d.silent[device] < 3)...)
-	electrical.Derive(r, scan)
+	electrical.Derive(r, electrical.AssumedGain, scan)
 	state, _ := d.engine.Step(scan)
 	scan.Samples = append(scan.Samples, model.GoodSample(model.EngineStatePoint, float64(state)))
 	d.events = append(d.events, d.machine.Step(scan)...)

@@ -3,6 +3,7 @@ package main
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"slices"
 
 	"tickover/alarms"
@@ -61,6 +62,7 @@ func restore(s *store.Store, m *alarms.Machine, h *hours, r model.Rating) (*runn
 // to every scan.
 type deriver struct {
 	rating model.Rating
+	gain   float64 // of the voltage channels
 	sensed []model.Point
 	engine *running.Engine
 	watch  *performance.Watch
@@ -70,7 +72,8 @@ type deriver struct {
 }
 
 func newDeriver(setup model.Setup, engine *running.Engine, alarms func() []model.AlarmStatus, h *hours, m *metrics.Collector) *deriver {
-	return &deriver{setup.Rating, setup.Sensed, engine, performance.NewWatch(setup.Rating), alarms, h, m}
+	gain := electrical.VoltageGain(slices.Collect(maps.Values(setup.Points())), setup.Rating)
+	return &deriver{setup.Rating, gain, setup.Sensed, engine, performance.NewWatch(setup.Rating), alarms, h, m}
 }
 
 // derive takes one scan through the step.
@@ -79,7 +82,7 @@ func (d *deriver) derive(scan *model.Scan) *model.StateChange {
 		return nil // the computer's own facts say nothing of the set
 	}
 	transducer.Sense(d.sensed, scan)
-	electrical.Derive(d.rating, scan)
+	electrical.Derive(d.rating, d.gain, scan)
 	state, change := d.engine.Step(scan)
 	sample := model.GoodSample(model.EngineStatePoint, float64(state))
 	if state == model.EngineUnknown {

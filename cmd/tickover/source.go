@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"iter"
+	"maps"
 	"slices"
 	"strconv"
 
@@ -226,11 +227,12 @@ func (s *source) Scans(q model.Query) iter.Seq2[*model.Scan, error] {
 		return s.store.Scans(q)
 	}
 	q.Points = nil // what is derived may need any of them
+	gain := electrical.VoltageGain(slices.Collect(maps.Values(known)), s.setup.Rating)
 	return func(yield func(*model.Scan, error) bool) {
 		for scan, err := range s.store.Scans(q) {
 			if err == nil {
 				transducer.Sense(s.setup.Sensed, scan)
-				electrical.Derive(s.setup.Rating, scan)
+				electrical.Derive(s.setup.Rating, gain, scan)
 			}
 			if !yield(scan, err) {
 				return

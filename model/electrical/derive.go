@@ -24,10 +24,11 @@ const (
 // at no load, gives model.Undefined; a point whose inputs are not in the scan,
 // or that needs a rating not given, is left out.
 //
-// Reactive power of a phase is never derived: its sign is not in P and S.
-func Derive(r model.Rating, scan *model.Scan) {
+// Reactive power of a phase is never derived: its sign is not in P and S. gain
+// is how far the voltage channels may be off, a ratio: see VoltageGain.
+func Derive(r model.Rating, gain float64, scan *model.Scan) {
 	in := gather(scan)
-	d := deriver{scan, r, &in}
+	d := deriver{scan, r, gain, &in}
 	d.phasePowers()
 	d.totals()
 	d.loads()
@@ -38,6 +39,7 @@ func Derive(r model.Rating, scan *model.Scan) {
 type deriver struct {
 	scan   *model.Scan
 	rating model.Rating
+	gain   float64
 	in     *inputs
 }
 
@@ -162,21 +164,17 @@ func (d deriver) voltages() {
 	d.add(model.NegativeVoltage, there, good, negative)
 	thereN, goodN := all(d.in.ln[:]...)
 	d.add(model.ZeroSequenceVoltage, there && thereN, good && goodN, zero)
-	d.add(model.NeutralSuspect, there && thereN, good && goodN, suspect(ln, ll, zero))
+	d.add(model.NeutralSuspect, there && thereN, good && goodN, d.suspect(ln, ll, zero))
 	d.voltsPerHertz()
 }
 
-// assumedGain is what the six voltage channels are taken to be good for while
-// nothing is known of the meter: class 0.5 (common practice).
-const assumedGain = 0.005
-
 // suspect is 1 for a star point that speaks for a broken neutral, else 0; NaN
 // without voltage. The full test is dear and only made when it can matter.
-func suspect(ln, ll [3]float64, zero float64) float64 {
+func (d deriver) suspect(ln, ll [3]float64, zero float64) float64 {
 	switch {
 	case math.IsNaN(zero):
 		return zero
-	case zero > suspectAbove && NeutralSuspect(ln, ll, assumedGain):
+	case zero > suspectAbove && NeutralSuspect(ln, ll, d.gain):
 		return 1
 	}
 	return 0

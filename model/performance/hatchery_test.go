@@ -86,7 +86,7 @@ func dayScans(r model.Rating, change func(*model.Scan)) iter.Seq2[*model.Scan, e
 				change(scan)
 			}
 			scan.Measured = len(scan.Samples)
-			electrical.Derive(r, scan)
+			electrical.Derive(r, electrical.AssumedGain, scan)
 			if !yield(scan, nil) {
 				return
 			}

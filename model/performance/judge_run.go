@@ -13,7 +13,6 @@ import (
 // of them (common practice): a class 0.5 meter, and differences of readings of
 // one meter, where its gain cancels.
 const (
-	assumedGain        = 0.005
 	frequencyStep      = 0.02 // Hz, on the difference of two means or extremes
 	voltageStep        = 0.1  // % of rated, on the difference of two means
 	beatNoise          = 0.25 // %, width of a steady reading's own noise

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"tickover/model"
+	"tickover/model/electrical"
 )
 
 // own is a limit that a figure has whatever set of limits the run is judged by.
@@ -41,20 +42,11 @@ type accuracy struct {
 // gain is the accuracy of points whose usual value is given: what their
 // instruments state, else that of a class 0.5 meter.
 func (r *recorder) gain(usual float64, ids ...model.PointID) accuracy {
-	worst := 0.0
-	for _, id := range ids {
-		class := 0.0
-		for _, p := range r.in.Sensors {
-			if p.ID == id {
-				class = p.Class
-			}
-		}
-		if class <= 0 || usual <= 0 {
-			return accuracy{assumedGain, assumed}
-		}
-		worst = max(worst, class/usual)
+	gain, stated := electrical.Gain(r.in.Sensors, usual, ids...)
+	if !stated {
+		return accuracy{gain, assumed}
 	}
-	return accuracy{worst, "uncertainty from the instruments' stated accuracy"}
+	return accuracy{gain, "uncertainty from the instruments' stated accuracy"}
 }
 
 // corners returns by how much a formula of values may be off when each of them

@@ -16,19 +16,29 @@ type neutralSeen struct {
 	shift             float64       // V, highest
 }
 
-// channelGain is how far the six voltage channels are taken to differ.
-const channelGain = 0.005
-
-// leastShift is how far the star point must be off, of the phase voltage. A
-// sound set moves it by up to 10 V of 230 under one-sided inductive load (seen
-// on the simulated one); a broken neutral moves it by 60 V and more at a load
-// of 3, 2 and 1 kW.
-const leastShift = 0.06
+// How far a whole neutral lets the star point lie off, as shares of the phase
+// voltage when the neutral carries rated current, which is one phase loaded
+// alone. The alternator adds a third of its zero-sequence impedance, at most
+// 10 % of its rated impedance in small salient-pole machines (from memory),
+// and the lead from star point to board the drop it may have, 2.5 % (common
+// practice). The doubt of the meter is added to both where a reading is held
+// against them.
+//
+// A broken neutral shifts it by |ΣY·U|/|ΣY| of the loads' admittances: by 29 %
+// at 3, 2 and 1 kW. With a class 0.5 meter it is told from 9 % on at the
+// latest; below, no phase is off by more, and appliances bear ±10 % (EN 50160,
+// from memory).
+const (
+	alternatorZero = 0.10
+	neutralLead    = 0.025
+	leastShift     = alternatorZero/3 + neutralLead
+)
 
 // inARow is how many readings in a row must agree.
 const inARow = 2
 
-func (n *neutralSeen) see(m meter, at model.Instant, phase float64) {
+// see takes a reading; gain is how far each voltage may be off, a ratio.
+func (n *neutralSeen) see(m meter, at model.Instant, phase, gain float64) {
 	if !known(m.ln[:]...) || !known(m.ll[:]...) || sum(m.ll) < 1.5*phase {
 		return
 	}
@@ -40,11 +50,12 @@ func (n *neutralSeen) see(m meter, at model.Instant, phase float64) {
 			return
 		}
 	}
-	if !electrical.NeutralSuspect(m.ln, m.ll, channelGain) || electrical.ZeroSequence(m.ln, m.ll) < leastShift*phase {
+	shift, bound := electrical.ZeroSequence(m.ln, m.ll), leastShift*phase
+	if shift < bound || shift < bound+electrical.ZeroSequenceUncertainty(m.ln, m.ll, gain) || !electrical.NeutralSuspect(m.ln, m.ll, gain) {
 		n.inRow = 0
 		return
 	}
-	n.shift = max(n.shift, electrical.ZeroSequence(m.ln, m.ll))
+	n.shift = max(n.shift, shift)
 	if n.inRow++; n.inRow >= inARow {
 		if n.open == 0 {
 			n.first = at

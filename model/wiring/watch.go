@@ -1,10 +1,13 @@
 package wiring
 
 import (
+	"maps"
 	"math"
+	"slices"
 	"time"
 
 	"tickover/model"
+	"tickover/model/electrical"
 )
 
 // Watch gathers from scans what the checks need. Make it with NewWatch; give
@@ -12,6 +15,7 @@ import (
 type Watch struct {
 	setup   model.Setup
 	rating  model.Rating
+	gain    float64 // how far the voltage channels may be off, a ratio
 	known   map[model.PointID]model.Point
 	state   model.EngineState
 	since   model.Instant // since when in that state
@@ -61,7 +65,9 @@ type contactSeen struct{ rest, run [2]int }
 
 // NewWatch makes a watch for the points of a setup.
 func NewWatch(setup model.Setup) *Watch {
-	return &Watch{setup: setup, rating: setup.Rating, known: setup.Points(), devices: map[string]*answers{}, points: map[model.PointID]*pointSeen{},
+	known := setup.Points()
+	gain := electrical.VoltageGain(slices.Collect(maps.Values(known)), setup.Rating)
+	return &Watch{setup: setup, rating: setup.Rating, gain: gain, known: known, devices: map[string]*answers{}, points: map[model.PointID]*pointSeen{},
 		soak: map[model.PointID]float64{}, last: map[model.PointID]float64{}, sender: map[model.PointID]*together{}}
 }
 
@@ -210,7 +216,7 @@ func (w *Watch) meter(m meter, at model.Instant) {
 		w.phase[k].ll.add(m.ll[k])
 		w.loaded(k, m)
 	}
-	w.neutral.see(m, at, phase)
+	w.neutral.see(m, at, phase, w.gain)
 	if s := sum(m.p); known(m.total) && math.Abs(m.total) > 0.02*w.rating.ActivePower() {
 		w.lines.total.add(s / m.total)
 	}
