@@ -12,23 +12,14 @@ import (
 // What a scrape costs, with every metric there is. The processor's time, that
 // of the garbage collector included, is the same however busy the computer is
 // with other things. At one scrape a second the share of a core is the time
-// for one. The program's own figures are asked anew every 5 s, as in use at
-// that rate, or at each scrape.
+// for one.
 func BenchmarkScrape(b *testing.B) {
-	b.Run("kept", func(b *testing.B) { scrapes(b, false) })
-	b.Run("asked anew", func(b *testing.B) { scrapes(b, true) })
-}
-
-func scrapes(b *testing.B, anew bool) {
 	bench := full()
 	handler := bench.Handler()
 	w := httptest.NewRecorder() // one for all, as its growth is no cost of ours
 	count := 0.0
 	begin := spent(b)
 	for b.Loop() {
-		if anew {
-			bench.forget()
-		}
 		w.Body.Reset()
 		handler.ServeHTTP(w, httptest.NewRequest("GET", "/metrics", nil))
 		if count == 0 {
@@ -51,13 +42,4 @@ func spent(b *testing.B) time.Duration {
 		b.Fatal(err)
 	}
 	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
-}
-
-// forget lets the program's own figures be asked anew.
-func (b *bench) forget() {
-	for _, u := range b.own {
-		u.mu.Lock()
-		u.asked = time.Time{}
-		u.mu.Unlock()
-	}
 }

@@ -34,7 +34,6 @@ type Collector struct {
 	extremes *extremes
 	totals   func() Totals
 	labels   *labels
-	own      []*unhurried // the program's figures
 	registry *prometheus.Registry
 }
 
@@ -48,11 +47,7 @@ func New(latest func() *model.Snapshot, points map[model.PointID]model.Point, no
 		c.interval[id] = p.Every
 		c.slowest = max(c.slowest, p.Every)
 	}
-	for _, own := range []prometheus.Collector{collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{})} {
-		c.own = append(c.own, &unhurried{Collector: own, every: programEvery})
-		c.registry.MustRegister(c.own[len(c.own)-1])
-	}
-	c.registry.MustRegister(c)
+	c.registry.MustRegister(collectors.NewGoCollector(), newProcess(), c)
 	return c
 }
 
