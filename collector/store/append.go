@@ -33,7 +33,7 @@ func (s *Store) Append(scan *model.Scan, events []model.Event) error {
 	}
 	sc := s.schemaOf(g, scan)
 	var sealErr error
-	if s.startsBlock(g, sc, scan.At) {
+	if s.startsBlock(g, sc, scan.At) && !scan.At.Before(s.tryAgain) {
 		// The ring gets the tail first, so that it could stand in for a data
 		// file that this very transaction spoils. Should it fail, the seal is
 		// the better place anyway.
@@ -174,7 +174,9 @@ func (s *Store) number(events []model.Event) {
 			s.spans = append(s.spans, model.Span{From: from, To: to})
 		}
 		s.see(events[i].At)
-		s.noteBoot(events[i].At)
+		if events[i].Kind != model.StoreEvent || events[i].At.Offset != 0 { // else it has no time of its own
+			s.noteBoot(events[i].At)
+		}
 		s.health.Events++
 	}
 }
@@ -212,23 +214,23 @@ func (s *Store) flushRing() error {
 	}
 	s.markKept()
 	s.recovered("ring")
-	if s.ring.next-s.live > s.ring.slots/2 {
+	if s.ring.next-s.live > s.ring.slots/2 && s.maySeal() {
 		return s.seal()
 	}
 	return nil
 }
 
 // makeRoom seals, which frees the whole ring. When that fails, everything
-// unsealed is written again close together into the free quarter.
+// unsealed is written again close together into the free quarter, and when
+// that is too much, the events with the newest rows that fit.
 func (s *Store) makeRoom() error {
-	sealErr := s.seal()
-	if sealErr == nil {
-		return nil
+	var sealErr error
+	if s.maySeal() {
+		if sealErr = s.seal(); sealErr == nil {
+			return nil
+		}
 	}
-	payload, err := s.collect(true).encode()
-	if err == nil && slotsFor(len(payload)) > s.ring.slots-(s.ring.next-s.live) {
-		err = errors.New("ring is full while the data file takes nothing")
-	}
+	payload, whole, err := s.newestThatFit(s.ring.slots - (s.ring.next - s.live))
 	if err != nil {
 		return errors.Join(sealErr, s.fail("ring", err))
 	}
@@ -239,7 +241,48 @@ func (s *Store) makeRoom() error {
 	s.live = first
 	s.markKept()
 	s.recovered("ring")
+	if !whole {
+		return errors.Join(sealErr, s.fail("room in the ring", errRingFull))
+	}
+	s.recovered("room in the ring")
 	return sealErr
+}
+
+// errRingFull tells that only part of what is in memory has room on the card.
+var errRingFull = errors.New("full while the data file takes nothing: a cut of power would cost the oldest readings in memory")
+
+// newestThatFit packs all that is unsealed into so many slots, or else all
+// events and half as many rows again and again.
+func (s *Store) newestThatFit(slots uint64) (payload []byte, whole bool, err error) {
+	b := s.collect(true)
+	for whole = true; ; whole = false {
+		if payload, err = b.encode(); err != nil || slotsFor(len(payload)) <= slots {
+			return payload, whole, err
+		}
+		if len(b.rows) == 0 {
+			return nil, false, errors.New("ring is full while the data file takes nothing")
+		}
+		b.rows = newerHalf(b.rows)
+	}
+}
+
+// newerHalf leaves out the earlier rows of each group, and in the end all.
+func newerHalf(all []*rows) (half []*rows) {
+	left := map[string]int{}
+	for _, r := range all {
+		left[r.schema.group] += len(r.at)
+	}
+	for group := range left {
+		left[group] /= 2
+	}
+	for _, r := range slices.Backward(all) {
+		if n := min(left[r.schema.group], len(r.at)); n > 0 {
+			half = append(half, r.from(len(r.at)-n))
+			left[r.schema.group] -= n
+		}
+	}
+	slices.Reverse(half)
+	return half
 }
 
 // collect gathers rows and events that are not in the ring, or all unsealed.

@@ -51,9 +51,13 @@ func (s *Store) noteBoot(at model.Instant) {
 		if b.Number != at.Boot {
 			continue
 		}
-		if b.Last == 0 && b.First == 0 || at.Offset < b.First {
+		if b.First != 0 || b.Last != 0 {
+			s.begun[b.Number] = true
+		}
+		if !s.begun[b.Number] || at.Offset < b.First {
 			b.First = at.Offset
 		}
+		s.begun[b.Number] = true
 		b.Last = max(b.Last, at.Offset)
 		s.dirty[b.Number] = true
 	}

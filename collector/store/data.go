@@ -11,6 +11,7 @@ import (
 	"runtime/debug"
 	"slices"
 	"strconv"
+	"sync"
 	"time"
 
 	bolt "go.etcd.io/bbolt"
@@ -70,7 +71,10 @@ func guard(fn func() error) (err error) {
 
 // data is the bbolt file. Every access goes through guard.
 type data struct {
-	db      *bolt.DB
+	mu      sync.RWMutex // held whole while the file is opened anew
+	db      *bolt.DB     // nil while it can't be opened; guarded by mu
+	opts    Options
+	doubt   *doubt // by the one writer only
 	path    string
 	told    []string // what was wrong but did no harm
 	format  uint32
@@ -106,7 +110,7 @@ func openData(o Options, path string) (*data, error) {
 	}
 	done := make(chan result, 1)
 	go func() {
-		d := &data{path: path}
+		d := &data{path: path, opts: o}
 		err := guard(func() (err error) {
 			w, err := checkTree(path, false)
 			if err != nil {
@@ -228,18 +232,6 @@ func setAside(path string) (string, error) {
 		}
 	}
 }
-
-// view runs a short read transaction. Nothing that fn saw may be used after.
-func (d *data) view(fn func(tx *bolt.Tx) error) error {
-	return guard(func() error { return d.db.View(fn) })
-}
-
-func (d *data) update(fn func(tx *bolt.Tx) error) error {
-	d.commits++
-	return guard(func() error { return d.db.Update(fn) })
-}
-
-func (d *data) close() error { return guard(d.db.Close) }
 
 // put stores a value behind its version byte and its CRC, which covers the
 // key too: a value found under another key is as wrong as a changed one.

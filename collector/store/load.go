@@ -21,6 +21,7 @@ func (s *Store) load(tx *bolt.Tx) error {
 	clear(s.ids)
 	clear(s.groups)
 	clear(s.gone)
+	clear(s.begun)
 	s.spans, s.spansKept = nil, 0
 	value, err := get(tx.Bucket(bucketMeta), keySealed)
 	if err == nil && len(value) == 8 {
@@ -96,6 +97,7 @@ func (s *Store) loadGroups(tx *bolt.Tx) error {
 			}
 			g.last, g.ordinal = model.Instant{Boot: b.at.Boot, Offset: time.Duration(b.last)}, b.ordinal
 			s.see(g.last)
+			s.begun[b.at.Boot] = true
 			break
 		}
 		g.ordinal += skipped

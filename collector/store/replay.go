@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"slices"
@@ -35,14 +36,16 @@ func (s *Store) openRing() (told []string, err error) {
 
 func (s *Store) replay(sv survey) (told []string) {
 	payloads, missing := sv.batches(s.sealed, s.ring.slots)
+	all := &batch{}
 	for _, p := range payloads {
 		b, err := decodeBatch(p)
 		if err != nil {
 			told = append(told, "a whole batch in the ring could not be read: "+err.Error())
 			continue
 		}
-		s.replayBatch(b)
+		all.boots, all.rows, all.events = append(all.boots, b.boots...), append(all.rows, b.rows...), append(all.events, b.events...)
 	}
+	s.replayBatch(all)
 	if len(missing) > 0 {
 		told = append(told, fmt.Sprintf("the ring lacks %d slots that were not yet in the data file, from number %d: rows or events of that time may be missing", len(missing), missing[0]))
 	}
@@ -62,7 +65,8 @@ func (s *Store) torn(sv survey) (n int) {
 }
 
 // replayBatch takes what is newer than what is there, so that doing it twice
-// changes nothing.
+// changes nothing. Batches that were packed anew hold what older ones before
+// them may have held too, so rows and events are put in order first.
 func (s *Store) replayBatch(b *batch) {
 	for _, boot := range b.boots {
 		if !slices.ContainsFunc(s.boots, func(k model.Boot) bool { return k.Number == boot.Number }) {
@@ -71,9 +75,8 @@ func (s *Store) replayBatch(b *batch) {
 			s.dirty[boot.Number] = true
 		}
 	}
-	for _, r := range b.rows {
-		s.replayRows(r)
-	}
+	s.replayRows(b.rows)
+	slices.SortStableFunc(b.events, func(a, b model.Event) int { return cmp.Compare(a.Seq, b.Seq) })
 	for _, e := range b.events {
 		if e.Seq > s.lastSeq {
 			s.lastSeq = e.Seq
@@ -87,28 +90,42 @@ func (s *Store) replayBatch(b *batch) {
 	}
 }
 
-func (s *Store) replayRows(r *rows) {
-	g := s.group(r.schema.group)
-	for i := range r.at {
-		at := r.instant(i)
-		if !g.last.Before(at) {
-			continue
-		}
-		seg := g.segment(r.schema, r.boot)
-		seg.at = append(seg.at, r.at[i])
-		for c := range r.values {
-			st := statusGood
-			if r.states[c] != nil {
-				st = r.states[c][i]
-			}
-			seg.values[c] = append(seg.values[c], r.values[c][i])
-			seg.states[c] = append(seg.states[c], st)
-		}
-		seg.kept++
-		g.last = at
-		s.noteBoot(at)
-		s.see(at)
+func (s *Store) replayRows(all []*rows) {
+	type row struct {
+		of *rows
+		i  int
 	}
+	var list []row
+	for _, r := range all {
+		for i := range r.at {
+			list = append(list, row{r, i})
+		}
+	}
+	slices.SortStableFunc(list, func(a, b row) int { return a.of.instant(a.i).Compare(b.of.instant(b.i)) })
+	for _, x := range list {
+		s.replayRow(x.of, x.i)
+	}
+}
+
+func (s *Store) replayRow(r *rows, i int) {
+	g, at := s.group(r.schema.group), r.instant(i)
+	if !g.last.Before(at) {
+		return
+	}
+	seg := g.segment(r.schema, r.boot)
+	seg.at = append(seg.at, r.at[i])
+	for c := range r.values {
+		st := statusGood
+		if r.states[c] != nil {
+			st = r.states[c][i]
+		}
+		seg.values[c] = append(seg.values[c], r.values[c][i])
+		seg.states[c] = append(seg.states[c], st)
+	}
+	seg.kept++
+	g.last = at
+	s.noteBoot(at)
+	s.see(at)
 }
 
 func (s *Store) group(name string) *group {

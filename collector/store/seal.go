@@ -74,6 +74,28 @@ type sealing struct {
 // which also records up to which slot the ring is now spent. Callers hold
 // writing. After an error all of it is still in memory and in the ring.
 func (s *Store) seal() error {
+	// First, as it may take from memory what turns out to be on the card.
+	if err := s.data.settle(); err != nil {
+		return s.notSealed(err)
+	}
+	t := s.unsealed()
+	if t.batch.empty() && len(t.boots) == 0 && len(t.setups) == 0 {
+		return nil
+	}
+	err := s.data.commit(func(tx *bolt.Tx) error { return s.write(tx, t) }, func() { s.sealedAll(t) })
+	if err != nil {
+		return s.notSealed(err)
+	}
+	if t.thin.taken > 0 {
+		s.sayThin.Do(func() {
+			s.log.Info("the oldest samples are thinned out to their minutes", "room", s.opts.MaxBytes, "keep", s.opts.KeepSamples)
+		})
+	}
+	return nil
+}
+
+// unsealed gathers what the data file has not got.
+func (s *Store) unsealed() *sealing {
 	t := &sealing{batch: s.collect(true), fresh: map[string]uint32{}, ordinals: map[string]uint64{}, upTo: s.ring.next - 1}
 	s.mu.RLock()
 	for _, b := range s.boots {
@@ -89,19 +111,30 @@ func (s *Store) seal() error {
 	t.spans = s.spans[s.spansKept:]
 	s.mu.RUnlock()
 	t.thin = s.thinning()
-	if t.batch.empty() && len(t.boots) == 0 && len(t.setups) == 0 {
-		return nil
-	}
-	if err := s.data.update(func(tx *bolt.Tx) error { return s.write(tx, t) }); err != nil {
-		return s.fail("data file", fmt.Errorf("seal rows: %w", err))
-	}
-	s.sealedAll(t)
-	if t.thin.taken > 0 {
-		s.sayThin.Do(func() {
-			s.log.Info("the oldest samples are thinned out to their minutes", "room", s.opts.MaxBytes, "keep", s.opts.KeepSamples)
-		})
-	}
-	return nil
+	return t
+}
+
+// A sealing that failed is tried again after leastPatience, then after twice as
+// long each time up to mostPatience: each try packs everything in memory, and a
+// full card does not empty in a second.
+const (
+	leastPatience = 10 * time.Second
+	mostPatience  = 2 * time.Minute
+)
+
+func (s *Store) notSealed(err error) error {
+	s.patience = min(max(2*s.patience, leastPatience), mostPatience)
+	s.mu.RLock()
+	s.tryAgain = s.last.Add(s.patience)
+	s.mu.RUnlock()
+	return s.fail("data file", fmt.Errorf("seal rows: %w", err))
+}
+
+// maySeal reports whether it is time to try. Callers hold writing.
+func (s *Store) maySeal() bool {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	return !s.last.Before(s.tryAgain)
 }
 
 func (s *Store) write(tx *bolt.Tx, t *sealing) error {
@@ -219,31 +252,59 @@ func (s *Store) schemaID(tx *bolt.Tx, t *sealing, sc *schema) (uint32, error) {
 	return id, put(tx.Bucket(bucketSchemas), binary.BigEndian.AppendUint32(nil, id), text)
 }
 
-// sealedAll drops from memory what the transaction took.
+// sealedAll drops from memory what the transaction took, which is all of it
+// unless more came before it was known that it reached the card.
 func (s *Store) sealedAll(t *sealing) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for _, r := range t.batch.rows {
 		g := s.groups[r.schema.group]
-		g.segments, g.ordinal = nil, t.ordinals[g.name]
-		id, fresh := t.fresh[string(r.schema.encode())]
-		if fresh {
+		g.drop(r)
+		g.ordinal = t.ordinals[g.name]
+		if id, fresh := t.fresh[string(r.schema.encode())]; fresh {
 			s.schemas[id] = r.schema
 		}
 	}
 	maps.Copy(s.ids, t.fresh)
 	s.topSchema += uint32(len(t.fresh))
-	s.events, s.kept = nil, 0
-	clear(s.dirty)
-	if n := len(s.setups); n > 0 {
-		s.setups = slices.Clone(s.setups[n-1:])
-		s.setups[0].sealed = true
+	s.events = slices.Clone(s.events[len(t.batch.events):])
+	s.kept = max(s.kept-len(t.batch.events), 0)
+	s.keptSmall(t)
+	maps.Copy(s.gone, t.thin.gone)
+	s.sealed, s.live = t.upTo, max(s.live, t.upTo+1)
+	s.pending, s.waiting = model.Instant{}, false
+	s.tryAgain, s.patience = model.Instant{}, 0
+	s.health.SyncedSeq = max(s.health.SyncedSeq, s.lastSeq-uint64(len(s.events)))
+	clear(s.trouble)
+}
+
+// keptSmall notes which of the small tables' entries are in the data file.
+func (s *Store) keptSmall(t *sealing) {
+	for _, was := range t.boots {
+		for _, b := range s.boots {
+			if b.Number == was.Number && b.First == was.First && b.Last == was.Last && slices.Equal(b.Estimates, was.Estimates) {
+				delete(s.dirty, b.Number)
+			}
+		}
+	}
+	for i := range s.setups {
+		s.setups[i].sealed = s.setups[i].sealed || slices.ContainsFunc(t.setups, func(d datedSetup) bool { return d.at == s.setups[i].at })
+	}
+	for len(s.setups) > 1 && s.setups[0].sealed {
+		s.setups = slices.Clone(s.setups[1:])
 	}
 	s.spansKept += len(t.spans)
-	maps.Copy(s.gone, t.thin.gone)
-	s.sealed, s.live = t.upTo, t.upTo+1
-	s.pending, s.waiting = model.Instant{}, false
-	s.health.SyncedSeq = s.lastSeq
-	delete(s.trouble, "data file")
-	delete(s.trouble, "ring")
+}
+
+// drop takes rows away from the segment that begins with them.
+func (g *group) drop(r *rows) {
+	i := slices.IndexFunc(g.segments, func(seg *segment) bool { return seg.boot == r.boot && seg.at[0] == r.at[0] })
+	switch {
+	case i < 0: // given up for want of memory
+	case len(r.at) == len(g.segments[i].at):
+		g.segments = slices.Delete(slices.Clone(g.segments), i, i+1)
+	default:
+		seg := g.segments[i]
+		g.segments[i] = &segment{seg.from(len(r.at)), max(seg.kept-len(r.at), 0)}
+	}
 }

@@ -35,6 +35,10 @@ type Store struct {
 	waiting bool        // late is set; guarded by writing
 	closed  bool        // guarded by writing
 	sayThin sync.Once   // that samples are thinned out
+	// When sealing is tried again after it failed, and how long that was put
+	// off; guarded by writing.
+	tryAgain model.Instant
+	patience time.Duration
 
 	mu        sync.RWMutex // guards what follows; never held across a disk write
 	boots     []model.Boot
@@ -55,8 +59,9 @@ type Store struct {
 	sealed    uint64            // highest slot whose content is in the data file
 	live      uint64            // first slot that still matters while sealing fails
 	busy      bool
-	pending   model.Instant // oldest row not in the ring; zero when all are
-	recent    model.Instant // of the scan before
+	begun     map[uint32]bool // boots of which something was kept
+	pending   model.Instant   // oldest row not in the ring; zero when all are
+	recent    model.Instant   // of the scan before
 	health    model.StoreHealth
 	trouble   map[string]string // what fails now, by part
 	told      []string          // what loading found damaged and could do without
@@ -89,7 +94,7 @@ type datedSetup struct {
 func Open(o Options) (*Store, error) {
 	o = o.withDefaults()
 	s := &Store{opts: o, log: o.Log, groups: map[string]*group{}, schemas: map[uint32]*schema{},
-		ids: map[string]uint32{}, dirty: map[uint32]bool{}, trouble: map[string]string{}, gone: map[string]uint64{}}
+		ids: map[string]uint32{}, dirty: map[uint32]bool{}, trouble: map[string]string{}, gone: map[string]uint64{}, begun: map[uint32]bool{}}
 	if err := s.open(); err != nil {
 		return nil, errors.Join(err, s.release())
 	}

@@ -216,6 +216,9 @@ func TestTwoBoots(t *testing.T) {
 		t.Fatal(third, err)
 	}
 	fill(t, s, 3, 0, 5)
+	if b, _ := s.Clock().Boot(3); b.First != 0 || b.Last != 4*time.Second {
+		t.Fatalf("%+v", b)
+	}
 	if err := s.Append(scanAt("meter/1s", 2, time.Hour), nil); !errors.Is(err, ErrOrder) {
 		t.Fatal(err)
 	}
