@@ -3,6 +3,7 @@ package model
 import (
 	"math"
 	"strconv"
+	"strings"
 )
 
 // shown lists the quantities people read in another unit than the canonical
@@ -31,7 +32,11 @@ func (q Quantity) Show(v float64) string {
 		return "–"
 	}
 	v = InUnit(v, q, q.ShownUnit())
-	return strconv.FormatFloat(v, 'f', q.decimals(v), 64)
+	text := strconv.FormatFloat(v, 'f', q.decimals(v), 64)
+	if strings.Trim(text, "-0.") == "" {
+		return strings.TrimPrefix(text, "-") // less than nothing by less than is shown is nothing
+	}
+	return text
 }
 
 // ShowWithUnit is Show followed by the unit. A resistance, which may be that

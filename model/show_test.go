@@ -13,6 +13,8 @@ func TestShownValuesAreInTheUnitPeopleRead(t *testing.T) {
 	}{
 		{Pressure, 320000, "3.20 bar"},
 		{ActivePower, 12340, "12.3 kW"},
+		{ActivePower, -4, "0.0 kW"},
+		{ActivePower, -60, "-0.1 kW"},
 		{Speed, 25, "1500 r/min"},
 		{Ratio, 0.0425, "4.2 %"},
 		{Voltage, 230.44, "230.4 V"},

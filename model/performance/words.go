@@ -193,7 +193,7 @@ func (r *recorder) notTested(rec *model.RunRecord, j *judgement, set int) {
 		rec.NotTested = append(rec.NotTested, "Not determined, "+subjects[k].name+": "+reason+".")
 	}
 	if usual := r.usualReading(); usual > 0 {
-		rec.NotTested = append(rec.NotTested, fmt.Sprintf("Readings came every %s: peaks between them, waveform and harmonics are beyond these instruments.", usual.Round(100*time.Millisecond)))
+		rec.NotTested = append(rec.NotTested, fmt.Sprintf("Readings came every %.4g s: peaks between them, waveform and harmonics are beyond these instruments.", usual.Round(100*time.Millisecond).Seconds()))
 	}
 	if len(rec.Hand) == 0 {
 		rec.NotTested = append(rec.NotTested, "No measurement by hand is on record: insulation, earth, protective devices and phase rotation are not covered.")

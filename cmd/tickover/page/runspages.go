@@ -12,13 +12,12 @@ import (
 
 // runLine is one run of the list.
 type runLine struct {
-	ID, Started, Running, Loaded, End string
-	Cranks, Starts                    int
+	ID, Started, Running, Loaded, Cranks, Starts, End string
 }
 
 func (f *face) runLine(run model.Run, clock model.Clock) runLine {
 	line := runLine{ID: run.ID, Started: dated(clock, run.Started), Running: span(run.Running), Loaded: span(run.Loaded),
-		Cranks: run.Cranks, Starts: run.Starts, End: "ended"}
+		Cranks: counted(run.Cranks, "crank"), Starts: counted(run.Starts, "start"), End: "ended"}
 	switch {
 	case run.Open:
 		line.End = "going on"
@@ -26,6 +25,14 @@ func (f *face) runLine(run model.Run, clock model.Clock) runLine {
 		line.End = "cut short: " + run.CutShort
 	}
 	return line
+}
+
+// counted writes how many there were of a thing.
+func counted(n int, thing string) string {
+	if n == 1 {
+		return "1 " + thing
+	}
+	return strconv.Itoa(n) + " " + thing + "s"
 }
 
 // dated writes a moment in full, or by its boot when no clock knows it.
