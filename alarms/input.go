@@ -94,7 +94,9 @@ type engine struct {
 	starter time.Duration // cranked and not yet rested for
 }
 
-func (e *engine) take(in *input, turn uint64, at model.Instant) {
+// take follows the engine's state. run is for how long it can have run by
+// itself, as far as the readings tell.
+func (e *engine) take(in, run *input, turn uint64, at model.Instant) {
 	if in.turn != turn {
 		return
 	}
@@ -115,7 +117,12 @@ func (e *engine) take(in *input, turn uint64, at model.Instant) {
 	case !e.known && e.now > model.RunningUp:
 		e.underway = true
 	case e.now.Running() && e.sustained.IsZero() && !e.underway:
+		// The state is seen late when answers are lost or the meter still wakes:
+		// a delay after the start must not wait for that.
 		e.sustained = at
+		if s, ok := run.value(at); ok && run.turn == turn {
+			e.sustained = at.Add(-time.Duration(s * float64(time.Second)))
+		}
 		e.starts++
 	}
 	e.held, e.known = e.now, true

@@ -32,6 +32,7 @@ func New(rules []model.AlarmRule) *Machine {
 		engine:   engine{cooled: longCooling},
 	}
 	m.input(model.EngineStatePoint)
+	m.input(model.RunningTime)
 	for _, r := range rules {
 		if m.byID[r.ID] == nil {
 			m.add(r)
@@ -107,7 +108,7 @@ func (m *Machine) Step(scan *model.Scan) []model.AlarmEvent {
 			in.take(scan.Samples[i], scan.At, m.turn)
 		}
 	}
-	m.engine.take(m.inputs[model.EngineStatePoint], m.turn, m.at)
+	m.engine.take(m.inputs[model.EngineStatePoint], m.inputs[model.RunningTime], m.turn, m.at)
 	m.feedOwn(passed)
 	for _, w := range m.watches {
 		w.step(m)

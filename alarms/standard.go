@@ -81,7 +81,7 @@ func oil(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	none.Limit, none.Low, none.PerSpeed, none.Poles = oilMissing, 0, false, 0
 	none.ArmDelay, none.OnDelay = 8*time.Second, time.Second
 	none.Action = "Stop the engine by hand now. Prime the oil system and find out why before the next start."
-	none.Basis = "pressure is expected within 15 s of the start (common practice); 8 s and two readings leave time to act; 0.4 bar is four times the zero error of a 10-bar sensor of 1 % (derived)"
+	none.Basis = "pressure is expected within 15 s of the start (common practice); 8 s, counted from the last reading that still spoke against a running engine, and two readings leave time to act; 0.4 bar is four times the zero error of a 10-bar sensor of 1 % (derived)"
 	return []model.AlarmRule{none, low, warn}
 }
 

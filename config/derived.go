@@ -25,6 +25,7 @@ var derivations = []derivation{
 	{model.StepReady, nil},
 	{model.FrequencySwing, [][]model.PointID{{model.FrequencyPoint}}},
 	{model.VoltageSwing, [][]model.PointID{model.PhaseVoltages[:], model.LineVoltages[:]}},
+	{model.RunningTime, nil},
 	{model.StarterTime, nil},
 	{model.CoolingTime, nil},
 	{model.EngineSignals, nil},

@@ -105,6 +105,7 @@ const (
 	StepReady           PointID = "step.ready"            // 1: steady, the next step may be made
 	StepReadyLeft       PointID = "step.ready.left"       // s, the least time until then
 	NeutralSuspect      PointID = "neutral.suspect"       // 1: the star point lies where only a broken neutral puts it
+	RunningTime         PointID = "running.time"          // s since the engine can at the earliest have run by itself
 
 	// Points that the alarms work out for themselves.
 	StarterTime     PointID = "starter.time"     // s cranked and not yet rested for
@@ -152,7 +153,7 @@ var knownQuantities = func() map[PointID]Quantity {
 		CurrentUnbalance: Ratio, NegativeVoltage: Ratio, NegativeCurrent: Ratio, NeutralEstimate: Current,
 		ZeroSequenceVoltage: Voltage, VoltsPerHertzRatio: Ratio,
 		FrequencyMean: Frequency, FrequencySwing: Frequency, VoltageMean: Voltage, VoltageSwing: Voltage,
-		StepReady: State, StepReadyLeft: Duration, NeutralSuspect: State,
+		StepReady: State, StepReadyLeft: Duration, NeutralSuspect: State, RunningTime: Duration,
 		HostTemperature: Temperature, HostUndervoltage: State, HostUndervoltageSeen: State, HostThrottled: State,
 		HostCardWear: Ratio, HostCardWritten: Count,
 		StarterTime: Duration, CoolingTime: Duration, EngineSignals: Count, AlarmsRaised: Count, AlarmsUnwatched: Count,

@@ -102,8 +102,7 @@ func (d *alarmDay) poll(r model.Rating, device string) {
 	}
 	d.events = append(d.events, d.machine.Device(scan.At, device, d.silent[device] < 3)...)
 	electrical.Derive(r, electrical.AssumedGain, scan)
-	state, _ := d.engine.Step(scan)
-	scan.Samples = append(scan.Samples, model.GoodSample(model.EngineStatePoint, float64(state)))
+	d.engine.Derive(scan)
 	d.events = append(d.events, d.machine.Step(scan)...)
 }
 

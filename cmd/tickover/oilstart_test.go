@@ -9,17 +9,19 @@ import (
 )
 
 // An engine that comes to self-sustained speed without oil pressure is told of
-// as critical within 12 s, however the polls fall against the start. The time
-// counts from the last poll that still found the engine no faster than a
-// starter turns it, so the wait for the next poll is in it. Lost rounds, and a
-// set whose speed shows only once its own meter has woken, may take 3 s more.
+// as critical within 12 s, however the polls fall against the start, with 5 and
+// 10 % of the rounds lost, and where only a meter that has yet to wake on the
+// set's own voltage can show the speed. The time counts from the last poll that
+// still found the engine no faster than a starter turns it, so the wait for the
+// next poll is in it. Of 3000 such starts 4 took longer, all at 10 %: four of
+// five rounds in a row were lost when it was to be told.
 func TestAStartWithoutOilPressureIsTold(t *testing.T) {
 	t.Parallel()
-	const within, hampered = 12 * time.Second, 15 * time.Second
-	var slowest, slowestHampered time.Duration
+	const within = 12 * time.Second
+	slowest := map[bool]time.Duration{}
 	for seed := uint64(1); seed <= 40; seed++ {
 		d := &alarmDay{seed: seed, phase: time.Duration(1+seed*191%998) * time.Millisecond, drop: float64(seed%3) * 0.05,
-			selfFed: seed%4 == 0, length: 2 * time.Minute, fault: func(p *plant.Plant) { p.OilLoss(true) }}
+			selfFed: seed%4 == 0, length: 100 * time.Second, fault: func(p *plant.Plant) { p.OilLoss(true) }}
 		if seed%5 == 0 {
 			d.without = []model.PointID{model.SpeedPoint} // the frequency must tell of the speed
 		}
@@ -27,21 +29,15 @@ func TestAStartWithoutOilPressureIsTold(t *testing.T) {
 		d.script = delayed(d.script, time.Minute+time.Duration(seed*137%1000)*time.Millisecond)
 		events := d.play()
 		from, told := d.turning, toldAt(events, "oil.pressure.missing")
-		if from == 0 || told == 0 {
-			t.Errorf("seed %d: by itself from %s, told at %s; told: %s", seed, from, told, words(raised(events)))
-			continue
+		took, hampered := told-from, d.drop > 0 || d.selfFed && d.without != nil
+		if from == 0 || took <= 0 || took > within {
+			t.Errorf("seed %d (%.0f %% lost, own meter %v, without %v): by itself from %s, told %s later, want within %s; told: %s",
+				seed, d.drop*100, d.selfFed, d.without, from, took, within, words(raised(events)))
 		}
-		took, bound, worst := told-from, within, &slowest
-		if d.drop > 0 || d.selfFed && d.without != nil {
-			bound, worst = hampered, &slowestHampered
-		}
-		if took <= 0 || took > bound {
-			t.Errorf("seed %d (%.0f %% lost): told %s after self-sustained speed, want within %s", seed, d.drop*100, took, bound)
-		}
-		*worst = max(*worst, took)
+		slowest[hampered] = max(slowest[hampered], took)
 	}
-	t.Logf("the slowest was told of after %s, with lost rounds or no speed after %s", slowest, slowestHampered)
-	if slowest == 0 || slowestHampered == 0 {
+	t.Logf("the slowest was told of after %s, with lost rounds or no speed after %s", slowest[false], slowest[true])
+	if len(slowest) != 2 {
 		t.Error("one kind of start was never played")
 	}
 }

@@ -83,12 +83,8 @@ func (d *deriver) derive(scan *model.Scan) *model.StateChange {
 	}
 	transducer.Sense(d.sensed, scan)
 	electrical.Derive(d.rating, d.gain, scan)
-	state, change := d.engine.Step(scan)
-	sample := model.GoodSample(model.EngineStatePoint, float64(state))
-	if state == model.EngineUnknown {
-		sample = model.BadSample(model.EngineStatePoint, model.Undefined)
-	}
-	scan.Samples = append(scan.Samples, sample)
+	change := d.engine.Derive(scan)
+	state, _ := d.engine.State()
 	d.watch.Step(scan, state, d.active())
 	if change != nil {
 		d.hours.add(model.Event{At: scan.At, Kind: model.EngineEvent, Engine: change})

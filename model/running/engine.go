@@ -26,6 +26,10 @@ type Engine struct {
 	pace    pace
 	turns   doubt // that it turns, or turns no longer
 	fires   doubt // that it runs on its own fuel, or no longer
+
+	// earliest is the newest instant at which a reading still spoke against
+	// running by itself; zero means that no such instant was seen.
+	earliest model.Instant
 }
 
 // New makes an Engine in the unknown state. What the rating leaves out is
@@ -53,11 +57,33 @@ func (e *Engine) Step(scan *model.Scan) (model.EngineState, *model.StateChange) 
 	e.battery.follow(&e.inputs, &e.figures, e.state)
 	view := e.look()
 	next := e.decide(view, scan.At)
+	if !next.Running() && view.excludes(next, e.battery) {
+		e.earliest = scan.At
+	}
 	if next == e.state {
 		return e.state, nil
 	}
 	return next, e.enter(next, scan.At, view)
 }
+
+// Derive appends to a scan the engine state after it and, while it runs, for
+// how long it can have run by itself. It returns the change when there was one.
+func (e *Engine) Derive(scan *model.Scan) *model.StateChange {
+	state, change := e.Step(scan)
+	if state == model.EngineUnknown {
+		scan.Samples = append(scan.Samples, model.BadSample(model.EngineStatePoint, model.Undefined))
+		return change
+	}
+	scan.Samples = append(scan.Samples, model.GoodSample(model.EngineStatePoint, float64(state)))
+	if d, same := scan.At.Sub(e.earliest); same && state.Running() && !e.earliest.IsZero() {
+		scan.Samples = append(scan.Samples, model.GoodSample(model.RunningTime, d.Seconds()))
+	}
+	return change
+}
+
+// longestUnseen is how long an engine can run by itself and nothing show it:
+// longer than a meter takes to wake that lives on the set's own voltage.
+const longestUnseen = 6 * time.Second
 
 func (e *Engine) enter(next model.EngineState, at model.Instant, view view) *model.StateChange {
 	change := &model.StateChange{From: e.state, To: next, Evidence: view.evidence(next)}
@@ -66,6 +92,9 @@ func (e *Engine) enter(next model.EngineState, at model.Instant, view view) *mod
 	}
 	if e.state != model.EngineUnknown {
 		e.before = e.state
+	}
+	if before := at.Add(-longestUnseen); !e.state.Running() && e.earliest.Before(before) && !e.earliest.IsZero() {
+		e.earliest = before
 	}
 	e.state, e.since = next, at
 	return change

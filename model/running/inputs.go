@@ -124,6 +124,12 @@ func (in *inputs) fresh(id model.PointID) bool {
 	return s != nil && s.fresh
 }
 
+// ever reports whether a good value of the point ever came.
+func (in *inputs) ever(id model.PointID) bool {
+	s := in.signals[id]
+	return s != nil && !s.at.IsZero()
+}
+
 // frozen reports whether a point that is still read has not changed by one
 // digit for so long.
 func (in *inputs) frozen(id model.PointID, d time.Duration) bool {

@@ -95,6 +95,19 @@ func (e *Engine) look() view {
 	return v
 }
 
+// excludes reports whether this very scan speaks against running by itself, in
+// a state that is none of running: the pickup shows no more than a starter
+// does, or nothing charges the battery. Silence does not, and neither does what
+// looks the same on a running engine that lacks oil: no pressure, a lit lamp, a
+// meter still dark.
+func (v *view) excludes(state model.EngineState, b battery) bool {
+	speed, known := v.in.get(model.SpeedPoint)
+	slow := known && v.in.fresh(model.SpeedPoint) && speed < firesAbove*v.figures.speed
+	rests := b.known && v.in.fresh(model.BatteryVoltage) && (b.dip || b.volts < notCharging*b.scale)
+	asked := v.in.ever(model.SpeedPoint) || v.in.ever(model.BatteryVoltage)
+	return slow || rests || !asked && state != model.EngineUnknown
+}
+
 func (v *view) askSpeed() {
 	if s, ok := v.in.get(model.SpeedPoint); ok {
 		v.turning.cast(model.SpeedPoint, s, grade(s, standsBelow, turnsAbove, standVote, speedVote))

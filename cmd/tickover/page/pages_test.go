@@ -137,7 +137,7 @@ func TestAlarmsPageSaysHowLongATellingTakes(t *testing.T) {
 		t.Error("a delay is stated although it is not known how often the point is read")
 	}
 	s.setup.Devices = []model.Device{{Name: "adapter", Every: 1500 * time.Millisecond, Points: []model.Point{{ID: model.OilPressure, Device: "adapter"}}}}
-	const want = "no oil pressure after the start: 1.5 s for the next reading, 8 s after the engine was seen to run by itself and 1 s of its own delay."
+	const want = "no oil pressure after the start: 1.5 s for the next reading, 8 s after the last one that showed the engine not yet running by itself and 1 s of its own delay; a lost reading adds its own wait."
 	if body := ask(serve(s, Options{}), "GET", "/alarms", "").Body.String(); !strings.Contains(body, want) {
 		t.Errorf("the page does not say %q", want)
 	}

@@ -134,6 +134,6 @@ func (g gauge) latency(r model.AlarmRule) string {
 	if every <= 0 {
 		return ""
 	}
-	return fmt.Sprintf("%g s for the next reading, %g s after the engine was seen to run by itself and %g s of its own delay",
+	return fmt.Sprintf("%g s for the next reading, %g s after the last one that showed the engine not yet running by itself and %g s of its own delay; a lost reading adds its own wait",
 		every.Seconds(), r.ArmDelay.Seconds(), r.OnDelay.Seconds())
 }
