@@ -157,22 +157,24 @@ func (f *face) runReport(w http.ResponseWriter, r *http.Request) { f.report(w, r
 
 // report answers with a run's report. It is drawn up whole before the first
 // byte leaves, so that one that fails half-way is an error and not half a
-// report, and a slow reader holds no transaction of the store.
+// report, and a slow reader holds neither a slot nor a transaction of the store.
 func (f *face) report(w http.ResponseWriter, r *http.Request, format string) {
 	run, err := f.run(r, r.PathValue("id"))
 	if err != nil {
 		f.fail(w, r, err)
 		return
 	}
-	if !f.enter(r) {
+	if !f.enter(w, r) {
 		return
 	}
-	defer f.leave()
 	var b bytes.Buffer
-	if err := f.src.Report(r.Context(), &b, run.ID, format); err != nil {
+	err = f.src.Report(r.Context(), &b, run.ID, format)
+	f.leave()
+	if err != nil {
 		f.fail(w, r, err)
 		return
 	}
+	beginPatience(w) // making it may have taken long on a small board
 	if format == "html" {
 		w.Header().Set("Content-Security-Policy", reportPolicy(b.String()))
 		sendHTML(w, r, b.Bytes())
@@ -227,26 +229,34 @@ func (f *face) apiBundle(w http.ResponseWriter, r *http.Request) {
 	f.stream(w, r, "application/zip", func(out io.Writer) error { return f.src.Bundle(r.Context(), out, run.ID) })
 }
 
-// enter waits until a request that reads much may begin; false when the reader
-// left before.
-func (f *face) enter(r *http.Request) bool {
+// heavyPatience bounds how long a request that reads much waits for its turn.
+const heavyPatience = 30 * time.Second
+
+// enter waits until a request that reads much may begin, and answers one whose
+// turn does not come.
+func (f *face) enter(w http.ResponseWriter, r *http.Request) bool {
+	patience := time.NewTimer(heavyPatience)
+	defer patience.Stop()
 	select {
 	case f.heavy <- struct{}{}:
 		return true
+	case <-patience.C:
+		w.Header().Set("Retry-After", "10")
+		f.fail(w, r, &badQuestion{http.StatusServiceUnavailable, "too many reports and exports are being made", "ask again in a moment"})
 	case <-r.Context().Done():
-		return false
 	}
+	return false
 }
 
 func (f *face) leave() { <-f.heavy }
 
 // stream answers with what write writes.
 func (f *face) stream(w http.ResponseWriter, r *http.Request, kind string, write func(io.Writer) error) {
-	if !f.enter(r) {
+	if !f.enter(w, r) {
 		return
 	}
 	defer f.leave()
-	out := &started{ResponseWriter: w}
+	out := &taken{ResponseWriter: w, face: f}
 	w.Header().Set("Content-Type", kind)
 	if kind == exportTypes["csv"] {
 		w.Header().Set("Content-Disposition", `attachment; filename="tickover.csv"`)
@@ -254,7 +264,7 @@ func (f *face) stream(w http.ResponseWriter, r *http.Request, kind string, write
 	err := write(out)
 	switch {
 	case err == nil:
-	case out.yes:
+	case out.any:
 		f.log.Error("answer cut off", "path", r.URL.Path, "err", err)
 		panic(http.ErrAbortHandler)
 	default:
@@ -263,15 +273,20 @@ func (f *face) stream(w http.ResponseWriter, r *http.Request, kind string, write
 	}
 }
 
-// started notes whether anything was written.
-type started struct {
+// taken is an answer that its reader takes piece by piece.
+type taken struct {
 	http.ResponseWriter
-	yes bool
+	face *face
+	any  bool // whether anything was written
 }
 
-// Write passes on, and gives a reader that takes what it is sent more time.
-func (s *started) Write(p []byte) (int, error) {
-	s.yes = true
-	_ = http.NewResponseController(s.ResponseWriter).SetWriteDeadline(time.Now().Add(sendTimeout)) // a test's writer has none
-	return s.ResponseWriter.Write(p)
+// Write passes a piece on and gives its reader sendTimeout for it. Meanwhile
+// the slot is somebody else's: a reader on a slow link keeps nobody waiting.
+func (t *taken) Write(p []byte) (int, error) {
+	t.any = true
+	t.face.leave()
+	_ = http.NewResponseController(t.ResponseWriter).SetWriteDeadline(time.Now().Add(sendTimeout)) // a test's writer has none
+	n, err := t.ResponseWriter.Write(p)
+	t.face.heavy <- struct{}{}
+	return n, err
 }

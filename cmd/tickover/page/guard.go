@@ -41,9 +41,14 @@ func Guarded(next http.Handler) http.Handler {
 		h.Set("Referrer-Policy", "same-origin")
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Cache-Control", "no-store")
-		_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(readerPatience)) // a test's writer has none
+		beginPatience(w)
 		next.ServeHTTP(w, r)
 	})
+}
+
+// beginPatience gives the reader the whole time from now on.
+func beginPatience(w http.ResponseWriter) {
+	_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(readerPatience)) // a test's writer has none
 }
 
 // refuse answers with an error and what to do about it.

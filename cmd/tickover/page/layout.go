@@ -130,6 +130,7 @@ func (f *face) show(w http.ResponseWriter, r *http.Request, t *template.Template
 		f.fail(w, r, err)
 		return
 	}
+	beginPatience(w) // a drawing may have taken long on a small board
 	w.Header().Set("Content-Security-Policy", pagePolicy)
 	sendHTML(w, r, b.Bytes())
 }
