@@ -33,7 +33,7 @@ func (s *Store) Append(scan *model.Scan, events []model.Event) error {
 	}
 	sc := s.schemaOf(g, scan)
 	var sealErr error
-	if s.startsBlock(g, sc, scan.At) && !scan.At.Before(s.tryAgain) {
+	if (s.startsBlock(g, sc, scan.At) || !s.tryAgain.IsZero()) && !scan.At.Before(s.tryAgain) {
 		// The ring gets the tail first, so that it could stand in for a data
 		// file that this very transaction spoils. Should it fail, the seal is
 		// the better place anyway.
