@@ -1,5 +1,7 @@
 package model
 
+import "slices"
+
 import "time"
 
 // EventKind says what an event tells. The zero value is NoteEvent.
@@ -24,6 +26,12 @@ var eventKinds = []string{"note", "engine", "alarm", "device", "clock", "store",
 
 // String names the kind in a word.
 func (k EventKind) String() string { return word(eventKinds, int(k)) }
+
+// EventKindNamed finds a kind by its word; false when there is none.
+func EventKindNamed(name string) (EventKind, bool) {
+	i := slices.Index(eventKinds, name)
+	return EventKind(max(i, 0)), i >= 0
+}
 
 // Event is anything that happened and is kept for ever. Exactly the part that
 // belongs to Kind is set.

@@ -2,10 +2,12 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
 	"io"
 	"net/url"
 	"os"
+	"strconv"
 	"strings"
 	"text/tabwriter"
 )
@@ -33,12 +35,18 @@ func (c *runsCommand) Run(ctx context.Context, s streams) error {
 		return err
 	}
 	defer a.close()
-	if c.JSON {
-		return a.get(ctx, s.out, "/api/v1/runs", nil)
-	}
-	var runs []runRow
-	if err := a.list(ctx, "/api/v1/runs", nil, &runs); err != nil {
+	raw, err := a.allRuns(ctx)
+	if err != nil {
 		return err
+	}
+	if c.JSON {
+		return json.NewEncoder(s.out).Encode(raw)
+	}
+	runs := make([]runRow, len(raw))
+	for i := range raw {
+		if err := json.Unmarshal(raw[i], &runs[i]); err != nil {
+			return err
+		}
 	}
 	if len(runs) == 0 {
 		fmt.Fprintln(s.out, "no runs yet")
@@ -54,6 +62,30 @@ func (c *runsCommand) Run(ctx context.Context, s streams) error {
 		fmt.Fprintf(w, "%s\t%s\t%s\t%d\t%d\t%s\n", r.ID, r.Started, ended, r.Cranks, r.Starts, seconds(r.Running))
 	}
 	return w.Flush()
+}
+
+// mostAsked is what one answer of a list holds at most.
+const mostAsked = 1000
+
+// allRuns asks for one page of runs after the other.
+func (a *archive) allRuns(ctx context.Context) ([]json.RawMessage, error) {
+	all := []json.RawMessage{}
+	q := url.Values{"limit": {strconv.Itoa(mostAsked)}}
+	for {
+		var page []json.RawMessage
+		if err := a.list(ctx, "/api/v1/runs", q, &page); err != nil {
+			return nil, err
+		}
+		all = append(all, page...)
+		if len(page) < mostAsked {
+			return all, nil
+		}
+		var last runRow
+		if err := json.Unmarshal(page[len(page)-1], &last); err != nil {
+			return nil, err
+		}
+		q.Set("after", last.ID)
+	}
 }
 
 // reportCommand writes one run's report.

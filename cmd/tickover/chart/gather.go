@@ -36,6 +36,28 @@ func NewGathered(axis Axis, size Size, span time.Duration, points []model.PointI
 	return g
 }
 
+// Column is what fell into one slice of time.
+type Column struct {
+	At        float64 // its middle, s since the left edge
+	Low, High float64 // canonical unit
+	Gap       bool    // a gap lies before it
+}
+
+// Columns gives the columns of a point that hold readings, and their width in
+// seconds.
+func (g *Gathered) Columns(p model.PointID) (columns []Column, width float64) {
+	tr := g.traces[p]
+	if tr == nil {
+		return nil, 0
+	}
+	for i, c := range tr.columns {
+		if c.n > 0 {
+			columns = append(columns, Column{(float64(i) + 0.5) * tr.width, c.low, c.high, c.broken})
+		}
+	}
+	return columns, tr.width
+}
+
 // Gather folds everything the query finds.
 func (g *Gathered) Gather(series Series, q model.Query) error {
 	for scan, err := range series(q) {

@@ -6,7 +6,6 @@ import (
 	"io"
 	"net/http"
 	"net/url"
-	"strconv"
 	"time"
 
 	"tickover/model"
@@ -67,75 +66,6 @@ func (f *face) apiAlarms(w http.ResponseWriter, _ *http.Request) {
 		out = append(out, alarmOf(a, snap.Clock))
 	}
 	send(w, out)
-}
-
-func (f *face) apiRuns(w http.ResponseWriter, r *http.Request) {
-	runs, err := f.src.Runs(r.Context())
-	if err != nil {
-		f.fail(w, r, err)
-		return
-	}
-	out, clock := []wireRun{}, f.clock()
-	for _, run := range runs {
-		out = append(out, runOf(run, clock))
-	}
-	send(w, out)
-}
-
-// mostEvents bounds one answer of events.
-const mostEvents = 1000
-
-// apiEvents answers one page of events; "next" is the value of "after" for the
-// following page, null at the end.
-func (f *face) apiEvents(w http.ResponseWriter, r *http.Request) {
-	q, err := f.question(r)
-	if err != nil {
-		f.fail(w, r, err)
-		return
-	}
-	after, most, ok := paging(r)
-	if !ok {
-		refuse(w, http.StatusBadRequest, "after or limit is no number", "limit goes from 1 to 1000; after is the seq of the last event seen")
-		return
-	}
-	out := struct {
-		Events []wireEvent `json:"events"`
-		Next   *uint64     `json:"next"`
-	}{Events: []wireEvent{}}
-	clock := f.clock()
-	for e, err := range f.src.Events(r.Context(), q) {
-		switch {
-		case err != nil:
-			f.fail(w, r, err)
-			return
-		case e.Seq <= after && e.Seq != 0:
-			continue
-		case len(out.Events) == most:
-			next := out.Events[most-1].Seq
-			out.Next = &next
-		}
-		if out.Next != nil {
-			break
-		}
-		out.Events = append(out.Events, eventOf(e, clock))
-	}
-	send(w, out)
-}
-
-func paging(r *http.Request) (after uint64, most int, ok bool) {
-	most = mostEvents
-	var err error
-	if s := r.URL.Query().Get("after"); s != "" {
-		if after, err = strconv.ParseUint(s, 10, 64); err != nil {
-			return 0, 0, false
-		}
-	}
-	if s := r.URL.Query().Get("limit"); s != "" {
-		if most, err = strconv.Atoi(s); err != nil || most < 1 || most > mostEvents {
-			return 0, 0, false
-		}
-	}
-	return after, most, true
 }
 
 // contentTypes of the report's formats.

@@ -29,6 +29,26 @@ func TestRunsAreAnArrayWithTimes(t *testing.T) {
 	}
 }
 
+func TestRunsArePaged(t *testing.T) {
+	h := serve(hatchery(), Options{})
+	var ids []string
+	for target := "/api/v1/runs?limit=1"; target != ""; {
+		w := ask(h, "GET", target, "")
+		for _, run := range decode[[]wireRun](t, w) {
+			ids = append(ids, run.ID)
+		}
+		target, _, _ = strings.Cut(strings.TrimPrefix(w.Header().Get("Link"), "<"), ">")
+	}
+	if strings.Join(ids, " ") != "1 2" {
+		t.Errorf("page after page gives %q", ids)
+	}
+	for _, bad := range []string{"limit=0", "limit=1001", "limit=x", "after=9", "after=%00"} {
+		if w := ask(h, "GET", "/api/v1/runs?"+bad, ""); w.Code != 400 {
+			t.Errorf("%s: %d", bad, w.Code)
+		}
+	}
+}
+
 func TestRunsPageListsTheNewestFirst(t *testing.T) {
 	body := ask(serve(hatchery(), Options{}), "GET", "/runs", "").Body.String()
 	if first, second := strings.Index(body, `href="/runs/2"`), strings.Index(body, `href="/runs/1"`); first < 0 || second < first {
@@ -84,7 +104,14 @@ func TestEventsArePaged(t *testing.T) {
 	if p = decode[page](t, ask(h, "GET", "/api/v1/events?run=2", "")); len(p.Events) != 1 {
 		t.Errorf("events of run 2: %+v", p)
 	}
-	for _, bad := range []string{"limit=0", "limit=1001", "limit=x", "after=-1", "from=yesterday", "run=9"} {
+	w := ask(h, "GET", "/api/v1/events?limit=1&kind=note,measurement", "")
+	if p = decode[page](t, w); len(p.Events) != 1 || p.Events[0].Kind != "note" || w.Header().Get("Link") != `</api/v1/events?after=1&kind=note%2Cmeasurement&limit=1>; rel="next"` {
+		t.Errorf("notes and measurements: %+v, %q", p, w.Header().Get("Link"))
+	}
+	if p = decode[page](t, ask(h, "GET", "/api/v1/events?after=1&kind=note,measurement&limit=1", "")); len(p.Events) != 1 || p.Events[0].Kind != "measurement" || p.Next != nil {
+		t.Errorf("the last measurement: %+v", p)
+	}
+	for _, bad := range []string{"limit=0", "limit=1001", "limit=x", "after=-1", "from=yesterday", "run=9", "kind=gossip"} {
 		if w := ask(h, "GET", "/api/v1/events?"+bad, ""); w.Code != 400 && w.Code != 404 {
 			t.Errorf("%s: %d", bad, w.Code)
 		}

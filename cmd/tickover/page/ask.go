@@ -77,12 +77,20 @@ func (f *face) question(r *http.Request) (model.Query, error) {
 	if err := f.span(in, &q); err != nil {
 		return q, err
 	}
-	for list := range strings.SplitSeq(in.Get("points"), ",") {
-		if p := strings.TrimSpace(list); p != "" {
-			q.Points = append(q.Points, model.PointID(p))
+	var err error
+	q.Points, err = f.points(r)
+	return q, err
+}
+
+// points reads which points are asked for; none means all.
+func (f *face) points(r *http.Request) ([]model.PointID, error) {
+	var points []model.PointID
+	for name := range strings.SplitSeq(r.URL.Query().Get("points"), ",") {
+		if p := strings.TrimSpace(name); p != "" {
+			points = append(points, model.PointID(p))
 		}
 	}
-	return q, f.known(q.Points)
+	return points, f.known(points)
 }
 
 // known refuses points that are not set up and not worked out here.

@@ -142,6 +142,7 @@ func New(src Source, opts Options) http.Handler {
 	mux.HandleFunc("GET /api/v1/runs/{id}/compare/{other}", f.apiCompare)
 	mux.HandleFunc("GET /api/v1/runs/{id}/bundle", f.apiBundle)
 	mux.HandleFunc("GET /api/v1/events", f.apiEvents)
+	mux.HandleFunc("GET /api/v1/trends", f.apiTrends)
 	mux.HandleFunc("GET /api/v1/alarms", f.apiAlarms)
 	mux.HandleFunc("GET /api/v1/lines", f.apiLines)
 	mux.HandleFunc("GET /api/v1/export", f.apiExport)

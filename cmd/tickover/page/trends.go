@@ -72,13 +72,11 @@ func (d *drawn) of(key string) *drawnSpan {
 }
 
 func (f *face) trends(w http.ResponseWriter, r *http.Request) {
-	in := r.URL.Query()
-	i := slices.IndexFunc(trendSpans, func(s trendSpan) bool { return s.key == in.Get("span") })
-	if i < 0 && in.Get("span") != "" {
-		refuse(w, http.StatusBadRequest, "there is no such span", "span is 10m, 1h, 8h, run or year")
+	s, err := spanAsked(r)
+	if err != nil {
+		f.fail(w, r, err)
 		return
 	}
-	s := trendSpans[max(i, 0)]
 	v := trendsView{view: f.frame("watch", "Trends", false), Every: int(s.fresh.Seconds()), Year: s.long == year, Nothing: "There are no readings in this span."}
 	v.Wide, v.Refresh = true, fmt.Sprint(max(30, v.Every))
 	for k := range v.Pages {
@@ -91,7 +89,7 @@ func (f *face) trends(w http.ResponseWriter, r *http.Request) {
 		f.fail(w, r, err)
 		return
 	}
-	if in.Has("part") { // a page that redraws itself
+	if r.URL.Query().Has("part") { // a page that redraws itself
 		var b bytes.Buffer
 		if err := trendsTemplate.ExecuteTemplate(&b, "charts", v); err != nil {
 			f.fail(w, r, err)
@@ -101,6 +99,15 @@ func (f *face) trends(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	f.show(w, r, trendsTemplate, v)
+}
+
+func spanAsked(r *http.Request) (trendSpan, error) {
+	name := r.URL.Query().Get("span")
+	i := slices.IndexFunc(trendSpans, func(s trendSpan) bool { return s.key == name })
+	if i < 0 && name != "" {
+		return trendSpan{}, &badQuestion{http.StatusBadRequest, "there is no such span", "span is 10m, 1h, 8h, run or year"}
+	}
+	return trendSpans[max(i, 0)], nil
 }
 
 // fillTrends draws the span, or takes the drawing that is still fresh.
@@ -163,30 +170,35 @@ func (f *face) window(r *http.Request, s trendSpan, now model.Instant, clock mod
 }
 
 func (f *face) drawTrends(ctx context.Context, window model.Query, now model.Instant, clock model.Clock, s trendSpan) ([]chart.Drawing, error) {
+	subjects := chart.Subjects(f.src.Setup().Rating)
+	g, marks, err := f.gather(ctx, window, now, clock, chart.Points(subjects), s)
+	if err != nil {
+		return nil, err
+	}
+	g.Prefix = fmt.Sprintf("b%d-%d-", window.From.Boot, window.From.Offset/time.Second)
+	charts, err := g.Draw(subjects, marks)
+	if charts == nil {
+		charts = []chart.Drawing{}
+	}
+	return charts, err
+}
+
+// gather folds the readings of the window into columns and finds its marks.
+func (f *face) gather(ctx context.Context, window model.Query, now model.Instant, clock model.Clock, points []model.PointID, s trendSpan) (*chart.Gathered, []chart.Mark, error) {
 	axis := chart.Axis{Clock: clock, Start: window.From}
 	end := window.To
 	if end.IsZero() {
 		end = now
 	}
 	long, _ := axis.Since(end)
-	subjects := chart.Subjects(f.src.Setup().Rating)
-	g := chart.NewGathered(axis, chart.Phone, long, chart.Points(subjects))
-	g.Prefix = fmt.Sprintf("b%d-%d-", window.From.Boot, window.From.Offset/time.Second)
-	wanted := model.Query{From: window.From, To: window.To, Points: chart.Points(subjects)}
-	folded, err := f.src.Readings(ctx, wanted, long/time.Duration(chart.Phone.Columns), g.Take)
-	if err != nil {
-		return nil, err
+	g := chart.NewGathered(axis, chart.Phone, long, points)
+	wanted := model.Query{From: window.From, To: window.To, Points: points}
+	var err error
+	if g.Folded, err = f.src.Readings(ctx, wanted, long/time.Duration(chart.Phone.Columns), g.Take); err != nil {
+		return nil, nil, err
 	}
-	g.Folded = folded
 	marks, err := f.marks(ctx, axis, window, s.long == year)
-	if err != nil {
-		return nil, err
-	}
-	charts, err := g.Draw(subjects, marks)
-	if charts == nil {
-		charts = []chart.Drawing{}
-	}
-	return charts, err
+	return g, marks, err
 }
 
 // marks gives the load steps and the alarms raised; over a year the runs in

@@ -1,0 +1,107 @@
+package page
+
+import (
+	"net/http"
+	"time"
+
+	"tickover/cmd/tickover/chart"
+	"tickover/model"
+)
+
+type wireTrends struct {
+	Start   *time.Time                  `json:"start"` // what at_seconds count from
+	Instant string                      `json:"start_instant"`
+	Folded  float64                     `json:"folded_seconds"`
+	Points  map[model.PointID]wireTrend `json:"points"`
+	Marks   []wireMark                  `json:"marks"`
+}
+
+type wireTrend struct {
+	Quantity string       `json:"quantity"`
+	Unit     string       `json:"unit"`
+	Width    float64      `json:"column_seconds"`
+	Columns  []wireColumn `json:"columns"`
+}
+
+type wireColumn struct {
+	At   float64 `json:"at_seconds"`
+	Low  float64 `json:"low"`
+	High float64 `json:"high"`
+	Gap  bool    `json:"gap_before"`
+}
+
+type wireMark struct {
+	At    float64 `json:"at_seconds"`
+	Label string  `json:"label"`
+	Alarm bool    `json:"alarm"`
+}
+
+// trendAsked is what a plot in numbers is asked for.
+type trendAsked struct {
+	span   trendSpan
+	window model.Query
+	points []model.PointID
+}
+
+func (f *face) trendAsked(r *http.Request, snap *model.Snapshot) (a trendAsked, err error) {
+	if a.span, err = spanAsked(r); err != nil {
+		return a, err
+	}
+	if a.points, err = f.points(r); err != nil {
+		return a, err
+	}
+	if len(a.points) == 0 {
+		a.points = chart.Points(chart.Subjects(f.src.Setup().Rating))
+	}
+	a.window, err = f.window(r, a.span, f.moment(snap), snap.Clock)
+	return a, err
+}
+
+// apiTrends answers with what the plots are drawn from: the lowest and the
+// highest reading of every column.
+func (f *face) apiTrends(w http.ResponseWriter, r *http.Request) {
+	snap := f.latest(w)
+	if snap == nil {
+		return
+	}
+	a, err := f.trendAsked(r, snap)
+	if err != nil {
+		f.fail(w, r, err)
+		return
+	}
+	out := wireTrends{Start: wall(snap.Clock, a.window.From), Points: map[model.PointID]wireTrend{}, Marks: []wireMark{}}
+	if a.window.From.IsZero() { // no run yet
+		send(w, out)
+		return
+	}
+	out.Instant = a.window.From.String()
+	if !f.enter(w, r) {
+		return
+	}
+	g, marks, err := f.gather(r.Context(), a.window, f.moment(snap), snap.Clock, a.points, a.span)
+	f.leave()
+	if err != nil {
+		f.fail(w, r, err)
+		return
+	}
+	beginPatience(w)
+	gauge := f.gauge(snap, snap.At)
+	for _, p := range a.points {
+		if columns, width := g.Columns(p); len(columns) > 0 {
+			out.Points[p] = trendOf(gauge.quantity(p), columns, width)
+		}
+	}
+	for _, m := range marks {
+		out.Marks = append(out.Marks, wireMark(m))
+	}
+	out.Folded = g.Folded.Seconds()
+	send(w, out)
+}
+
+func trendOf(q model.Quantity, columns []chart.Column, width float64) wireTrend {
+	t := wireTrend{Quantity: q.String(), Unit: q.Unit(), Width: width}
+	for _, c := range columns {
+		t.Columns = append(t.Columns, wireColumn(c))
+	}
+	return t
+}
