@@ -72,7 +72,7 @@ type reading struct {
 }
 
 func (r *reading) top(s *source, doc *yaml.Node, c *Config) {
-	known := slices.Concat([]string{"set", "listen", "reading", "reading without password", "web config", "state dir", "store", "lines", "devices", "alarms", "limit sets", "machine"}, outletKeys)
+	known := slices.Concat([]string{"set", "listen", "reading", "reading without password", "web config", "state dir", "store", "supply", "lines", "devices", "alarms", "limit sets", "machine"}, outletKeys)
 	top, ok := s.section(doc, "the configuration", known...)
 	if !ok {
 		return
@@ -84,6 +84,7 @@ func (r *reading) top(s *source, doc *yaml.Node, c *Config) {
 	r.listening(top, c)
 	c.Store = r.keeping(s, top)
 	c.Setup.Machine = top.machine()
+	c.Setup.Supply = s.supply(top, c.Setup.Rating.Battery)
 	for _, n := range top.items("lines") {
 		r.line(s, n)
 	}

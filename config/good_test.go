@@ -38,6 +38,7 @@ func TestEveryFieldOfSetAndLines(t *testing.T) {
 	same(t, "web config", c.WebConfig, "../testdata/config/web.yaml")
 	same(t, "state", c.StateDir, "/srv/tickover")
 	same(t, "store", c.Store, Keeping{Room: 2e9, Samples: 400 * 24 * time.Hour, RiskBusy: 500 * time.Millisecond, RiskSteady: 10 * time.Second})
+	same(t, "supply", c.Setup.Supply, model.Supply{Starter: true, Current: 0.42, Capacity: 88})
 	same(t, "lines", c.Setup.Lines, []model.Line{
 		{Name: "skid", Kind: model.SerialLine, Address: "/dev/ttyUSB0", Baud: 9600, Parity: model.NoParity, StopBits: 2,
 			Timeout: 300 * time.Millisecond, Silence: 10 * time.Millisecond, KernelRS485: true, LowLatency: true},

@@ -17,6 +17,8 @@ type Setup struct {
 	// Machine is the machine card: what is on the nameplates and beside them,
 	// in the order written.
 	Machine []Fact `json:",omitempty"`
+	// Supply is what feeds the logger itself.
+	Supply Supply `json:",omitzero"`
 }
 
 // Points returns every configured point by its ID, sensed ones included, each
@@ -86,6 +88,9 @@ const (
 	HostThrottled        PointID = "host.throttled"         // 1: slowed down, by heat or supply
 	HostCardWear         PointID = "host.card.wear"         // share of its life used, as the card estimates
 	HostCardWritten      PointID = "host.card.written"      // bytes written since the boot
+	HostSupplyDraw       PointID = "host.supply.draw"       // W that the logger takes from the starter battery
+	HostSupplyCharge     PointID = "host.supply.charge"     // of the starter battery by its voltage after a long rest, 1 is full
+	HostSupplyLeft       PointID = "host.supply.left"       // s until that draw has brought it to half
 
 	// Derived points.
 	EngineStatePoint    PointID = "engine.state"          // State: an EngineState
@@ -130,10 +135,11 @@ var (
 // HostEvery is how often the small computer is asked about itself.
 const HostEvery = 10 * time.Second
 
-// HostPoints are the points of the small computer itself, which no device
-// gives. A computer that cannot tell one leaves it out.
+// HostPoints are the points of the small computer and its supply, which no
+// device gives. A computer that cannot tell one leaves it out.
 func HostPoints() []PointID {
-	return []PointID{HostTemperature, HostUndervoltage, HostUndervoltageSeen, HostThrottled, HostCardWear, HostCardWritten}
+	return []PointID{HostTemperature, HostUndervoltage, HostUndervoltageSeen, HostThrottled, HostCardWear, HostCardWritten,
+		HostSupplyDraw, HostSupplyCharge, HostSupplyLeft}
 }
 
 // KnownQuantity returns the quantity of a well-known point; false for others.
@@ -155,7 +161,7 @@ var knownQuantities = func() map[PointID]Quantity {
 		FrequencyMean: Frequency, FrequencySwing: Frequency, VoltageMean: Voltage, VoltageSwing: Voltage,
 		StepReady: State, StepReadyLeft: Duration, NeutralSuspect: State, RunningTime: Duration,
 		HostTemperature: Temperature, HostUndervoltage: State, HostUndervoltageSeen: State, HostThrottled: State,
-		HostCardWear: Ratio, HostCardWritten: Count,
+		HostCardWear: Ratio, HostCardWritten: Count, HostSupplyDraw: ActivePower, HostSupplyCharge: Ratio, HostSupplyLeft: Duration,
 		StarterTime: Duration, CoolingTime: Duration, EngineSignals: Count, AlarmsRaised: Count, AlarmsUnwatched: Count,
 	}
 	for i := range 3 {

@@ -120,10 +120,14 @@ func (s *source) Fact(ctx context.Context, who string, fact model.Fact) error {
 	})
 }
 
-// Facts lists the machine card: the configuration's lines, each replaced by
-// the newest kept of its name, and the others kept.
+// Facts lists the machine card: the configuration's lines and what the logger
+// takes from the starter battery, each replaced by the newest kept of its name,
+// and the others kept.
 func (s *source) Facts(context.Context) ([]model.Fact, error) {
 	facts := slices.Clone(s.setup.Machine)
+	if words := s.setup.Supply.Words(s.setup.Rating.Battery); words != "" {
+		facts = append(facts, model.Fact{Name: "logger's supply", Text: words})
+	}
 	kept, err := s.pick(func(e model.Event) bool { return e.Fact != nil })
 	for _, e := range kept {
 		i := slices.IndexFunc(facts, func(f model.Fact) bool { return strings.EqualFold(f.Name, e.Fact.Name) })

@@ -68,6 +68,9 @@ func printCheck(out io.Writer, cfg *config.Config, loads []lineLoad) error {
 	if err := w.Flush(); err != nil {
 		return err
 	}
+	if words := cfg.Setup.Supply.Words(cfg.Setup.Rating.Battery); words != "" {
+		fmt.Fprintf(out, "\nthe logger takes %s\n", words)
+	}
 	return printSensors(out, cfg.Setup.Sensed)
 }
 

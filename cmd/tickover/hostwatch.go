@@ -14,22 +14,31 @@ import (
 )
 
 // shown are the points for Prometheus: the configured ones and the computer's.
-func shown(setup model.Setup, m *host.Machine) map[model.PointID]model.Point {
+func shown(setup model.Setup, m *host.Machine, supply supplyWatch) map[model.PointID]model.Point {
 	all := setup.Points()
 	maps.Copy(all, m.Points())
+	for _, id := range supply.points() {
+		q, _ := model.KnownQuantity(id)
+		all[id] = model.Point{ID: id, Quantity: q, Every: host.Every}
+	}
 	return all
 }
 
-// watchHost carries the computer's own facts like any other scan, until the
-// context ends. A computer that tells nothing costs nothing.
-func watchHost(ctx context.Context, c *collector.Collector, m *host.Machine, now func() model.Instant, log *slog.Logger) {
-	if len(m.Points()) == 0 {
+// watchHost carries the facts of the computer and its supply like any other
+// scan, until the context ends. A computer that tells nothing costs nothing.
+func watchHost(ctx context.Context, c *collector.Collector, m *host.Machine, supply supplyWatch, now func() model.Instant, log *slog.Logger) {
+	if len(m.Points())+len(supply.points()) == 0 {
 		return
 	}
 	ticker := time.NewTicker(host.Every)
 	defer ticker.Stop()
 	for {
-		err := c.Do(ctx, func() error { c.Feed(m.Scan(now()), ""); return nil })
+		err := c.Do(ctx, func() error {
+			scan := m.Scan(now())
+			supply.step(scan)
+			c.Feed(scan, "")
+			return nil
+		})
 		if err != nil && ctx.Err() == nil && !errors.Is(err, collector.ErrStopped) {
 			log.Error("the computer's own facts are not kept", "err", err)
 		}

@@ -11,6 +11,7 @@ import (
 	"net/http"
 	"os"
 	"os/signal"
+	"slices"
 	"sync"
 	"syscall"
 	"time"
@@ -112,6 +113,7 @@ type daemon struct {
 	carrier  *collector.Collector
 	meter    *metrics.Collector
 	host     *host.Machine
+	supply   supplyWatch
 	source   *source
 	listener net.Listener
 	socket   net.Listener
@@ -156,7 +158,8 @@ func (d *daemon) build() error {
 		return fmt.Errorf("keep the time: %w", err)
 	}
 	d.host = host.Find("/", d.cfg.StateDir)
-	d.machine = alarms.New(append(rules(d.cfg.Setup), hostRules(d.cfg.Setup, d.host.Points())...))
+	d.supply = supplyWatch{d.cfg.Setup.Supply, d.cfg.Setup.Rating.Battery, func() *model.Snapshot { return d.carrier.Latest() }}
+	d.machine = alarms.New(slices.Concat(rules(d.cfg.Setup), hostRules(d.cfg.Setup, d.host.Points()), d.supply.rules(d.cfg.Setup)))
 	counted := &hours{now: now, clock: d.store.Clock}
 	engine, state, since, err := restore(d.store, d.machine, counted, d.cfg.Setup.Rating)
 	if err != nil {
@@ -172,7 +175,7 @@ func (d *daemon) build() error {
 		lines[def.Name] = l
 	}
 	// The carrier is made after its meter; nobody scrapes before.
-	d.meter = metrics.New(func() *model.Snapshot { return d.carrier.Latest() }, shown(d.cfg.Setup, d.host), now, version())
+	d.meter = metrics.New(func() *model.Snapshot { return d.carrier.Latest() }, shown(d.cfg.Setup, d.host, d.supply), now, version())
 	d.meter.Nameplate(d.cfg.Setup.Rating)
 	d.meter.Count(counted.count)
 	step := newDeriver(d.cfg.Setup, engine, d.machine.Status, counted, d.meter)
@@ -257,7 +260,7 @@ func (d *daemon) run(ctx context.Context, limit time.Duration) error {
 	defer stopPolling()
 	var work sync.WaitGroup
 	work.Go(func() { d.carrier.Run(polling) })
-	work.Go(func() { watchHost(polling, d.carrier, d.host, d.now(), d.log) })
+	work.Go(func() { watchHost(polling, d.carrier, d.host, d.supply, d.now(), d.log) })
 	work.Go(func() { watchClock(polling, d.carrier, d.store, d.log) })
 	d.mark("tickover " + version() + " starts")
 	manager := serviceManager{d.log}

@@ -74,22 +74,15 @@ func residual(m *model.Measurement) model.Figure {
 	return limited("trip time at five times", ms, "ms", m.Value <= 0.04, "≤ 40 ms", source, "it is slow: replace it")
 }
 
-// chargeAt is the rest voltage of one 12 V block by its charge in percent.
-var chargeAt = [][2]float64{{11.7, 0}, {12.0, 25}, {12.2, 50}, {12.4, 75}, {12.6, 100}}
-
 func rest(m *model.Measurement, rating model.Rating) model.Figure {
 	if m.Conditions["rested"] < 8*3600 {
 		return model.NotKnown("charge", "", "%", "it had rested for less than 8 h: surface charge still shows")
 	}
-	v := m.Value
-	if v > 18 {
-		v /= 2
+	blocks := 1.0
+	if m.Value > 18 {
+		blocks = 2
 	}
-	charge := 0.0
-	for i := 1; i < len(chargeAt); i++ {
-		a, b := chargeAt[i-1], chargeAt[i]
-		charge = max(charge, min(b[1], a[1]+(v-a[0])/(b[0]-a[0])*(b[1]-a[1])))
-	}
+	charge := 100 * model.RestCharge(m.Value, blocks)
 	return limited("charge by rest voltage", charge, "%", charge >= 75, "≥ 75 %", "battery makers' tables", "charge it before cranking; a dip of the supply can stop the logger")
 }
 

@@ -1,6 +1,7 @@
 package page
 
 import (
+	"fmt"
 	"strings"
 
 	"tickover/model"
@@ -32,6 +33,12 @@ func (g gauge) computer() string {
 	}
 	if v, ok := told(model.HostCardWear); ok {
 		words = append(words, "card's life used up to "+model.Ratio.ShowWithUnit(v))
+	}
+	if v, ok := told(model.HostSupplyDraw); ok {
+		words = append(words, fmt.Sprintf("draws %.1f W from the starter battery", v))
+	}
+	if v, ok := told(model.HostSupplyLeft); ok {
+		words = append(words, fmt.Sprintf("which is half empty in %.1f days", v/86400))
 	}
 	return strings.Join(words, ", ")
 }
