@@ -15,6 +15,9 @@ const (
 	firstHold = 60 * time.Second
 	// missedPolls is how many polls in a row may fail, when that is longer.
 	missedPolls = 3
+	// longHold bounds that for a point that is polled seldom: a dead sensor is
+	// called so within 15 s if its interval allows it at all.
+	longHold = 14 * time.Second
 )
 
 // input is what is known about one point.
@@ -52,7 +55,7 @@ func (in *input) hold() time.Duration {
 	if in.every == 0 {
 		return firstHold
 	}
-	return max(missedPolls*in.every, leastHold)
+	return max(leastHold, min(missedPolls*in.every, longHold), in.every+in.every/4)
 }
 
 // blind reports that the last good sample is too old to judge by.
