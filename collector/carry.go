@@ -26,8 +26,11 @@ func (c *Collector) carry(r round) {
 		}
 	}
 	c.tell(events)
-	c.keep(func() error { return c.parts.Keep.Append(scan, events) })
 	c.note(scan)
+	if len(events) > 0 {
+		c.publish(scan.At) // a slow card must not hold a warning back
+	}
+	c.keep(func() error { return c.parts.Keep.Append(scan, events) })
 	c.publish(scan.At)
 }
 

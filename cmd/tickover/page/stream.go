@@ -62,11 +62,11 @@ func (f *face) apiStream(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set("Content-Type", "text/event-stream")
 	out := http.NewResponseController(w)
 	for {
-		changed := f.src.Changed()
+		changed, told := f.src.Changed(), f.src.Latest()
 		if err := f.tell(w, out, r); err != nil {
 			return // the reader is gone or too slow
 		}
-		if !wait(r, changed) {
+		if !f.wait(r, changed, told) {
 			return
 		}
 	}
@@ -99,24 +99,40 @@ func (f *face) tell(w http.ResponseWriter, out *http.ResponseController, r *http
 }
 
 // wait returns when it is time for the next message; false when the reader
-// left.
-func wait(r *http.Request, changed <-chan struct{}) bool {
+// left. An alarm that moved since what was told waits for no pause.
+func (f *face) wait(r *http.Request, changed <-chan struct{}, told *model.Snapshot) bool {
 	pause := time.NewTimer(leastPause)
 	defer pause.Stop()
-	longest := time.NewTimer(longestWait)
+	longest := time.NewTimer(leastPause + longestWait)
 	defer longest.Stop()
-	select {
-	case <-pause.C:
-	case <-r.Context().Done():
-		return false
-	}
-	select {
-	case <-changed:
-	case <-longest.C:
-	case <-r.Context().Done():
-		return false
+	paused, newer := false, false
+	for !paused || !newer {
+		select {
+		case <-pause.C:
+			paused = true
+		case <-changed:
+			changed, newer = f.src.Changed(), true
+			if alarmsMoved(told, f.src.Latest()) {
+				return true
+			}
+		case <-longest.C:
+			return true
+		case <-r.Context().Done():
+			return false
+		}
 	}
 	return true
+}
+
+// alarmsMoved reports whether an alarm is in another state than it was, or
+// lost or found its sight.
+func alarmsMoved(before, now *model.Snapshot) bool {
+	if before == nil || now == nil {
+		return before != now
+	}
+	return !slices.EqualFunc(before.Alarms, now.Alarms, func(a, b model.AlarmStatus) bool {
+		return a.State == b.State && a.Watching == b.Watching
+	})
 }
 
 // draw gives the changing parts of a page, drawn at most once a second for
