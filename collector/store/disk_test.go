@@ -11,6 +11,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -183,47 +184,62 @@ func TestImageCuts(t *testing.T) {
 	dir, unmount := mounted(t, "-o", "loop", card)
 	o := options(filepath.Join(dir, "state"))
 	s := mustOpen(t, o)
-	var rows, events atomic.Int64 // acknowledged
-	stop, stopped := make(chan struct{}), make(chan error)
-	go func() { stopped <- logUntil(s, stop, &rows, &events) }()
+	w := &writer{store: s, stop: make(chan struct{}), stopped: make(chan error)}
+	go w.run()
+	stop := sync.OnceValue(func() error { close(w.stop); return <-w.stopped })
+	t.Cleanup(func() { stop() })
 	most := int64(0)
 	for n := range *imageCuts {
-		for rows.Load() < int64(700+131*n) { // each cut at another place between two sealings
+		for w.rows.Load() < int64(700+131*n) { // each cut at another place between two sealings
+			w.limit.Store(int64(700 + 131*n))
 			time.Sleep(time.Millisecond)
 		}
-		promisedRows, promisedEvents := rows.Load(), events.Load()
+		rows, events := w.rows.Load(), w.events.Load()
+		w.limit.Store(rows + 500) // it writes on while the image is copied
 		cut := filepath.Join(outer, "cut")
 		mustRun(t, "cp", "--reflink=always", card, cut)
-		most = max(most, openCut(t, n, cut, promisedRows, promisedEvents))
+		most = max(most, openCut(t, n, cut, rows, events))
 		if err := os.Remove(cut); err != nil {
 			t.Fatal(err)
 		}
 	}
-	close(stop)
-	if err := <-stopped; err != nil {
+	if err := stop(); err != nil {
 		t.Fatal(err)
 	}
 	mustClose(t, s)
 	unmount()
-	t.Logf("%d cuts among %d rows and %d events: no event lost, at most %d rows", *imageCuts, rows.Load(), events.Load(), most)
+	t.Logf("%d cuts among %d rows and %d events: no event lost, at most %d rows", *imageCuts, w.rows.Load(), w.events.Load(), most)
 }
 
-func logUntil(s *Store, stop chan struct{}, rows, events *atomic.Int64) error {
+// writer keeps the sequence, up to a limit that rises.
+type writer struct {
+	store               *Store
+	stop                chan struct{}
+	stopped             chan error
+	rows, events, limit atomic.Int64 // rows and events are those acknowledged
+}
+
+func (w *writer) run() {
 	for i := 0; ; i++ {
-		select {
-		case <-stop:
-			return nil
-		default:
+		for int64(i) >= w.limit.Load() {
+			select {
+			case <-w.stop:
+				w.stopped <- nil
+				return
+			case <-time.After(time.Millisecond):
+			}
 		}
 		var with []model.Event
 		if i%37 == 0 {
 			with = []model.Event{note(1, time.Duration(i)*time.Second, fmt.Sprint("event ", i))}
 		}
-		if err := s.Append(wideScan(i), with); err != nil {
-			return err
+		if err := w.store.Append(wideScan(i), with); err != nil {
+			<-w.stop
+			w.stopped <- err
+			return
 		}
-		rows.Store(int64(i + 1))
-		events.Add(int64(len(with)))
+		w.rows.Store(int64(i + 1))
+		w.events.Add(int64(len(with)))
 	}
 }
 
@@ -236,6 +252,7 @@ func openCut(t *testing.T, n int, cut string, rows, events int64) int64 {
 	if err != nil {
 		t.Fatalf("cut %d: %v", n, err)
 	}
+	defer s.release()
 	what := fmt.Sprintf("cut %d at row %d", n, rows)
 	isSequence(t, what, s, int(rows)-5)
 	kept := int64(0)
