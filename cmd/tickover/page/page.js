@@ -1,7 +1,7 @@
 (function () {
   'use strict';
   if (!window.EventSource) { setTimeout(function () { location.reload(); }, 2000); return; }
-  var shown = {}, last = Date.now(), was = null, audio = null, lock = null;
+  var shown = {}, last = Date.now(), was = null, audio = null, lock = null, wanted = false;
   var look = /[?&]look\b/.test(location.search) ? '&look' : '';
   var silent = document.getElementById('silent'), wake = document.getElementById('wake');
 
@@ -28,8 +28,12 @@
     o.stop(audio.currentTime + 0.6);
   }
   function awake() {
-    if (!navigator.wakeLock || document.hidden) { return; }
+    if (!navigator.wakeLock || !wanted || document.hidden) { return; }
     navigator.wakeLock.request('screen').then(function (l) { lock = l; }, function () { lock = null; });
+  }
+  function asleep() {
+    if (lock) { lock.release(); }
+    lock = null;
   }
 
   var view = document.body.getAttribute('data-view');
@@ -39,6 +43,7 @@
     last = Date.now();
     for (var id in part.parts) { put(id, part.parts[id]); }
     if (part.critical && was === false && look) { location.href = '/'; }
+    if (part.critical && !was) { beep(); }
     was = part.critical;
   }
   function listen() {
@@ -69,11 +74,12 @@
     var A = window.AudioContext || window.webkitAudioContext;
     if (A && !audio) { audio = new A(); }
     if (audio && audio.resume) { audio.resume(); }
+    wanted = true;
     awake();
     beep();
     wake.textContent = 'Sound on';
   });
-  document.addEventListener('visibilitychange', function () { if (lock) { awake(); } });
+  document.addEventListener('visibilitychange', function () { if (document.hidden) { asleep(); } else { awake(); } });
   var charts = document.getElementById('charts');
   if (charts) {
     setInterval(function () {
