@@ -33,11 +33,18 @@ type MailServer struct {
 func (s MailServer) Send(ctx context.Context, d Digest) error {
 	err := s.send(ctx, d)
 	var said *textproto.Error
+	var record tls.RecordHeaderError
 	switch {
 	case err == nil:
 		return nil
+	case errors.Is(err, errMute) && s.Target.Security == model.StartTLS:
+		return &model.OutletError{Err: fmt.Errorf("the mail server %s says nothing: %w", s.Target.Server, err),
+			Hint: "a port for TLS from the first byte, 465 mostly, wants security: tls; else look at the server; the message waits"}
 	case ctx.Err() != nil, errors.Is(err, os.ErrDeadlineExceeded):
 		return &model.OutletError{Err: fmt.Errorf("the mail server %s did not finish in time: %w", s.Target.Server, err), Hint: "look at the server; the message waits"}
+	case errors.As(err, &record):
+		return &model.OutletError{Err: fmt.Errorf("the mail server %s does not begin with TLS: %w", s.Target.Server, err),
+			Hint: "use security: starttls, or its port for TLS from the first byte, 465 mostly"}
 	case errors.As(err, &said):
 		return &model.OutletError{Err: fmt.Errorf("the mail server %s refuses: %w", s.Target.Server, err), Hint: mailHint(said.Code)}
 	case s.Failed != nil:
@@ -46,8 +53,13 @@ func (s MailServer) Send(ctx context.Context, d Digest) error {
 	return err
 }
 
+// errMute is a server that takes the connection and does not greet.
+var errMute = errors.New("it did not greet in time")
+
 func mailHint(code int) string {
 	switch code {
+	case 502, 503, 504:
+		return "it takes no password in this way (AUTH PLAIN): use its port for sending, 587 or 465 mostly"
 	case 530, 534, 535:
 		return "user or password is wrong or missing, or the account wants a password made for programs"
 	case 550, 551, 553, 554:
@@ -81,6 +93,9 @@ func (s MailServer) send(ctx context.Context, d Digest) error {
 		conn = tls.Client(conn, settings)
 	}
 	c, err := smtp.NewClient(conn, host)
+	if errors.Is(err, os.ErrDeadlineExceeded) {
+		return errors.Join(errMute, err)
+	}
 	if err != nil {
 		return err
 	}

@@ -2,15 +2,8 @@ package main
 
 import (
 	"context"
-	"crypto/ecdsa"
-	"crypto/elliptic"
-	"crypto/rand"
 	"crypto/tls"
-	"crypto/x509"
-	"crypto/x509/pkix"
-	"encoding/pem"
 	"io"
-	"math/big"
 	"net"
 	"net/http"
 	"os"
@@ -56,31 +49,6 @@ func started(t *testing.T, args ...string) string {
 
 // hash is the bcrypt hash of "twelve volts", cost 4 to keep the test short.
 const hash = "$2b$04$abcdefghijklmnopqrstuuXy9IVE6cfmYYOLXQqw/4juIdFNdddBO"
-
-// certificate writes a certificate for 127.0.0.1 and its key.
-func certificate(t *testing.T, folder string) *x509.CertPool {
-	t.Helper()
-	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
-	if err != nil {
-		t.Fatal(err)
-	}
-	plan := &x509.Certificate{SerialNumber: big.NewInt(1), Subject: pkix.Name{CommonName: "skid"}, IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)},
-		NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour), IsCA: true, BasicConstraintsValid: true}
-	der, err := x509.CreateCertificate(rand.Reader, plan, plan, &key.PublicKey, key)
-	if err != nil {
-		t.Fatal(err)
-	}
-	keyDER, err := x509.MarshalPKCS8PrivateKey(key)
-	if err != nil {
-		t.Fatal(err)
-	}
-	cert := pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der})
-	write(t, folder, "cert.pem", string(cert))
-	write(t, folder, "key.pem", string(pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: keyDER})))
-	pool := x509.NewCertPool()
-	pool.AppendCertsFromPEM(cert)
-	return pool
-}
 
 // Everything served over the network asks for the password; the local socket
 // in the state folder does not.

@@ -23,6 +23,8 @@ type prometheus struct {
 	t       *testing.T
 	dir     string
 	address string
+	base    string // of its addresses
+	http    *http.Client
 	args    []string
 	cmd     *exec.Cmd
 }
@@ -30,6 +32,15 @@ type prometheus struct {
 // startPrometheus starts it with so much of an out-of-order window ("" for
 // none) and further arguments.
 func startPrometheus(t *testing.T, window string, args ...string) *prometheus {
+	t.Helper()
+	p := newPrometheus(t, window, args...)
+	p.base, p.http = "http://"+p.address, http.DefaultClient
+	p.start()
+	return p
+}
+
+// newPrometheus prepares one.
+func newPrometheus(t *testing.T, window string, args ...string) *prometheus {
 	t.Helper()
 	if _, err := exec.LookPath("prometheus"); err != nil {
 		t.Fatal("this check needs Debian's package prometheus")
@@ -42,7 +53,6 @@ func startPrometheus(t *testing.T, window string, args ...string) *prometheus {
 	if err := os.WriteFile(filepath.Join(p.dir, "prometheus.yml"), []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	p.start()
 	t.Cleanup(p.kill)
 	return p
 }
@@ -64,7 +74,7 @@ func (p *prometheus) start() {
 		p.t.Fatal(err)
 	}
 	waitFor(p.t, "answer from Prometheus", func() bool {
-		resp, err := http.Get("http://" + p.address + "/-/ready")
+		resp, err := p.http.Get(p.base + "/-/ready")
 		if err != nil {
 			return false
 		}
@@ -81,11 +91,11 @@ func (p *prometheus) kill() {
 	}
 }
 
-func (p *prometheus) write() string { return "http://" + p.address + "/api/v1/write" }
+func (p *prometheus) write() string { return p.base + "/api/v1/write" }
 
 // ask decodes what lies below "data" in the answer of the API.
 func (p *prometheus) ask(path string, query url.Values, into any) error {
-	resp, err := http.PostForm("http://"+p.address+path, query)
+	resp, err := p.http.PostForm(p.base+path, query)
 	if err != nil {
 		return err
 	}
@@ -118,7 +128,7 @@ func (p *prometheus) count(selector string) int {
 // counts is the same by metric.
 func (p *prometheus) counts(selector string) map[string]int {
 	p.t.Helper()
-	resp, err := http.Get("http://" + p.address + "/api/v1/label/__name__/values?" + url.Values{"match[]": {selector}}.Encode())
+	resp, err := p.http.Get(p.base + "/api/v1/label/__name__/values?" + url.Values{"match[]": {selector}}.Encode())
 	if err != nil {
 		return nil // it is down at the moment
 	}

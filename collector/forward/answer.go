@@ -91,6 +91,8 @@ func (a answer) trouble() error {
 		return &model.OutletError{Err: said, Hint: "look at labels: here and at the server's relabelling"}
 	case a.status/100 == 3:
 		return &model.OutletError{Err: said, Hint: "the server has moved: put its new address into url:"}
+	case strings.Contains(a.text, "HTTP request to an HTTPS server"), strings.Contains(a.text, "HTTP request was sent to HTTPS port"):
+		return &model.OutletError{Err: said, Hint: "let url: begin with https://"}
 	}
 	return &model.OutletError{Err: said, Hint: statusHint(a.status)}
 }

@@ -4,177 +4,187 @@ import (
 	"cmp"
 	"context"
 	"fmt"
-	"math"
 	"slices"
 	"time"
 )
 
-// delivery brings one batch to the server. What the server refuses is halved
-// until the samples that it refuses stand alone; those are dropped and counted,
-// all others arrive. A delivery that was interrupted goes
+// delivery brings one batch to the server. Where the server refuses a request,
+// the one sample in it that it refuses is searched by halves; that one is
+// dropped and counted, all others arrive. A delivery that was interrupted goes
 // on where it stopped.
 type delivery struct {
 	post    func(context.Context, []sample) (answer, error)
-	parts   [][]sample // not yet delivered, the next one last
+	known   *lessons
+	left    []sample // not yet delivered
+	group   int      // so many at the front go next
+	bad     bool     // the server refuses something among them
+	aging   bool     // because it is too old
 	sent    int
 	dropped map[reason]int
 	trouble error // what the server said of the samples dropped last
 
-	oldest    int64         // samples of this time and older are too old
-	behind    map[int]int64 // by series: samples of this time and older are out of order
-	unwelcome map[int]bool  // series that the server takes nothing of
-	failures  int           // server failures in a row
-	searching bool          // failures are taken for the samples' fault
-	aside     []sample      // that the server failed at, while searching, before anything passed
+	failures  int      // server failures in a row
+	searching bool     // failures are taken for the samples' fault
+	aside     []sample // refused without a reason before anything passed
 }
 
-// mostAside is how many samples the server may fail at one by one before the
-// fault is taken for its own after all.
+// mostAside is how many samples the server may refuse one by one, without a
+// reason that we know and before it takes any, until the fault is taken for
+// its own after all.
 const mostAside = 32
 
 // patience is how often a request may meet a failing server before its samples
 // are suspected.
 const patience = 5
 
-func newDelivery(batch []sample, post func(context.Context, []sample) (answer, error)) *delivery {
-	d := &delivery{post: post, dropped: map[reason]int{}, oldest: math.MinInt64, behind: map[int]int64{}, unwelcome: map[int]bool{}}
-	d.push(batch)
-	return d
-}
-
-func (d *delivery) push(part []sample) {
-	if len(part) > 0 {
-		d.parts = append(d.parts, part)
-	}
+// newDelivery takes the batch over, which is in order of time.
+func newDelivery(batch []sample, known *lessons, post func(context.Context, []sample) (answer, error)) *delivery {
+	return &delivery{post: post, known: known, left: batch, dropped: map[reason]int{}}
 }
 
 // run delivers until nothing is left, or returns why it must be called again
 // later.
 func (d *delivery) run(ctx context.Context) error {
-	for len(d.parts) > 0 {
-		part := d.hopeful(d.parts[len(d.parts)-1])
-		d.parts = d.parts[:len(d.parts)-1]
-		if len(part) == 0 {
-			continue
+	for {
+		if !d.bad {
+			d.group = d.gather(d.known.size(len(d.left)))
 		}
-		a, err := d.post(ctx, part)
+		if d.group == 0 {
+			return d.end()
+		}
+		from, to := d.half()
+		a, err := d.post(ctx, d.left[from:to])
 		if err != nil {
-			d.push(part)
 			return err
 		}
-		if err := d.take(part, a); err != nil {
+		if err := d.take(from, to, a); err != nil {
 			return err
 		}
 	}
-	if len(d.aside) > 0 && d.sent == 0 {
-		return d.giveUp()
-	}
-	for _, s := range d.aside {
-		d.drop(s, refused)
-	}
-	d.aside = nil
-	return nil
 }
 
-// take acts on the server's answer to a part.
-func (d *delivery) take(part []sample, a answer) error {
+// gather brings the next samples that may be welcome to the front, n of them
+// at most, and counts those that the server is known to refuse.
+func (d *delivery) gather(n int) int {
+	if d.known.none() {
+		return min(n, len(d.left))
+	}
+	kept, looked := 0, 0
+	for ; looked < len(d.left) && kept < n; looked++ {
+		if why := d.known.foretell(d.left[looked]); why != "" {
+			d.dropped[why]++
+			continue
+		}
+		d.left[kept] = d.left[looked]
+		kept++
+	}
+	copy(d.left[looked-kept:looked], d.left[:kept])
+	d.left = d.left[looked-kept:]
+	return kept
+}
+
+// half is what to try of the group: all of it while nothing speaks against it,
+// then the older half, as a server without a window for late samples wants
+// them; save when age is the fault: there the newest sample that is too old
+// settles all that are older.
+func (d *delivery) half() (from, to int) {
+	switch {
+	case !d.bad || d.group == 1:
+		return 0, d.group
+	case d.aging:
+		return d.group / 2, d.group
+	}
+	return 0, d.group / 2
+}
+
+// take acts on the server's answer to a part of the group.
+func (d *delivery) take(from, to int, a answer) error {
 	fate, why := a.judge()
 	if fate == suspect && d.searching {
 		fate = rejected
 	}
-	switch {
-	case fate == accepted:
-		d.sent += len(part)
-		d.failures = 0
+	switch fate {
+	case accepted:
+		d.passed(from, to)
 		return nil
-	case fate == later:
-		d.push(part)
+	case later:
 		return &wait{a.trouble(), a.after}
-	case fate == suspect:
-		d.push(part)
+	case suspect:
 		d.failures++
 		d.searching = d.failures >= patience
 		return &wait{a.trouble(), a.after}
-	case len(part) > 1:
-		d.halve(part, why)
-		return nil
 	}
-	return d.refuse(part, why, a)
+	d.aging = why == tooOld
+	switch {
+	case from == 0:
+		d.group = to
+	case d.aging: // what is older than something too old needs no trial
+		d.dropped[tooOld] += from
+		d.left, d.group = d.left[from:], to-from
+	}
+	d.bad = true
+	if d.group == 1 {
+		return d.refuse(why, a)
+	}
+	return nil
 }
 
-// halve parts samples. The older half goes first, as a server without a window
-// for late samples wants them, save when age is the fault: there the newest
-// sample that is too old settles all that are older.
-func (d *delivery) halve(part []sample, why reason) {
-	half := len(part) / 2
-	first, second := part[:half], part[half:]
-	if why == tooOld {
-		first, second = second, first
+// passed takes out what the server took. The fault lies in what is left of a
+// bad group.
+func (d *delivery) passed(from, to int) {
+	n := to - from
+	d.sent += n
+	d.failures = 0
+	d.known.tried(n, 0)
+	d.bad = n < d.group
+	d.group -= n
+	if from == 0 {
+		d.left = d.left[to:]
+	} else {
+		d.left = slices.Delete(d.left, from, to)
 	}
-	d.push(second)
-	d.push(first)
 }
 
-// refuse drops a sample that stands alone. While nothing at all passes it may
-// be the server that is ill: then the sample is put aside.
-func (d *delivery) refuse(part []sample, why reason, a answer) error {
+// refuse drops the sample at the front, which stands alone. While nothing at
+// all passes it may be the server, or what lies before it, that is ill: then
+// the sample is put aside.
+func (d *delivery) refuse(why reason, a answer) error {
+	s := d.left[0]
+	d.left, d.bad = d.left[1:], false
 	d.trouble = a.trouble()
-	if d.searching && d.sent == 0 && a.status/100 == 5 && why == refused {
-		d.aside = append(d.aside, part[0])
+	d.known.refused(s, why)
+	if why == refused && d.sent == 0 {
+		d.aside = append(d.aside, s)
 		if len(d.aside) > mostAside {
 			return d.giveUp()
 		}
 		return nil
 	}
-	d.drop(part[0], why)
+	d.dropped[why]++
+	return nil
+}
+
+// end drops what was put aside when the fault was not the server's.
+func (d *delivery) end() error {
+	ill := d.searching || !d.known.proven
+	switch {
+	case len(d.aside) == 0:
+		return nil
+	case d.sent == 0 && ill:
+		return d.giveUp()
+	}
+	d.dropped[refused] += len(d.aside)
+	d.aside = nil
 	return nil
 }
 
 // giveUp makes one batch of what is left and waits: the server is ill.
 func (d *delivery) giveUp() error {
-	whole := d.aside
-	for _, p := range d.parts {
-		whole = append(whole, p...)
-	}
-	slices.SortStableFunc(whole, func(a, b sample) int { return cmp.Compare(a.t, b.t) })
-	d.parts, d.aside, d.searching, d.failures = nil, nil, false, 0
-	d.push(whole)
+	d.left = append(d.aside, d.left...)
+	slices.SortStableFunc(d.left, func(a, b sample) int { return cmp.Compare(a.t, b.t) })
+	d.aside, d.searching, d.failures = nil, false, 0
+	d.known.forget()
 	return &wait{d.trouble, 0}
-}
-
-// drop counts a sample as dropped and learns what else need not be tried.
-func (d *delivery) drop(s sample, why reason) {
-	d.dropped[why]++
-	switch why {
-	case tooOld: // one limit for the whole server
-		d.oldest = max(d.oldest, s.t)
-	case outOfOrder:
-		d.behind[s.series] = max(d.behind[s.series], s.t)
-	case badLabels:
-		d.unwelcome[s.series] = true
-	}
-}
-
-// hopeful leaves out, and counts, what the server is known to refuse.
-func (d *delivery) hopeful(part []sample) []sample {
-	if len(d.dropped) == 0 {
-		return part
-	}
-	left := make([]sample, 0, len(part))
-	for _, s := range part {
-		behind, known := d.behind[s.series]
-		switch {
-		case s.t <= d.oldest:
-			d.dropped[tooOld]++
-		case known && s.t <= behind:
-			d.dropped[outOfOrder]++
-		case d.unwelcome[s.series]:
-			d.dropped[badLabels]++
-		default:
-			left = append(left, s)
-		}
-	}
-	return left
 }
 
 // wait says that the server may be asked again, and when it wants to be.

@@ -3,6 +3,7 @@ package forward
 import (
 	"context"
 	"errors"
+	"math"
 	"math/rand/v2"
 	"slices"
 	"testing"
@@ -68,11 +69,11 @@ func TestWhatIsNotPoisonArrivesOnceAndPoisonIsCounted(t *testing.T) {
 		}
 		status := rapid.SampledFrom([]int{400, 422, 500}).Draw(t, "status")
 		b := &bench{stored: map[sample]int{}, rule: any204(func(s sample) bool { return poison[s] }, status, "no")}
-		d := newDelivery(batch, b.post)
+		d := newDelivery(slices.Clone(batch), newLessons(), b.post)
 		err := drive(d, 3*patience)
-		if status == 500 && len(poison) == n {
+		if len(poison) == n {
 			if err == nil || len(d.dropped) > 0 {
-				t.Fatalf("a server that fails at everything made us drop %v (%v)", d.dropped, err)
+				t.Fatalf("a server that takes nothing made us drop %v (%v)", d.dropped, err)
 			}
 			return
 		}
@@ -91,15 +92,63 @@ func TestWhatIsNotPoisonArrivesOnceAndPoisonIsCounted(t *testing.T) {
 func TestAServerThatFailsAtOneSampleGetsTheOthers(t *testing.T) {
 	batch := batchOf(1000, 4)
 	b := &bench{stored: map[sample]int{}, rule: any204(func(s sample) bool { return s == batch[0] }, 500, "boom")}
-	d := newDelivery(batch, b.post)
+	d := newDelivery(slices.Clone(batch), newLessons(), b.post)
 	if err := drive(d, patience+1); err != nil || d.sent != 999 || d.dropped[refused] != 1 {
 		t.Errorf("%v: sent %d, dropped %v", err, d.sent, d.dropped)
 	}
 }
 
+// Something before the server that refuses everything must cost no reading,
+// but a small batch of nothing but poison must not stop a server that works.
+func TestOnlyAServerThatTookSomethingMayRefuseAll(t *testing.T) {
+	b := &bench{stored: map[sample]int{}, rule: func([]sample) answer { return answer{status: 400, text: "no"} }}
+	known := newLessons()
+	for _, n := range []int{1, 1000} {
+		d := newDelivery(batchOf(n, 4), known, b.post)
+		if err := drive(d, 3*patience); err == nil || len(d.dropped) != 0 || len(d.left) != n {
+			t.Errorf("%d at a server that never took any: %v, dropped %v, %d left", n, err, d.dropped, len(d.left))
+		}
+	}
+	known.tried(1, 0)
+	d := newDelivery(batchOf(1, 1), known, b.post)
+	if err := drive(d, 1); err != nil || d.dropped[refused] != 1 {
+		t.Errorf("one at a server that took some before: %v, dropped %v", err, d.dropped)
+	}
+	d = newDelivery(batchOf(1000, 4), known, b.post)
+	if err := drive(d, 3); err == nil || len(d.dropped) != 0 {
+		t.Errorf("a server that suddenly takes nothing: %v, dropped %v", err, d.dropped)
+	}
+}
+
+// One sample in a hundred, refused at random: what the search costs, against
+// the least that any search can do with answers of yes and no.
+func TestScatteredPoisonCostsFewRequests(t *testing.T) {
+	r := rand.New(rand.NewPCG(3, 4))
+	batch := batchOf(100000, 32)
+	poison := map[sample]bool{}
+	for _, s := range batch {
+		if r.IntN(100) == 0 {
+			poison[s] = true
+		}
+	}
+	b := &bench{stored: map[sample]int{}, rule: any204(func(s sample) bool { return poison[s] }, 400, "no")}
+	known := newLessons()
+	for part := range slices.Chunk(batch, 10000) {
+		if err := drive(newDelivery(slices.Clone(part), known, b.post), 1); err != nil {
+			t.Fatal(err)
+		}
+	}
+	p := float64(len(poison)) / float64(len(batch))
+	least := -float64(len(batch)) * (p*math.Log2(p) + (1-p)*math.Log2(1-p)) // Shannon's entropy in bits
+	if len(b.stored) != len(batch)-len(poison) || float64(b.posts) > 1.25*least {
+		t.Errorf("%d of %d stored, %d poison, %d requests, the entropy is %.0f", len(b.stored), len(batch), len(poison), b.posts, least)
+	}
+	t.Logf("%.2f requests for each poison sample, %.2f times the entropy", float64(b.posts)/float64(len(poison)), float64(b.posts)/least)
+}
+
 func TestAnIllServerIsNotAskedForEverySample(t *testing.T) {
 	b := &bench{stored: map[sample]int{}, rule: func([]sample) answer { return answer{status: 500, text: "disk full"} }}
-	d := newDelivery(batchOf(10000, 4), b.post)
+	d := newDelivery(batchOf(10000, 4), newLessons(), b.post)
 	if err := drive(d, 2*patience); err == nil || len(d.dropped) != 0 {
 		t.Errorf("%v, dropped %v", err, d.dropped)
 	}
@@ -120,7 +169,7 @@ func TestSamplesTooOldCostFewRequests(t *testing.T) {
 	old := func(s sample) bool { return s.t < limit }
 	for _, c := range []answer{{status: 500, text: "too old sample"}, {status: 400, text: "out of bounds"}} {
 		b := &bench{stored: map[sample]int{}, rule: any204(old, c.status, c.text)}
-		d := newDelivery(batch, b.post)
+		d := newDelivery(slices.Clone(batch), newLessons(), b.post)
 		if err := d.run(context.Background()); err != nil || d.dropped[tooOld] != countOf(batch, old) || d.sent+d.dropped[tooOld] != len(batch) {
 			t.Errorf("%s: %v, sent %d, dropped %v", c.text, err, d.sent, d.dropped)
 		}
@@ -130,6 +179,38 @@ func TestSamplesTooOldCostFewRequests(t *testing.T) {
 		if model.HintOf(d.trouble) != windowHint {
 			t.Errorf("%s: hint %q", c.text, model.HintOf(d.trouble))
 		}
+	}
+}
+
+// Samples that are too old among samples of a series that is not taken: what
+// is said of a request is what comes first in it.
+func TestTwoFaultsInOneBatchAreToldApart(t *testing.T) {
+	batch := batchOf(10000, 32)
+	limit := batch[6000].t
+	old := func(s sample) bool { return s.t < limit }
+	unwelcome := func(s sample) bool { return s.series == 7 }
+	b := &bench{stored: map[sample]int{}}
+	b.rule = func(part []sample) answer {
+		bySeries := slices.Clone(part)
+		slices.SortStableFunc(bySeries, func(a, b sample) int { return a.series - b.series })
+		for _, s := range bySeries {
+			if unwelcome(s) {
+				return answer{status: 500, text: "duplicate label name"}
+			}
+			if old(s) {
+				return answer{status: 500, text: "too old sample"}
+			}
+		}
+		return answer{status: 204}
+	}
+	d := newDelivery(slices.Clone(batch), newLessons(), b.post)
+	err := d.run(context.Background())
+	good := countOf(batch, func(s sample) bool { return !old(s) && !unwelcome(s) })
+	if err != nil || d.sent != good || d.sent+d.dropped[tooOld]+d.dropped[badLabels] != len(batch) || d.dropped[tooOld] > countOf(batch, old) {
+		t.Errorf("%v: sent %d of %d, dropped %v", err, d.sent, good, d.dropped)
+	}
+	if b.posts > 80 {
+		t.Errorf("%d requests", b.posts)
 	}
 }
 
@@ -146,7 +227,7 @@ func TestAnUnwelcomeSeriesIsTriedOnce(t *testing.T) {
 	batch := batchOf(10000, 100)
 	bad := func(s sample) bool { return s.series == 7 }
 	b := &bench{stored: map[sample]int{}, rule: any204(bad, 500, "label set contains duplicate label name")}
-	d := newDelivery(batch, b.post)
+	d := newDelivery(slices.Clone(batch), newLessons(), b.post)
 	if err := d.run(context.Background()); err != nil || d.dropped[badLabels] != 100 || d.sent != 9900 {
 		t.Errorf("%v, sent %d, dropped %v", err, d.sent, d.dropped)
 	}
@@ -174,7 +255,7 @@ func TestAServerWithoutAWindowLosesNothingNew(t *testing.T) {
 		}
 		return answer{status: 204}
 	}
-	d := newDelivery(batch, b.post)
+	d := newDelivery(slices.Clone(batch), newLessons(), b.post)
 	if err := d.run(context.Background()); err != nil || d.dropped[outOfOrder] != countOf(batch, had) || d.sent+d.dropped[outOfOrder] != len(batch) {
 		t.Errorf("%v, sent %d, dropped %v, want %d", err, d.sent, d.dropped, countOf(batch, had))
 	}
@@ -188,7 +269,7 @@ func TestAnInterruptedDeliveryGoesOn(t *testing.T) {
 	batch := batchOf(2000, 8)
 	poison := func(s sample) bool { return s.series == 3 && s.t%7000 == 0 }
 	b := &bench{stored: map[sample]int{}, rule: any204(poison, 400, "no")}
-	d := newDelivery(batch, func(ctx context.Context, part []sample) (answer, error) {
+	d := newDelivery(slices.Clone(batch), newLessons(), func(ctx context.Context, part []sample) (answer, error) {
 		if r.IntN(3) == 0 {
 			return answer{}, errCut
 		}

@@ -24,6 +24,7 @@ func (w *Writer) pass(ctx context.Context) error {
 	if err := w.deliver(ctx); err != nil {
 		return err
 	}
+	w.lessons.review()
 	span := w.span(now)
 	w.chronicle.open()
 	defer w.chronicle.close()
@@ -183,7 +184,7 @@ func (w *Writer) flush(ctx context.Context, now time.Time) error {
 			slices.SortStableFunc(w.batch, byTime)
 		}
 		w.late(now.Sub(time.UnixMilli(w.batch[0].t)))
-		w.under = newDelivery(w.batch, w.post)
+		w.under = newDelivery(w.batch, w.lessons, w.post)
 	}
 	if err := w.deliver(ctx); err != nil {
 		return err

@@ -3,9 +3,11 @@ package forward
 import (
 	"encoding/json"
 	"errors"
+	"io"
 	"maps"
 	"slices"
 	"strings"
+	"syscall"
 	"time"
 
 	"github.com/eclipse/paho.mqtt.golang/packets"
@@ -184,6 +186,8 @@ func refusalHint(err error) string {
 		return "the broker is not up"
 	case errors.Is(err, packets.ErrorRefusedBadProtocolVersion):
 		return "the broker does not speak MQTT 3.1.1"
+	case errors.Is(err, io.EOF), errors.Is(err, syscall.ECONNRESET):
+		return "it hangs up: its port for TLS, 8883 mostly, wants tls: yes, the other one, 1883 mostly, tls: no; else its log says why"
 	}
 	return ""
 }

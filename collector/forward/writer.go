@@ -68,7 +68,8 @@ type Writer struct {
 	reached   map[string]model.Instant // by group, with the batch
 	live      map[int]bool             // series whose last value sent was good
 	chronicle chronicle
-	under     *delivery     // interrupted
+	under     *delivery // interrupted
+	lessons   *lessons
 	ahead     time.Duration // our clock less the server's
 	greeted   time.Time
 
@@ -86,7 +87,7 @@ func NewWriter(p Parts) *Writer {
 	}
 	w := &Writer{
 		parts: p, client: client{p.Client, p.To.URL, p.Version}, table: newTable(p.Series, p.To.Labels),
-		reached: map[string]model.Instant{}, live: map[int]bool{},
+		reached: map[string]model.Instant{}, live: map[int]bool{}, lessons: newLessons(),
 		chronicle: chronicle{states: p.States, alarms: map[string]model.AlarmEvent{}},
 		health:    model.OutletHealth{Name: p.To.Name, Kind: "remote write", Dropped: map[string]uint64{}},
 	}
