@@ -88,7 +88,7 @@ func pushOnce(t *testing.T, url string, a model.Access) model.OutletHealth {
 	}
 	boot := model.Boot{Number: 1, Last: time.Minute, Estimates: []model.ClockEstimate{
 		{Wall: time.Now().Add(-time.Minute).UnixNano(), Source: model.ClockSynchronised}}}
-	w := forward.NewWriter(forward.Parts{To: model.RemoteWrite{Name: "gate", URL: url, Access: a}, Source: oneScan{boot}, Client: c,
+	w := forward.NewWriter(forward.Parts{To: model.RemoteWrite{Name: "gate", URL: url, Access: a, Labels: withIdentity(nil, "gate")}, Source: oneScan{boot}, Client: c,
 		Series: func(model.PointID) (model.Series, bool) {
 			return model.Series{Name: "genset_point_volts", Scale: 1}, true
 		},

@@ -5,6 +5,7 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"fmt"
 	"io"
 	"log/slog"
 	"os"
@@ -19,8 +20,9 @@ import (
 	"tickover/model"
 )
 
-// pastDir is where pastDayOnce puts the day; TestMain makes and removes it.
-var pastDir string
+// sharedDir holds what is made once for all tests; TestMain makes and removes
+// it. pastDir is where pastDayOnce puts the day.
+var sharedDir, pastDir string
 
 // pastDayOnce carries the demonstration's past day once for all tests.
 var pastDayOnce = sync.OnceValue(func() error {
@@ -34,12 +36,33 @@ var pastDayOnce = sync.OnceValue(func() error {
 
 func TestMain(m *testing.M) {
 	var err error
-	if pastDir, err = os.MkdirTemp("", "past-day-*"); err != nil {
+	if sharedDir, err = os.MkdirTemp("", "tickover-test-*"); err != nil {
 		panic(err)
 	}
+	pastDir = filepath.Join(sharedDir, "past-day")
 	code := m.Run()
-	os.RemoveAll(pastDir)
+	os.RemoveAll(sharedDir)
 	os.Exit(code)
+}
+
+// programOnce builds the program once for all tests.
+var programOnce = sync.OnceValues(func() (string, error) {
+	binary := filepath.Join(sharedDir, "tickover")
+	out, err := exec.Command("go", "build", "-o", binary, ".").CombinedOutput()
+	if err != nil {
+		err = fmt.Errorf("go build: %w\n%s", err, out)
+	}
+	return binary, err
+})
+
+// program is the path of the program.
+func program(t *testing.T) string {
+	t.Helper()
+	binary, err := programOnce()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return binary
 }
 
 // pastState makes a state folder that holds the demonstration's past day.

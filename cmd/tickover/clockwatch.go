@@ -14,6 +14,18 @@ import (
 // is noted anew.
 const jump = time.Second
 
+// dateBoot keeps an estimate at the start unless an earlier start of the same
+// boot has as good a one: what is sent again after a restart must bear the
+// same time as before.
+func dateBoot(s *store.Store, now model.ClockEstimate) error {
+	if b, ok := s.Clock().Boot(s.Boot()); ok {
+		if best, ok := b.Best(); ok && best.Source == now.Source && moved(best, now).Abs() < jump {
+			return nil
+		}
+	}
+	return s.Estimate(s.Boot(), now)
+}
+
 // watchClock keeps an estimate of the wall clock whenever its source or its
 // offset from the boot clock changes, until the context ends.
 func watchClock(ctx context.Context, c *collector.Collector, s *store.Store, log *slog.Logger) {

@@ -5,7 +5,6 @@ import (
 	"encoding/csv"
 	"encoding/json"
 	"os/exec"
-	"path/filepath"
 	"strconv"
 	"strings"
 	"testing"
@@ -15,14 +14,9 @@ import (
 // A daemon killed in the middle of a start leaves a clean store that misses
 // at most the stated tail: 1 s of samples while the set is not at rest.
 func TestKilledDaemonLosesAtMostTheTail(t *testing.T) {
-	dir := t.TempDir()
-	binary := filepath.Join(dir, "tickover")
-	if out, err := exec.Command("go", "build", "-o", binary, ".").CombinedOutput(); err != nil {
-		t.Fatalf("go build: %v\n%s", err, out)
-	}
 	state, address := pastState(t), freeAddress(t)
 	var stderr bytes.Buffer
-	daemon := exec.Command(binary, "demo", "--state", state, "--listen", address)
+	daemon := exec.Command(program(t), "demo", "--state", state, "--listen", address)
 	daemon.Stderr = &stderr
 	if err := daemon.Start(); err != nil {
 		t.Fatal(err)

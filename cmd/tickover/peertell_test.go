@@ -23,26 +23,26 @@ import (
 	"tickover/model"
 )
 
-// hall is a demonstration's daemon with outlets, as a program of its own.
+// hall is a daemon with outlets, as a program of its own: the demonstration's
+// over its past day, or one that runs a configuration.
 type hall struct {
-	t               *testing.T
-	binary, outlets string
-	state, address  string
-	log             string
-	cmd             *exec.Cmd
+	t              *testing.T
+	args           []string
+	state, address string
+	log            string
+	cmd            *exec.Cmd
 }
 
+// newHall makes the demonstration's.
 func newHall(t *testing.T, outlets string) *hall {
 	t.Helper()
-	dir := t.TempDir()
-	h := &hall{t: t, binary: filepath.Join(dir, "tickover"), outlets: filepath.Join(dir, "outlets.yaml"),
-		state: filepath.Join(dir, "state"), log: filepath.Join(dir, "log")}
-	if out, err := exec.Command("go", "build", "-o", h.binary, ".").CombinedOutput(); err != nil {
-		t.Fatalf("go build: %v\n%s", err, out)
-	}
-	if err := os.WriteFile(h.outlets, []byte(outlets), 0o600); err != nil {
-		t.Fatal(err)
-	}
+	file := write(t, t.TempDir(), "outlets.yaml", outlets)
+	return newDaemonHall(t, pastState(t), "demo", "--outlets", file)
+}
+
+func newDaemonHall(t *testing.T, state string, args ...string) *hall {
+	t.Helper()
+	h := &hall{t: t, args: append(args, "--state", state), state: state, log: filepath.Join(t.TempDir(), "log")}
 	t.Cleanup(h.kill)
 	return h
 }
@@ -50,7 +50,7 @@ func newHall(t *testing.T, outlets string) *hall {
 func (h *hall) start() {
 	h.t.Helper()
 	h.address = freeAddress(h.t)
-	h.cmd = exec.Command(h.binary, "demo", "--state", h.state, "--listen", h.address, "--outlets", h.outlets)
+	h.cmd = exec.Command(program(h.t), append(h.args, "--listen", h.address)...)
 	log, err := os.OpenFile(h.log, os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o600)
 	if err != nil {
 		h.t.Fatal(err)

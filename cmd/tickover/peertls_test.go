@@ -50,7 +50,7 @@ func TestPeerPrometheusTLS(t *testing.T) {
 	if h := pushOnce(t, url, access("twelve volts")); h.Sent != 1 || h.Trouble != "" {
 		t.Errorf("not let in: %+v", h)
 	}
-	if n := p.count(`{__name__="genset_point_volts"}`); n != 1 {
+	if n := p.count(`{job="tickover"}`); n != 1 {
 		t.Errorf("%d samples are there, want the one that was let in", n)
 	}
 }

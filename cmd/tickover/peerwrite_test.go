@@ -13,7 +13,6 @@ import (
 	"math/rand/v2"
 	"net/url"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -150,6 +149,7 @@ func poisonedDay(t *testing.T, src *source) {
 
 // The server dies in the middle, twice; nothing is lost or doubled.
 func TestPeerServerKilled(t *testing.T) {
+	t.Parallel()
 	p := startPrometheus(t, "30d", receiver)
 	const seconds = 20000
 	src := dayStore(t, seconds)
@@ -182,6 +182,7 @@ func lastMinute(t *testing.T, p *prometheus, src *source) {
 
 // Servers that are not set up for it: each is explained with the setting.
 func TestPeerServersNotSetUp(t *testing.T) {
+	t.Parallel()
 	src := dayStore(t, 4*3600)
 	off := startPrometheus(t, "30d")
 	w := writerTo(t, src, t.TempDir(), model.RemoteWrite{URL: off.write()}, nil)
@@ -204,40 +205,35 @@ func TestPeerServersNotSetUp(t *testing.T) {
 }
 
 // The demonstration's daemon is killed in the middle of its backlog and once
-// more while live; what its cursor says was sent is there, once each.
+// more later; what its cursor says was sent is there, once each.
 func TestPeerDaemonKilled(t *testing.T) {
+	t.Parallel()
 	p := startPrometheus(t, "30d", receiver)
-	dir := t.TempDir()
-	binary := filepath.Join(dir, "tickover")
-	if out, err := exec.Command("go", "build", "-o", binary, ".").CombinedOutput(); err != nil {
-		t.Fatalf("go build: %v\n%s", err, out)
-	}
-	file := filepath.Join(dir, "outlets.yaml")
-	text := "remote write:\n  - name: peer\n    url: " + p.write() + "\n    every: 1 s\n    samples a second: 100000\n"
-	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	state := filepath.Join(dir, "state")
-	begin := func() *exec.Cmd {
-		c := exec.Command(binary, "demo", "--state", state, "--listen", freeAddress(t), "--outlets", file)
-		if err := c.Start(); err != nil {
-			t.Fatal(err)
-		}
-		return c
-	}
+	h := newHall(t, "remote write: [{name: peer, url: '"+p.write()+"', every: 1 s, samples a second: 100000}]\n")
 	for _, least := range []int{50000, 400000} {
-		c := begin()
+		h.start()
 		waitFor(t, "samples at the server", func() bool { return p.count(`{job="tickover"}`) > least })
-		c.Process.Kill()
-		c.Wait()
+		h.kill()
 	}
-	c := begin()
+	h.start()
 	waitFor(t, "live samples at the server", p.fresh)
-	c.Process.Signal(os.Interrupt)
-	if err := c.Wait(); err != nil {
-		t.Fatalf("the daemon ended with %v", err)
+	h.stop()
+	want, got := kept(t, h.state), p.counts(`{job="tickover"}`)
+	total, set := 0, 0
+	for n := range want {
+		if total += want[n]; got[n] != want[n] {
+			t.Errorf("%s: %d samples at the server, %d in the store", n, got[n], want[n])
+		}
+		if strings.HasPrefix(n, "genset_") {
+			set++
+		} else if !strings.HasPrefix(n, "tickover_") {
+			t.Errorf("%s is a name of neither the set nor the logger", n)
+		}
 	}
-	compareWithStore(t, p, state)
+	if set < 20 {
+		t.Errorf("too few metrics of the set to prove anything: %v", want)
+	}
+	t.Logf("%d samples of %d metrics, equal in store and server: %v", total, len(want), !t.Failed())
 }
 
 type cursorFile struct {
@@ -257,9 +253,8 @@ func (p *prometheus) fresh() bool {
 	return err == nil && len(answer.Result) == 1
 }
 
-// compareWithStore counts, metric by metric, what the store holds up to the
-// cursor and what the server has.
-func compareWithStore(t *testing.T, p *prometheus, state string) {
+// kept counts, metric by metric, what the store holds up to the cursor.
+func kept(t *testing.T, state string) map[string]int {
 	t.Helper()
 	s, err := store.Open(store.Options{Dir: state, ReadOnly: true, Log: slog.New(slog.DiscardHandler)})
 	if err != nil {
@@ -275,7 +270,7 @@ func compareWithStore(t *testing.T, p *prometheus, state string) {
 		t.Fatal("the store holds no configuration")
 	}
 	name := metrics.Naming(setup.Points())
-	want, total := map[string]int{}, 0
+	all := map[string]int{}
 	for scan, err := range (&source{store: s, setup: setup}).Scans(model.Query{}) {
 		if err != nil {
 			t.Fatal(err)
@@ -285,29 +280,11 @@ func compareWithStore(t *testing.T, p *prometheus, state string) {
 		}
 		for _, sample := range scan.Samples {
 			if series, ok := name(sample.Point); ok && sample.Quality == model.Good {
-				want[series.Name]++
-				total++
+				all[series.Name]++
 			}
 		}
 	}
-	got := p.counts(`{job="tickover"}`)
-	for n := range want {
-		if got[n] != want[n] {
-			t.Errorf("%s: %d samples at the server, %d in the store", n, got[n], want[n])
-		}
-	}
-	t.Logf("%d samples of %d metrics, equal in store and server: %v", total, len(want), !t.Failed())
-	set := 0
-	for n := range want {
-		if strings.HasPrefix(n, "genset_") {
-			set++
-		} else if !strings.HasPrefix(n, "tickover_") {
-			t.Errorf("%s is a name of neither the set nor the logger", n)
-		}
-	}
-	if set < 20 {
-		t.Errorf("too few metrics of the set to prove anything: %v", want)
-	}
+	return all
 }
 
 // blighted gives one sample in a hundred, at random, a point of its own that

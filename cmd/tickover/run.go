@@ -154,7 +154,7 @@ func (d *daemon) build() error {
 	if err := d.store.PutSetup(now(), d.cfg.Setup); err != nil {
 		return fmt.Errorf("keep the configuration: %w", err)
 	}
-	if err := d.store.Estimate(d.store.Boot(), estimate()); err != nil {
+	if err := dateBoot(d.store, estimate()); err != nil {
 		return fmt.Errorf("keep the time: %w", err)
 	}
 	d.host = host.Find("/", d.cfg.StateDir)
