@@ -70,7 +70,7 @@ const bodyPatience = time.Minute
 // entrance is what a request passes that brings a body or a token.
 type entrance struct {
 	guesses guesses
-	bodies  chan struct{} // one slot for each request whose body is being read
+	bodies  chan struct{} // one slot for each request whose large body is being read
 	origin  *http.CrossOriginProtection
 }
 
@@ -85,11 +85,13 @@ func (e *entrance) read(w http.ResponseWriter, r *http.Request, most int64) bool
 		refuse(w, http.StatusForbidden, "the request came from another site's page", "use the page itself")
 		return false
 	}
-	select {
-	case e.bodies <- struct{}{}:
-		defer func() { <-e.bodies }()
-	case <-r.Context().Done():
-		return false
+	if most > largestBody { // small ones are no burden, and an acknowledgement waits for no slow photo
+		select {
+		case e.bodies <- struct{}{}:
+			defer func() { <-e.bodies }()
+		case <-r.Context().Done():
+			return false
+		}
 	}
 	r.Body = http.MaxBytesReader(w, r.Body, most)
 	_ = http.NewResponseController(w).SetReadDeadline(time.Now().Add(bodyPatience)) // a test's writer has none

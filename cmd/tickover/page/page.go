@@ -110,8 +110,8 @@ type face struct {
 	partsAt drawMoment
 }
 
-// How many pages may listen at once, how many requests may have their bodies
-// read at once, and how many may read much (reports, exports, bundles) at once;
+// How many pages may listen at once, how many requests may have bodies with a
+// photo read at once, and how many may read much (reports, exports, bundles) at once;
 // further ones wait.
 const (
 	mostHeavy   = 3

@@ -197,21 +197,28 @@ func (e *endless) Read(p []byte) (int, error) {
 }
 
 // A sender that never finishes its body holds one slot; the page and the
-// others go on.
+// others go on, and acknowledging waits for none.
 func TestSlowSenderHoldsNobodyUp(t *testing.T) {
 	server := httptest.NewServer(New(hatchery(), Options{TrustLocal: true}))
 	defer server.Close()
-	for range mostBodies - 1 {
+	send := func() {
 		conn, err := net.Dial("tcp", server.Listener.Addr().String())
 		if err != nil {
 			t.Fatal(err)
 		}
-		defer conn.Close()
+		t.Cleanup(func() { conn.Close() })
 		io.WriteString(conn, "POST /api/v1/notes HTTP/1.1\r\nHost: x\r\nContent-Type: application/x-www-form-urlencoded\r\nContent-Length: 1000\r\n\r\ntext=")
 	}
-	answer, err := http.PostForm(server.URL+"/api/v1/notes", url.Values{"text": {"x"}})
-	if err != nil || answer.StatusCode != 200 {
-		t.Fatalf("%v %v", answer, err)
+	for range mostBodies - 1 {
+		send()
 	}
-	answer.Body.Close()
+	for _, path := range []string{"/api/v1/notes", "/api/v1/alarms/oil.pressure.low/acknowledge"} {
+		answer, err := http.PostForm(server.URL+path, url.Values{"text": {"x"}, "who": {"Marta"}})
+		if err != nil || answer.StatusCode != 200 {
+			t.Fatalf("%s: %v %v", path, answer, err)
+		}
+		answer.Body.Close()
+		send()
+		send()
+	}
 }
