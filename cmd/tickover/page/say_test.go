@@ -200,7 +200,7 @@ func (e *endless) Read(p []byte) (int, error) {
 // others go on, and acknowledging waits for none.
 func TestSlowSenderHoldsNobodyUp(t *testing.T) {
 	server := httptest.NewServer(New(hatchery(), Options{TrustLocal: true}))
-	defer server.Close()
+	t.Cleanup(server.Close) // after the senders below are gone
 	send := func() {
 		conn, err := net.Dial("tcp", server.Listener.Addr().String())
 		if err != nil {
