@@ -25,9 +25,9 @@ func (u unread) Write(p []byte) (int, error) {
 func TestSlowReadersKeepNobodyWaiting(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := serve(hatchery(), Options{TrustLocal: true})
-		slow := unread{httptest.NewRecorder(), make(chan struct{})}
+		let := make(chan struct{})
 		for range mostHeavy + 2 {
-			go h.ServeHTTP(slow, httptest.NewRequest("GET", "/api/v1/export", nil))
+			go h.ServeHTTP(unread{httptest.NewRecorder(), let}, httptest.NewRequest("GET", "/api/v1/export", nil))
 		}
 		synctest.Wait()
 		began := time.Now()
@@ -39,7 +39,7 @@ func TestSlowReadersKeepNobodyWaiting(t *testing.T) {
 		if took := time.Since(began); took != 0 {
 			t.Errorf("waited %v for readers who do not read", took)
 		}
-		close(slow.let)
+		close(let)
 		synctest.Wait()
 	})
 }

@@ -77,7 +77,9 @@ func (s *shed) Backup(_ context.Context, w io.Writer, run string) error {
 }
 
 func (s *shed) Export(_ context.Context, w io.Writer, q model.Query, _ Form) error {
+	s.mu.Lock()
 	s.asked = q
+	s.mu.Unlock()
 	if s.broken != nil {
 		return s.broken
 	}
