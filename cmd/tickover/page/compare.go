@@ -60,6 +60,7 @@ func (f *face) comparePage(w http.ResponseWriter, r *http.Request) {
 		Pairs []plotPair
 	}{view: f.frame("watch", "Run "+found.Before+" against run "+found.After, true), Found: found}
 	v.Wide = true
+	v.under("/runs")
 	if v.Pairs, err = f.pairs(r, found.Before, found.After); err != nil {
 		f.fail(w, r, err)
 		return

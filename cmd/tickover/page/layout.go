@@ -120,6 +120,13 @@ func (f *face) frame(name, title string, look bool) view {
 	return v
 }
 
+// under marks the page of the navigation that this one belongs to.
+func (v *view) under(path string) {
+	for i := range v.Pages {
+		v.Pages[i].Here = v.Pages[i].Path == path
+	}
+}
+
 // look reports whether the readings are wanted in front of a critical alarm.
 func look(r *http.Request) bool { return r.URL.Query().Has("look") }
 

@@ -103,6 +103,7 @@ func (f *face) runPage(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	v := timelineView{view: f.frame("watch", "Run "+run.ID, true)}
+	v.under("/runs")
 	line := f.runLine(run, f.clock())
 	v.Run = &line
 	runs, err := f.src.Runs(r.Context())

@@ -79,9 +79,7 @@ func (f *face) trends(w http.ResponseWriter, r *http.Request) {
 	}
 	v := trendsView{view: f.frame("watch", "Trends", false), Every: int(s.fresh.Seconds()), Year: s.long == year, Nothing: "There are no readings in this span."}
 	v.Wide, v.Refresh = true, fmt.Sprint(max(30, v.Every))
-	for k := range v.Pages {
-		v.Pages[k].Here = v.Pages[k].Path == "/trends"
-	}
+	v.under("/trends")
 	for _, c := range trendSpans {
 		v.Spans = append(v.Spans, spanChoice{c.key, c.name, c.key == s.key})
 	}
