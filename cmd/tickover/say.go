@@ -4,9 +4,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"tickover/cmd/tickover/page"
+	"tickover/collector/store"
 	"tickover/model"
 )
 
@@ -20,7 +22,12 @@ func (s *source) Say(ctx context.Context, said page.Saying) (uint64, error) {
 	}
 	if len(said.Photo) > 0 {
 		number, err := s.store.PutPhoto(said.Photo)
-		if err != nil {
+		switch {
+		case errors.Is(err, store.ErrPhotos):
+			// Words are not lost with a photo too many, nor do they keep those
+			// behind them waiting on the telephone.
+			events[0].Text = strings.TrimSpace(events[0].Text + fmt.Sprintf(" (its photo is not kept: the logger holds %d already)", store.MostPhotos))
+		case err != nil:
 			return 0, err
 		}
 		events[0].Photo = number
