@@ -152,17 +152,23 @@ func TestBeforeTheFirstScan(t *testing.T) {
 func TestPagesReferToNothingOutsideAndKeepTheirPolicy(t *testing.T) {
 	outside := regexp.MustCompile(`(?i)(https?:|[^-]src="[^/]|\burl\(|@import|<link rel="style|<iframe| style="| on[a-z]+=")`)
 	words := regexp.MustCompile(`(?i)\b(safe|unsafe|complies|compliant)\b`)
-	h := serve(hatchery().alarmed(), Options{Token: token, Version: "1"})
-	for _, path := range []string{"/", "/runs", "/runs/1", "/alarms", "/next", "/trends", "/timeline"} {
+	h := New(comparing{eventful().alarmed()}, Options{Token: token, Version: "1", Now: func() model.Instant { return now }})
+	door := guardedShed(hatchery())
+	for _, path := range []string{"/", "/runs", "/runs/1", "/runs/1/compare/2", "/alarms", "/next", "/timeline", "/measure", "/wiring", "/sign-in", "/trends"} {
 		w := ask(h, "GET", path, "")
+		if path == "/sign-in" {
+			w = ask(door, "GET", path, "", "Accept", "text/html")
+		} else if w.Code != http.StatusOK {
+			t.Errorf("%s: %d", path, w.Code)
+		}
 		if hit := outside.FindString(w.Body.String()); hit != "" {
 			t.Errorf("%s holds %q", path, hit)
 		}
 		if hit := words.FindString(w.Body.String()); hit != "" {
 			t.Errorf("%s says %q", path, hit)
 		}
-		if n := w.Body.Len(); n > 60_000 {
-			t.Errorf("%s has %d bytes", path, n)
+		if n := ask(h, "GET", path, "", "Accept-Encoding", "gzip").Body.Len(); n > 60_000 {
+			t.Errorf("%s has %d bytes on the wire", path, n)
 		}
 		for _, part := range []string{"style", "script"} {
 			m := regexp.MustCompile(`(?s)<` + part + `>(.*?)</` + part + `>`).FindStringSubmatch(w.Body.String())
