@@ -19,6 +19,7 @@ type delivery struct {
 	group   int      // so many at the front go next
 	bad     bool     // the server refuses something among them
 	aging   bool     // because it is too old
+	fresh   bool     // and none of them was tried on its own yet
 	sent    int
 	dropped map[reason]int
 	trouble error // what the server said of the samples dropped last
@@ -86,11 +87,13 @@ func (d *delivery) gather(n int) int {
 // half is what to try of the group: all of it while nothing speaks against it,
 // then the older half, as a server without a window for late samples wants
 // them; save when age is the fault: there the newest sample that is too old
-// settles all that are older.
+// settles all that are older, and mostly it is the newest of the group.
 func (d *delivery) half() (from, to int) {
 	switch {
 	case !d.bad || d.group == 1:
 		return 0, d.group
+	case d.aging && d.fresh:
+		return d.group - 1, d.group
 	case d.aging:
 		return d.group / 2, d.group
 	}
@@ -114,6 +117,7 @@ func (d *delivery) take(from, to int, a answer) error {
 		d.searching = d.failures >= patience
 		return &wait{a.trouble(), a.after}
 	}
+	d.fresh = why == tooOld && !d.bad
 	d.aging = why == tooOld
 	switch {
 	case from == 0:
@@ -136,7 +140,7 @@ func (d *delivery) passed(from, to int) {
 	d.sent += n
 	d.failures = 0
 	d.known.tried(n, 0)
-	d.bad = n < d.group
+	d.bad, d.fresh = n < d.group, false
 	d.group -= n
 	if from == 0 {
 		d.left = d.left[to:]

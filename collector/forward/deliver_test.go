@@ -223,6 +223,32 @@ func countOf(batch []sample, bad func(sample) bool) (n int) {
 	return n
 }
 
+// What was learnt holds for the batches that follow, and one sample refused
+// long ago does not make requests small.
+func TestLessonsHoldForTheNextBatches(t *testing.T) {
+	limit := batchOf(50000, 32)[45000].t
+	posts := 0
+	post := func(_ context.Context, part []sample) (answer, error) {
+		posts++
+		switch {
+		case slices.ContainsFunc(part, func(s sample) bool { return s.t < limit }):
+			return answer{status: 500, text: "too old sample"}, nil
+		case slices.ContainsFunc(part, func(s sample) bool { return s.series == 7 }):
+			return answer{status: 500, text: "label name is not unique"}, nil
+		}
+		return answer{status: 204}, nil
+	}
+	known := newLessons()
+	for part := range slices.Chunk(batchOf(5000000, 32), 10000) {
+		if err := drive(newDelivery(part, known, post), 1); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if posts > 500+100 {
+		t.Errorf("%d requests for 500 batches", posts)
+	}
+}
+
 func TestAnUnwelcomeSeriesIsTriedOnce(t *testing.T) {
 	batch := batchOf(10000, 100)
 	bad := func(s sample) bool { return s.series == 7 }

@@ -94,8 +94,9 @@ func (l *lessons) foretell(s sample) reason {
 // random a request is best as likely to pass as not, which ln 2 of a refused
 // sample is (binary splitting, Hwang 1972; from memory).
 func (l *lessons) size(n int) int {
-	if l.scattered == 0 {
+	best := math.Ln2 * l.trials
+	if best >= float64(n)*l.scattered { // in this form even when hardly any is refused
 		return n
 	}
-	return min(n, max(1, int(math.Ln2*l.trials/l.scattered)))
+	return max(1, int(best/l.scattered))
 }
