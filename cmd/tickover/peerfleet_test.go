@@ -78,6 +78,9 @@ func used(t *testing.T, pid int) (cpu float64, resident int) {
 	return float64(user+system) / 100, pages * os.Getpagesize()
 }
 
+// liveLook is how long the live part is looked at: more than a request of each skid.
+const liveLook = 12 * time.Second
+
 // Two hundred skids push to one Prometheus: first what they kept during an
 // outage of two minutes (FLEET_OUTAGE), then live. Every sample is there.
 func TestPeerFleet(t *testing.T) {
@@ -119,11 +122,11 @@ func TestPeerFleet(t *testing.T) {
 	backlog := uint64(skids * dayPoints * (int(outage/time.Second) - 1))
 	waitFor(t, "end of the backlog", func() bool { return sent() >= backlog })
 	caught := time.Since(begin)
-	time.Sleep(5 * time.Second) // into the live part
+	time.Sleep(2 * time.Second) // into the live part
 	live, liveBytes, liveRequests := sent(), bytes.Load(), requests.Load()
 	cpu, _ := used(t, p.cmd.Process.Pid)
 	since := time.Now()
-	time.Sleep(20 * time.Second)
+	time.Sleep(liveLook)
 	liveFor := time.Since(since).Seconds()
 	cpuLive, resident := used(t, p.cmd.Process.Pid)
 	liveSamples, perSample := sent()-live, 0.0

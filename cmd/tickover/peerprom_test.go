@@ -139,28 +139,49 @@ func (p *prometheus) counts(selector string) map[string]int {
 	}
 	all := map[string]int{}
 	for _, name := range names.Data {
-		q := fmt.Sprintf(`sum(count_over_time(%s%s[80d]))`, name, selector)
-		var answer struct{ Result []struct{ Value [2]any } }
-		at := strconv.FormatInt(time.Now().Add(time.Hour).Unix(), 10)
-		var err error
-		for range 20 { // it may be putting its blocks together
-			if err = p.ask("/api/v1/query", url.Values{"query": {q}, "time": {at}}, &answer); err == nil {
-				break
-			}
-			time.Sleep(500 * time.Millisecond)
-		}
-		if err != nil {
-			p.t.Fatal(err)
-		}
-		if len(answer.Result) == 1 {
-			n, err := strconv.Atoi(answer.Result[0].Value[1].(string))
-			if err != nil {
-				p.t.Fatal(err)
-			}
+		if n := p.countOver(name+selector, 80*24*time.Hour, time.Now().Add(time.Hour)); n > 0 {
 			all[name] = n
 		}
 	}
 	return all
+}
+
+// countOver counts the samples of a span that ends at a moment, both included.
+func (p *prometheus) countOver(selector string, span time.Duration, end time.Time) int {
+	p.t.Helper()
+	query := url.Values{"query": {fmt.Sprintf(`sum(count_over_time(%s[%dms]))`, selector, span.Milliseconds())},
+		"time": {strconv.FormatFloat(float64(end.UnixMilli())/1000, 'f', 3, 64)}}
+	var answer struct{ Result []struct{ Value [2]any } }
+	var err error
+	for range 20 { // it may be putting its blocks together
+		if err = p.ask("/api/v1/query", query, &answer); err == nil {
+			break
+		}
+		time.Sleep(500 * time.Millisecond)
+	}
+	if err != nil {
+		p.t.Fatal(err)
+	}
+	if len(answer.Result) == 0 {
+		return 0
+	}
+	n, err := strconv.Atoi(answer.Result[0].Value[1].(string))
+	if err != nil {
+		p.t.Fatal(err)
+	}
+	return n
+}
+
+// countByHours is count of one metric, an hour at a time: the server takes
+// long over many late samples at once.
+func (p *prometheus) countByHours(selector string, hours int) (total int) {
+	p.t.Helper()
+	end := time.Now()
+	for range hours {
+		total += p.countOver(selector, time.Hour-time.Millisecond, end)
+		end = end.Add(-time.Hour)
+	}
+	return total
 }
 
 // runUntil runs something beside the test until there is what it waits for.

@@ -27,6 +27,7 @@ import (
 // over its past day, or one that runs a configuration.
 type hall struct {
 	t              *testing.T
+	binary         string
 	args           []string
 	state, address string
 	log            string
@@ -42,7 +43,7 @@ func newHall(t *testing.T, outlets string) *hall {
 
 func newDaemonHall(t *testing.T, state string, args ...string) *hall {
 	t.Helper()
-	h := &hall{t: t, args: append(args, "--state", state), state: state, log: filepath.Join(t.TempDir(), "log")}
+	h := &hall{t: t, binary: program(t), args: append(args, "--state", state), state: state, log: filepath.Join(t.TempDir(), "log")}
 	t.Cleanup(h.kill)
 	return h
 }
@@ -50,7 +51,7 @@ func newDaemonHall(t *testing.T, state string, args ...string) *hall {
 func (h *hall) start() {
 	h.t.Helper()
 	h.address = freeAddress(h.t)
-	h.cmd = exec.Command(program(h.t), append(h.args, "--listen", h.address)...)
+	h.cmd = exec.Command(h.binary, append(h.args, "--listen", h.address)...)
 	log, err := os.OpenFile(h.log, os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o600)
 	if err != nil {
 		h.t.Fatal(err)

@@ -138,7 +138,7 @@ func poisonedDay(t *testing.T, src *source) {
 	})
 	took := toTheEnd(t, w, daySeconds*dayPoints)
 	h := w.Health()
-	got := p.count(`{job="tickover"}`)
+	got := p.countByHours(`genset_point_voltage_volts{job="tickover"}`, 25)
 	if uint64(got) != h.Sent || h.Sent+h.Dropped["labels"]+h.Dropped["too old"] != daySeconds*dayPoints ||
 		h.Dropped["labels"] < 82000 || h.Dropped["too old"] < 3000*dayPoints || h.Sent < 82000*(dayPoints-1) {
 		t.Fatalf("%d samples are there of %d; dropped %v", got, h.Sent, h.Dropped)
