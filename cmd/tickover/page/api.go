@@ -3,6 +3,7 @@ package page
 import (
 	"bytes"
 	"cmp"
+	"context"
 	"io"
 	"net/http"
 	"net/url"
@@ -162,20 +163,28 @@ func (f *face) apiBundle(w http.ResponseWriter, r *http.Request) {
 // heavyPatience bounds how long a request that reads much waits for its turn.
 const heavyPatience = 30 * time.Second
 
-// enter waits until a request that reads much may begin, and answers one whose
-// turn does not come.
-func (f *face) enter(w http.ResponseWriter, r *http.Request) bool {
+// turn waits until a request that reads much may begin; who gets it calls
+// leave. Many at once would take the processor from those who poll.
+func (f *face) turn(ctx context.Context) error {
 	patience := time.NewTimer(heavyPatience)
 	defer patience.Stop()
 	select {
 	case f.heavy <- struct{}{}:
-		return true
+		return nil
 	case <-patience.C:
-		w.Header().Set("Retry-After", "10")
-		f.fail(w, r, &badQuestion{http.StatusServiceUnavailable, "too many reports and exports are being made", "ask again in a moment"})
-	case <-r.Context().Done():
+		return &badQuestion{http.StatusServiceUnavailable, "too many reports, plots and exports are being made", "ask again in a moment"}
+	case <-ctx.Done():
+		return ctx.Err()
 	}
-	return false
+}
+
+// enter is turn for those who answer by themselves.
+func (f *face) enter(w http.ResponseWriter, r *http.Request) bool {
+	err := f.turn(r.Context())
+	if err != nil {
+		f.fail(w, r, err)
+	}
+	return err == nil
 }
 
 func (f *face) leave() { <-f.heavy }

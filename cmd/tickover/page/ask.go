@@ -33,6 +33,9 @@ func (f *face) fail(w http.ResponseWriter, r *http.Request, err error) {
 		f.log.Error("request failed", "path", r.URL.Path, "err", err)
 		b = &badQuestion{http.StatusInternalServerError, "this could not be read", "the daemon's log says why"}
 	}
+	if b.status == http.StatusServiceUnavailable {
+		w.Header().Set("Retry-After", "10")
+	}
 	if !forPerson(r) {
 		refuse(w, b.status, b.message, b.hint)
 		return

@@ -43,6 +43,10 @@ func (f *face) compare(r *http.Request) (model.Comparison, error) {
 			return model.Comparison{}, err
 		}
 	}
+	if err := f.turn(r.Context()); err != nil {
+		return model.Comparison{}, err
+	}
+	defer f.leave()
 	return source.Compare(r.Context(), r.PathValue("id"), r.PathValue("other"))
 }
 

@@ -5,6 +5,7 @@ import (
 	"io"
 	"net/http"
 	"net/http/httptest"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -45,7 +46,7 @@ func TestSlowReadersKeepNobodyWaiting(t *testing.T) {
 }
 
 // laborious takes a minute over every report.
-type laborious struct{ *shed }
+type laborious struct{ comparing }
 
 func (laborious) Report(ctx context.Context, w io.Writer, _, _ string) error {
 	select {
@@ -56,21 +57,37 @@ func (laborious) Report(ctx context.Context, w io.Writer, _, _ string) error {
 	return err
 }
 
-func TestReportsBeyondWhatCanBeMadeAtOnceAreRefused(t *testing.T) {
+// What takes much of the processor waits for its turn, and is refused when
+// that does not come.
+func TestWhatCannotBeMadeInTurnIsRefused(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		h := New(laborious{hatchery()}, Options{TrustLocal: true})
+		h := New(laborious{comparing{eventful()}}, Options{TrustLocal: true})
 		for range mostHeavy {
 			go ask(h, "GET", "/runs/1/report", "")
 		}
 		synctest.Wait()
 		began := time.Now()
-		w := ask(h, "GET", "/runs/1/report", "")
-		if w.Code != http.StatusServiceUnavailable || w.Header().Get("Retry-After") == "" || time.Since(began) != heavyPatience {
-			t.Errorf("after %v: %d %s", time.Since(began), w.Code, w.Body)
+		paths := []string{"/runs/1/report", "/api/v1/export", "/trends", "/api/v1/trends", "/runs/1/compare/2", "/api/v1/runs/1/compare/2", "/wiring", "/api/v1/wiring", "/api/v1/wiring/walk"}
+		var all sync.WaitGroup
+		for _, path := range paths {
+			all.Go(func() {
+				w := ask(h, "GET", path, "")
+				if w.Code != http.StatusServiceUnavailable || w.Header().Get("Retry-After") == "" || time.Since(began) != heavyPatience {
+					t.Errorf("%s after %v: %d %s", path, time.Since(began), w.Code, w.Body)
+				}
+			})
 		}
+		for _, path := range []string{"/", "/alarms", "/next", "/api/v1/now", "/runs"} { // what must not wait
+			if w := ask(h, "GET", path, ""); w.Code != http.StatusOK || time.Since(began) != 0 {
+				t.Errorf("%s after %v: %d", path, time.Since(began), w.Code)
+			}
+		}
+		all.Wait()
 		time.Sleep(time.Minute)
-		if w := ask(h, "GET", "/runs/1/report", ""); w.Code != http.StatusOK {
-			t.Errorf("later: %d", w.Code)
+		for _, path := range paths {
+			if w := ask(h, "GET", path, ""); w.Code != http.StatusOK {
+				t.Errorf("%s later: %d", path, w.Code)
+			}
 		}
 	})
 }

@@ -135,6 +135,10 @@ func (f *face) freshDrawing(ctx context.Context, key string, window model.Query,
 	if kept.charts != nil && time.Since(kept.made) <= s.fresh {
 		return kept.charts, nil
 	}
+	if err := f.turn(ctx); err != nil {
+		return nil, err
+	}
+	defer f.leave()
 	charts, err := f.drawTrends(ctx, window, now, clock, s)
 	if err == nil {
 		kept.charts, kept.made = charts, time.Now()

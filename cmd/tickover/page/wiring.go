@@ -65,6 +65,10 @@ func (f *face) wiringChecks(r *http.Request) ([]model.Check, error) {
 	if err != nil {
 		return nil, err
 	}
+	if err := f.turn(r.Context()); err != nil {
+		return nil, err
+	}
+	defer f.leave()
 	return b.Wiring(r.Context(), q)
 }
 
@@ -84,6 +88,10 @@ func (f *face) walk(r *http.Request, keep bool) (model.Walk, error) {
 			return model.Walk{}, asked(err)
 		}
 	}
+	if err := f.turn(r.Context()); err != nil {
+		return model.Walk{}, err
+	}
+	defer f.leave()
 	return b.Walk(r.Context(), q, heater, keep)
 }
 
