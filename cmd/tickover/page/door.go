@@ -18,7 +18,7 @@ import (
 //go:embed door.html
 var doorSource string
 
-var doorTemplate = template.Must(template.New("door").Parse(doorSource))
+var doorTemplate = paged(doorSource)
 
 // readerCookie is what a browser shows in place of the token. It lets in to
 // read and to nothing else, so that no other site's page can write with it.
