@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"os"
 	"path/filepath"
 	"strings"
 	"sync"
@@ -246,31 +245,6 @@ func TestSightLostAndRegainedIsToldOnce(t *testing.T) {
 			t.Error(got)
 		}
 	})
-}
-
-func TestSpoiltLinesOfAQueueAreLeftOut(t *testing.T) {
-	path := filepath.Join(t.TempDir(), "letter.queue")
-	q, err := openQueue(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	for i := range 3 {
-		if err := q.add(Message{ID: fmt.Sprint(i), Text: "x"}); err != nil {
-			t.Fatal(err)
-		}
-	}
-	text, err := os.ReadFile(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	// A power cut in the middle of the last line.
-	if err := os.WriteFile(path, text[:len(text)-9], 0o600); err != nil {
-		t.Fatal(err)
-	}
-	q, err = openQueue(path)
-	if err == nil || q.len() != 2 {
-		t.Errorf("%d left, %v", q.len(), err)
-	}
 }
 
 func TestADigestSaysHowItsTimeIsKnown(t *testing.T) {

@@ -21,7 +21,15 @@ type queue struct {
 	path    string
 	mu      sync.Mutex
 	waiting []Message
+	lines   int // in the file; those that were dropped are still among them
 	dropped int // since the last sending
+}
+
+// line is one of the file: a message, or at its head how many were dropped
+// before the file was made anew.
+type line struct {
+	Message
+	NoRoom int `json:",omitempty"`
 }
 
 // openQueue reads what was left. Lines that a power cut spoilt are left out
@@ -39,17 +47,29 @@ func openQueue(path string) (*queue, error) {
 	lines := bufio.NewScanner(bytes.NewReader(text))
 	lines.Buffer(nil, 1<<20)
 	for lines.Scan() {
-		var m Message
-		if json.Unmarshal(lines.Bytes(), &m) != nil || m.ID == "" {
+		var l line
+		if json.Unmarshal(lines.Bytes(), &l) != nil || l.ID == "" && l.NoRoom == 0 {
 			spoilt++
 			continue
 		}
-		q.waiting = append(q.waiting, m)
+		if q.dropped += l.NoRoom; l.ID != "" {
+			q.waiting = append(q.waiting, l.Message)
+		}
 	}
-	if spoilt > 0 {
-		return q, fmt.Errorf("read waiting messages in %s: %d lines are spoilt", path, spoilt)
+	q.lines = len(q.waiting)
+	q.trim()
+	if spoilt > 0 { // a message behind half a line would be spoilt as well
+		return q, errors.Join(fmt.Errorf("read waiting messages in %s: %d lines are spoilt", path, spoilt), q.rewrite())
 	}
 	return q, nil
+}
+
+// trim makes room: the oldest messages go.
+func (q *queue) trim() {
+	if over := len(q.waiting) - longestQueue; over > 0 {
+		q.dropped += over
+		q.waiting = slices.Delete(q.waiting, 0, over)
+	}
 }
 
 // add puts a message at the end. The error says that it is in memory only.
@@ -57,9 +77,8 @@ func (q *queue) add(m Message) error {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	q.waiting = append(q.waiting, m)
-	if len(q.waiting) > longestQueue {
-		q.dropped += len(q.waiting) - longestQueue
-		q.waiting = slices.Delete(q.waiting, 0, len(q.waiting)-longestQueue)
+	q.trim()
+	if q.lines >= 2*longestQueue { // seldom: making the file anew wears the card
 		return q.rewrite()
 	}
 	return q.append(m)
@@ -81,6 +100,7 @@ func (q *queue) append(m Message) error {
 	if err := errors.Join(err, f.Sync(), f.Close()); err != nil {
 		return fmt.Errorf("keep a message: %w", err)
 	}
+	q.lines++
 	return nil
 }
 
@@ -118,17 +138,29 @@ func (q *queue) rewrite() error {
 		if err := os.Remove(q.path); err != nil && !errors.Is(err, os.ErrNotExist) {
 			return fmt.Errorf("clear sent messages: %w", err)
 		}
+		q.lines = 0
 		return nil
 	}
-	var text []byte
+	all := make([]any, 0, len(q.waiting)+1)
+	if q.dropped > 0 {
+		all = append(all, line{NoRoom: q.dropped})
+	}
 	for _, m := range q.waiting {
-		line, err := json.Marshal(m)
+		all = append(all, m)
+	}
+	var text []byte
+	for _, one := range all {
+		line, err := json.Marshal(one)
 		if err != nil {
 			return err
 		}
 		text = append(append(text, line...), '\n')
 	}
-	return replace(q.path, text)
+	if err := replace(q.path, text); err != nil {
+		return err
+	}
+	q.lines = len(q.waiting)
+	return nil
 }
 
 // replace writes a file so that a power cut leaves the old one or the new.

@@ -12,6 +12,9 @@ import (
 // greetEvery is how old the comparison of the two clocks may be.
 const greetEvery = 10 * time.Minute
 
+// complainEvery is how often the log tells of readings that are not taken.
+const complainEvery = time.Hour
+
 // pass sends everything that waits. It returns why it had to stop before.
 func (w *Writer) pass(ctx context.Context) error {
 	now, source := w.wall()
@@ -212,13 +215,24 @@ func (w *Writer) deliver(ctx context.Context) error {
 		w.count(why, n)
 		lost += n
 	}
-	if lost > 0 {
-		w.parts.Log.Warn("the server took not all readings; the others arrived", "refused", lost, "sent", d.sent,
-			"err", d.trouble, "hint", model.HintOf(d.trouble))
-	}
+	w.complain(lost, d.trouble)
 	w.under = nil
 	w.moveOn()
 	return nil
+}
+
+// complain logs what the server does not take, once an hour: a series that it
+// never takes would fill the log. trouble is nil when no new case was met.
+func (w *Writer) complain(lost int, trouble error) {
+	w.refusals += lost
+	if trouble != nil {
+		w.refusal = trouble
+	}
+	if w.refusals == 0 || time.Since(w.complained) < complainEvery {
+		return
+	}
+	w.parts.Log.Warn("the server took not all readings; the others arrived", "refused", w.refusals, "err", w.refusal, "hint", model.HintOf(w.refusal))
+	w.refusals, w.complained = 0, time.Now()
 }
 
 // moveOn moves the cursor behind what was sent.

@@ -73,6 +73,10 @@ type Writer struct {
 	ahead     time.Duration // our clock less the server's
 	greeted   time.Time
 
+	refusals   int // since complained
+	refusal    error
+	complained time.Time
+
 	mu     sync.Mutex
 	health model.OutletHealth
 }
