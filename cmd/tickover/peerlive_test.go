@@ -24,12 +24,13 @@ const (
 	liveTail = 6 * livePoints * int(time.Second/liveEvery)
 )
 
-// liveConfig reads one slave and pushes to the server.
-func liveConfig(slave, server string) string {
+// liveConfig reads one slave and pushes to the server, and to one that is not
+// there.
+func liveConfig(t *testing.T, slave, server string) string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "set: {name: Live}\nlines: [{name: skid, modbus tcp: '%s'}]\n", slave)
-	fmt.Fprintf(&b, "remote write: [{name: peer, url: '%s', every: 1 s}]\ndevices:\n  - name: meter\n    line: skid\n    unit: 1\n    every: %s\n    points:\n",
-		server, strings.Replace(liveEvery.String(), "ms", " ms", 1))
+	fmt.Fprintf(&b, "remote write: [{name: away, url: 'http://%s/write', every: 1 s}, {name: peer, url: '%s', every: 1 s}]\ndevices:\n  - name: meter\n    line: skid\n    unit: 1\n    every: %s\n    points:\n",
+		freeAddress(t), server, strings.Replace(liveEvery.String(), "ms", " ms", 1))
 	for i := range livePoints {
 		fmt.Fprintf(&b, "      - {point: own.p%02d, quantity: voltage, register: holding %d, type: unsigned 16, one count is: 0.1 V}\n", i, i)
 	}
@@ -50,7 +51,7 @@ func TestPeerLiveRun(t *testing.T) {
 		}
 	}
 	p := startPrometheus(t, "30d", receiver)
-	h := newDaemonHall(t, t.TempDir(), "run", "--config", write(t, t.TempDir(), "tickover.yaml", liveConfig(lively(t), p.write())))
+	h := newDaemonHall(t, t.TempDir(), "run", "--config", write(t, t.TempDir(), "tickover.yaml", liveConfig(t, lively(t), p.write())))
 	h.start()
 	if estimate().Source != model.ClockSynchronised {
 		waitFor(t, "word that the time of day is not known", func() bool { return contains(h.outlet("peer").Trouble, "time of day is not known") })
@@ -75,6 +76,9 @@ func TestPeerLiveRun(t *testing.T) {
 		time.Sleep(2 * time.Second)
 	}
 	waitFor(t, "everything sent", func() bool { o := h.outlet("peer"); return o.Trouble == "" && o.Lag < 3 })
+	if o := h.outlet("away"); !contains(o.Hint, "nothing listens there") || o.Sent > 0 {
+		t.Errorf("the server that is not there: %+v", o)
+	}
 	h.stop()
 	const metric = "genset_point_voltage_volts"
 	want, got := kept(t, h.state)[metric], p.counts(`{job="tickover"}`)[metric]
