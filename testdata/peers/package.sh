@@ -1,6 +1,6 @@
 #!/usr/bin/env bash
-# Builds the Debian package twice, compares the bytes, asks lintian and systemd
-# about it, and takes it through install, upgrade, removal and purge with the
+# Builds the Debian packages, one of them again in another folder, compares the
+# bytes, asks lintian and systemd about them, and takes it through install, upgrade, removal and purge with the
 # real dpkg, on a throw-away overlay of this machine's own files.
 set -euo pipefail
 here=$(cd "$(dirname "$0")" && pwd)
@@ -17,16 +17,23 @@ if [ "${1:-}" != inside ]; then
   trap 'rm -rf "$work"' EXIT
   export LEVEL=1 # of compression, for speed
   OUTPUT="$work/one" VERSION=0.1 "$root/deploy/deb/build" ${ARCHITECTURES:-amd64 arm64 armhf}
-  OUTPUT="$work/two" VERSION=0.1 "$root/deploy/deb/build" amd64
-  OUTPUT="$work/two" VERSION=0.2 "$root/deploy/deb/build" amd64
+  lintian --allow-root --fail-on error,warning --suppress-tags bad-distribution-in-changes-file "$work"/one/*.deb &
+  lint=$!
+  cp -a "$root" "$work/elsewhere"
+  (umask 077 && TZ=Asia/Tokyo OUTPUT="$work/two" VERSION=0.1 "$work/elsewhere/deploy/deb/build" amd64)
   cmp "$work/one/tickover_0.1_amd64.deb" "$work/two/tickover_0.1_amd64.deb"
-  echo "package: two builds are the same bytes"
+  echo "package: a build in another folder, time zone and mask gives the same bytes"
   for deb in "$work"/one/*.deb; do
     size=$(stat -c %s "$deb")
     echo "package: ${deb##*/} has $size bytes"
     [ "$size" -le $((12 * 1000 * 1000)) ] || { echo "it is larger than 12 MB"; exit 1; }
-    lintian --allow-root --fail-on error,warning --suppress-tags bad-distribution-in-changes-file "$deb"
   done
+  # The upgrade is the same program under a higher number.
+  dpkg-deb -R "$work/two/tickover_0.1_amd64.deb" "$work/newer"
+  sed -i 's/^Version: .*/Version: 0.2/' "$work/newer/DEBIAN/control"
+  dpkg-deb --root-owner-group -Zxz -z$LEVEL --build "$work/newer" "$work/two/tickover_0.2_amd64.deb" >/dev/null
+  wait $lint
+  echo "package: lintian is content"
   # The overlay is mounted in a namespace of its own, so nothing of it is left.
   unshare --mount "$0" inside "$work/two"
   exit

@@ -37,7 +37,15 @@ for s in held: s.bind(("127.0.0.1", 0))
 print(*[s.getsockname()[1] for s in held])
 PY
 )
-./tickover demo --state state --listen "127.0.0.1:$page" >demo.log 2>&1 &
+# Every kind of outlet, each to nobody, so that their series are there too.
+cat >outlets.yaml <<'YAML'
+remote write: [{name: away, url: "http://127.0.0.1:9/api/v1/write"}]
+mqtt: [{name: house, broker: "127.0.0.1:9"}]
+notify:
+  targets: [{name: pager, webhook: "http://127.0.0.1:9/in"}]
+  routes: [{priority: information, to: [pager]}]
+YAML
+./tickover demo --state state --listen "127.0.0.1:$page" --outlets outlets.yaml >demo.log 2>&1 &
 daemon=$!
 pids+=($daemon)
 # The shipped configuration, scraping faster so that the check is short.
@@ -59,6 +67,12 @@ wait_for 30 'increase(genset_energy_joules_total[20s]) > 0 and on () (count_over
 
 curl -sf "http://127.0.0.1:$page/metrics" | promtool check metrics
 echo "prometheus: the names lint"
+curl -sf "http://127.0.0.1:$page/metrics" | sed -n 's/^# TYPE \([^ ]*\) .*/\1/p' | sort >shown
+sed -n 's/^| `\([^`]*\)`.*/\1/p' "$root/deploy/docs/metrics.md" | sort >listed
+unlisted=$(comm -23 shown listed | grep -v '^go_' || true)
+[ -z "$unlisted" ] || { echo "metrics.md does not list $unlisted"; exit 1; }
+grep -q tickover_outlet_lag_seconds shown && grep -q process_open_fds shown || { echo "not everything was on"; exit 1; }
+echo "prometheus: metrics.md lists all $(grep -vc '^go_' shown) names shown"
 series=$(number 'scrape_samples_scraped')
 took=$(number 'quantile_over_time(0.5, scrape_duration_seconds[20s])')
 echo "prometheus: $series series a scrape, median $took s with the network"
