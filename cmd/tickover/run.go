@@ -228,7 +228,7 @@ const (
 // status is the daemon in one line, for the service manager.
 func (d *daemon) status() string {
 	if n := len(d.cfg.Setup.Devices); n > 0 {
-		return fmt.Sprintf("%d devices on %d lines, page at %s", n, len(d.cfg.Setup.Lines), d.address())
+		return fmt.Sprintf("devices: %d, lines: %d, page at %s", n, len(d.cfg.Setup.Lines), d.address())
 	}
 	return noDevices + ": " + noDevicesHint
 }

@@ -88,9 +88,11 @@ gone /usr/bin/tickover "after removal"
 has /etc/tickover/tickover.yaml "after removal"
 has /var/lib/tickover/tickover.db "after removal"
 
+in_root touch /var/lib/tickover/reading-token # as a daemon makes it that is read by token
 in_root dpkg -P tickover
 gone /etc/tickover "after purging"
 gone /var/lib/tickover/token "after purging"
+gone /var/lib/tickover/reading-token "after purging"
 gone /etc/systemd/system/multi-user.target.wants/tickover.service "after purging"
 has /var/lib/tickover/tickover.db "after purging: readings are kept"
 echo "package: installed, upgraded, removed and purged"
