@@ -71,7 +71,7 @@ type RemoteWrite struct {
 	Every time.Duration
 	// PerSecond is how many samples a second may be sent; 0 means no limit.
 	PerSecond int
-	// PerRequest is how many samples one request holds; 0 means 10000.
+	// PerRequest is how many samples one request holds; 0 means 4000.
 	PerRequest int
 }
 

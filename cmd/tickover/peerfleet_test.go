@@ -78,8 +78,8 @@ func used(t *testing.T, pid int) (cpu float64, resident int) {
 	return float64(user+system) / 100, pages * os.Getpagesize()
 }
 
-// liveLook is how long the live part is looked at: more than a request of each skid.
-const liveLook = 12 * time.Second
+// liveLook is how long the live part is looked at: one request of each skid.
+const liveLook = 10 * time.Second
 
 // Two hundred skids push to one Prometheus: first what they kept during an
 // outage of two minutes (FLEET_OUTAGE), then live. Every sample is there.

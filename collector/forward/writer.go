@@ -46,7 +46,7 @@ type Parts struct {
 const (
 	defaultOldest  = 30 * 24 * time.Hour
 	defaultEvery   = 10 * time.Second
-	defaultRequest = 10000
+	defaultRequest = 4000
 	shortestWait   = time.Second
 	longestWait    = 5 * time.Minute
 	saveEvery      = 30 * time.Second // a cursor kept more often would only wear the card
