@@ -18,9 +18,10 @@ import (
 )
 
 // rules are the standard alarm rules of the set, each replaced by the user's
-// own of the same name, and the user's others.
+// own of the same name, the user's others, and the advice while the logger
+// empties the starter battery.
 func rules(setup model.Setup) []model.AlarmRule {
-	all := slices.Clone(setup.Alarms)
+	all := append(slices.Clone(setup.Alarms), supplyWatch{supply: setup.Supply, nominal: setup.Rating.Battery}.rules(setup)...)
 	for _, r := range alarms.Standard(setup.Rating, setup.Points(), setup.Devices) {
 		if !slices.ContainsFunc(setup.Alarms, func(own model.AlarmRule) bool { return own.ID == r.ID }) {
 			all = append(all, r)

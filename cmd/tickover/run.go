@@ -11,7 +11,6 @@ import (
 	"net/http"
 	"os"
 	"os/signal"
-	"slices"
 	"sync"
 	"syscall"
 	"time"
@@ -159,7 +158,7 @@ func (d *daemon) build() error {
 	}
 	d.host = host.Find("/", d.cfg.StateDir)
 	d.supply = supplyWatch{d.cfg.Setup.Supply, d.cfg.Setup.Rating.Battery, func() *model.Snapshot { return d.carrier.Latest() }}
-	d.machine = alarms.New(slices.Concat(rules(d.cfg.Setup), hostRules(d.cfg.Setup, d.host.Points()), d.supply.rules(d.cfg.Setup)))
+	d.machine = alarms.New(append(rules(d.cfg.Setup), hostRules(d.cfg.Setup, d.host.Points())...))
 	counted := &hours{now: now, clock: d.store.Clock}
 	engine, state, since, err := restore(d.store, d.machine, counted, d.cfg.Setup.Rating)
 	if err != nil {
