@@ -50,6 +50,7 @@ const (
 	Exact    Bound = iota // the value, give or take its uncertainty
 	AtLeast               // the truth may be larger in magnitude: a dip seen by sampling
 	Interval              // the truth lies in Low..High
+	AtMost                // the truth may be lower: the lowest of readings
 )
 
 // Figure is one number of the report with everything needed to trust it.

@@ -102,7 +102,7 @@ func (c *comparison) figure(prefix string, a, b model.Figure) {
 // worded writes a difference down.
 func worded(d model.Difference, changed bool, a, b model.Figure) model.Difference {
 	d.Words = differs(d)
-	if a.Bound == model.AtLeast || b.Bound == model.AtLeast {
+	if oneSided(a) || oneSided(b) {
 		d.Words += ", as far as the readings show"
 	}
 	if changed {
@@ -110,6 +110,9 @@ func worded(d model.Difference, changed bool, a, b model.Figure) model.Differenc
 	}
 	return d
 }
+
+// oneSided reports whether the truth may lie beyond what was read.
+func oneSided(f model.Figure) bool { return f.Bound == model.AtLeast || f.Bound == model.AtMost }
 
 func differs(d model.Difference) string {
 	way := "higher"

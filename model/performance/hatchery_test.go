@@ -175,6 +175,8 @@ func figures(line func(string, ...any), list []model.Figure) {
 			value = fmt.Sprintf("%.2f .. %.2f %s", f.Low, f.High, f.Unit)
 		case f.Known && f.Bound == model.AtLeast:
 			value = fmt.Sprintf("at least %.2f %s", f.Value, f.Unit)
+		case f.Known && f.Bound == model.AtMost:
+			value = fmt.Sprintf("%.2f %s or lower", f.Value, f.Unit)
 		case f.Known:
 			value = fmt.Sprintf("%.2f ± %.2f %s", f.Value, f.Uncertainty, f.Unit)
 		}

@@ -96,8 +96,7 @@ func (c *start) batteryFigures(r model.Rating) []model.Figure {
 	}
 	k := &c.starter
 	lowest := number("battery lowest", "V", of(&k.during, k.during.lo), none)
-	lowest.Bound, lowest.Seen = model.AtLeast, seconds(k.step)
-	lowest.Note = "it may have been lower between readings"
+	lowest.Bound, lowest.Seen = model.AtMost, seconds(k.step)
 	figures := []model.Figure{
 		number("battery before", "V", of(&k.before, k.before.mean()), none), lowest,
 		c.loadVolts(r, number("battery mean while cranking", "V", of(&k.during, k.during.mean()), none)),

@@ -152,9 +152,9 @@ func (b *board) perSet(of func(limitSet) measure) []measure {
 
 // extreme is the lowest or highest reading itself and when it was seen.
 func extreme(r []reading, j jump, sign float64, what, unit string) model.Figure {
-	name := "lowest " + what
+	name, bound := "lowest "+what, model.AtMost
 	if sign > 0 {
-		name = "highest " + what
+		name, bound = "highest "+what, model.AtLeast
 	}
 	in := within(r, j.before, min(j.end, j.first+passing))
 	if len(in) == 0 {
@@ -162,7 +162,7 @@ func extreme(r []reading, j jump, sign float64, what, unit string) model.Figure 
 	}
 	_, at := peak(in, 0, sign)
 	usual, _ := spacing(in)
-	return model.Figure{Name: name, Value: in[at].v, Unit: unit, Known: true, Bound: model.AtLeast, Verdict: model.NoLimit,
+	return model.Figure{Name: name, Value: in[at].v, Unit: unit, Known: true, Bound: bound, Verdict: model.NoLimit,
 		Seen: seconds(usual), Note: j.when(in[at].t)}
 }
 

@@ -41,7 +41,7 @@ func value(f model.Figure) string {
 	switch {
 	case f.Bound == model.Interval:
 		return number(f.Low) + " to " + number(f.High) + unit
-	case f.Bound == model.AtLeast && f.Value < 0:
+	case f.Bound == model.AtMost, f.Bound == model.AtLeast && f.Value < 0:
 		return text + " or lower"
 	case f.Bound == model.AtLeast:
 		return "at least " + text

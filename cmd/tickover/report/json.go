@@ -191,7 +191,7 @@ func figureOf(f model.Figure) figure {
 }
 
 func bound(b model.Bound) string {
-	return map[model.Bound]string{model.Exact: "exact", model.AtLeast: "at least", model.Interval: "interval"}[b]
+	return map[model.Bound]string{model.Exact: "exact", model.AtLeast: "at least", model.Interval: "interval", model.AtMost: "at most"}[b]
 }
 
 func sensorOf(p model.Point) sensor {
