@@ -248,7 +248,7 @@ func (p *Point) Sample(words []uint16, exponent int16) Sample {
 	case cause != NoCause:
 		return BadSample(p.ID, cause)
 	case (p.Low != 0 || p.High != 0) && (v < p.Low || v > p.High):
-		return BadSample(p.ID, Implausible)
+		return Sample{Point: p.ID, Value: v, Cause: Implausible}
 	}
 	return GoodSample(p.ID, v)
 }

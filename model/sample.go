@@ -49,7 +49,7 @@ func (c Cause) String() string { return word(causes, int(c)) }
 // Sample is one reading of one point.
 type Sample struct {
 	Point   PointID
-	Value   float64 // canonical unit of the point's quantity; meaningless when Bad
+	Value   float64 // canonical unit of the point's quantity; when Bad meaningless, or what was read and is Implausible
 	Quality Quality
 	Cause   Cause         // why it is Bad; NoCause when Good
 	Lag     time.Duration // how long after the scan's instant the answer came, ns; 0 or more

@@ -45,7 +45,7 @@ func (w *Watch) Checks(b Beside) []model.Check {
 		w.agree("C16", "P² + Q² = S²", func(p *phaseSeen) pile { return p.pqs }, 1, 0.03, "harmonics are strong, or the meter counts reactive power another way"),
 		w.agree("C17", "power factor agrees with P/S", func(p *phaseSeen) pile { return p.factor }, 0, 0.02, "the register of the power factor is scaled or placed wrong"),
 		w.totals(), w.idleCurrents(), w.neutralCurrent(), w.counter(), w.speeds(), w.sag(b), w.coldSoak(), w.oilAtRest(), w.windows(), w.reversedCouple(),
-		w.followers(), hands("C29", "battery against a hand meter", b, model.NoQuantity), w.contacts(), w.refresh(), housekeeping(b), w.limits(b), w.stuck()}
+		w.followers(), hands("C29", "battery against a hand meter", b, model.NoQuantity), w.contacts(), w.refresh(), w.housekeeping(b), w.limits(b), w.stuck()}
 	return append(all, w.neutralPlace(b))
 }
 
@@ -71,52 +71,67 @@ func (w *Watch) answering() model.Check {
 	return check(code, title, len(bad) > 0, strings.Join(append(bad, good...), "; "), "look at plugs, termination, unit numbers and baud rate; tickover lines tells more")
 }
 
-// orders tries the other word orders where a wide value makes no sense.
+// orders tries the other word orders where what a wide register gives makes no
+// sense, whether it was taken for good or thrown out as implausible.
 func (w *Watch) orders() model.Check {
-	const code, title = "C02", "word order"
+	const code, title = "C02", "word order and type"
 	var bad []string
 	wide := 0
 	for _, id := range slices.Sorted(maps.Keys(w.known)) {
 		p, seen := w.known[id], w.points[id]
-		if p.Sensor != nil || p.Register.Type.Words() < 2 || seen == nil {
+		if p.Sensor != nil || p.Register.Type.Words() < 2 || seen == nil || seen.good+seen.odd == 0 {
 			continue
 		}
 		wide++
-		if seen.good == 0 {
-			continue
+		read := seen.values.median()
+		if seen.odd > seen.good {
+			read = seen.wild.median()
 		}
-		if order, ok := SuggestOrder(p, seen.values.median()); ok {
-			bad = append(bad, fmt.Sprintf("%s makes sense with %s", id, order))
+		if r, ok := SuggestRegister(p, read); ok {
+			bad = append(bad, fmt.Sprintf("%s makes sense with type: %s, word order: %s", id, r.Type, r.Order))
 		}
 	}
 	if wide == 0 {
-		return cannot(code, title, "no point takes two registers")
+		return cannot(code, title, "no point of two registers or more has given anything")
 	}
 	words := strings.Join(bad, "; ")
 	if len(bad) == 0 {
 		words = "no value would make more sense in another order"
 	}
-	return check(code, title, len(bad) > 0, words, "set word order: so in the configuration")
+	return check(code, title, len(bad) > 0, words, "write it so in the configuration")
 }
 
-// SuggestOrder returns the word order in which a value that makes no sense
-// would make some; false when the value is sensible or none helps.
-func SuggestOrder(p model.Point, v float64) (model.WordOrder, bool) {
-	if sensible(p.Quantity, v) {
-		return 0, false
+// SuggestRegister returns the register in whose word order, or failing that as
+// a float, a value that makes no sense would make some; false when the value is
+// sensible or nothing helps. The words are those that read as v.
+func SuggestRegister(p model.Point, v float64) (model.Register, bool) {
+	fits := func(x float64) bool {
+		return sensible(p.Quantity, x) && (p.Low == 0 && p.High == 0 || x >= p.Low && x <= p.High)
+	}
+	if fits(v) || math.IsNaN(v) {
+		return model.Register{}, false
 	}
 	raw := p.Register.Encode(v, 0)
-	for o := range model.WordOrder(4) {
-		if o == p.Register.Order {
-			continue
-		}
-		r := p.Register
-		r.Order = o
-		if x, cause := r.Decode(raw, 0); cause == model.NoCause && sensible(p.Quantity, x) && x != 0 {
-			return o, true
+	for _, typ := range []model.RegisterType{p.Register.Type, floatOf(p.Register.Type)} {
+		for o := range model.WordOrder(4) {
+			r := p.Register
+			if r.Order = o; typ != r.Type {
+				r.Type, r.Resolution = typ, model.Resolution{}
+			}
+			if x, cause := r.Decode(raw, 0); cause == model.NoCause && fits(x) && x != 0 {
+				return r, true
+			}
 		}
 	}
-	return 0, false
+	return model.Register{}, false
+}
+
+// floatOf is the float as wide as a type.
+func floatOf(t model.RegisterType) model.RegisterType {
+	if t.Words() == 4 {
+		return model.Float64
+	}
+	return model.Float32
 }
 
 // sensible bounds what a small set can show.
@@ -304,17 +319,6 @@ func walked13(b Beside) model.Check {
 		}
 	}
 	return cannot("C13", "one-heater walk", "it was not done: tickover wiring walk leads through it in four minutes")
-}
-
-func (w *Watch) sag(b Beside) model.Check {
-	for i := len(b.Walks) - 1; i >= 0; i-- {
-		for _, c := range b.Walks[i].Checks {
-			if c.Code == "C23" {
-				return c
-			}
-		}
-	}
-	return cannot("C23", "the loaded phase falls most", "the one-heater walk tells it")
 }
 
 func (w *Watch) agree(code, title string, of func(*phaseSeen) pile, want, slack float64, do string) model.Check {

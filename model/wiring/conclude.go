@@ -14,10 +14,7 @@ import (
 func conclude(steps [3]step, rating model.Rating, heater float64) model.Walk {
 	walk := model.Walk{Complete: true}
 	main := model.Check{Code: "C13", Title: "one-heater walk"}
-	phase := rating.PhaseVoltage()
-	if !(phase > 0) {
-		phase = 230
-	}
+	phase := phaseOf(rating)
 	scaled := voltageScale(steps, phase)
 	if slices.ContainsFunc(steps[:], func(s step) bool { return s.noQ }) {
 		main.Words = "the meter gives no active and reactive power for each phase, so angles cannot be told"

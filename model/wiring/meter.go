@@ -36,6 +36,14 @@ func known(v ...float64) bool {
 	return !slices.ContainsFunc(v, math.IsNaN)
 }
 
+// phaseOf is the phase voltage of a rating in V, 230 when none is given.
+func phaseOf(r model.Rating) float64 {
+	if v := r.PhaseVoltage(); v > 0 {
+		return v
+	}
+	return 230
+}
+
 func sum(v [3]float64) float64 { return v[0] + v[1] + v[2] }
 
 // pile gathers values whose median is wanted: a transient or a garbled reading

@@ -2,6 +2,7 @@ package wiring
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"tickover/model"
@@ -18,15 +19,15 @@ type neutralSeen struct {
 
 // How far a whole neutral lets the star point lie off, as shares of the phase
 // voltage when the neutral carries rated current, which is one phase loaded
-// alone. The alternator adds a third of its zero-sequence impedance, at most
+// alone; it goes with that current. The alternator adds a third of its zero-sequence impedance, at most
 // 10 % of its rated impedance in small salient-pole machines (from memory),
 // and the lead from star point to board the drop it may have, 2.5 % (common
 // practice). The doubt of the meter is added to both where a reading is held
 // against them.
 //
 // A broken neutral shifts it by |ΣY·U|/|ΣY| of the loads' admittances: by 29 %
-// at 3, 2 and 1 kW. With a class 0.5 meter it is told from 9 % on at the
-// latest; below, no phase is off by more, and appliances bear ±10 % (EN 50160,
+// at 3, 2 and 1 kW. With a class 0.5 meter and nothing known of the currents
+// it is told from 9 % on at the latest; below, no phase is off by more, and appliances bear ±10 % (EN 50160,
 // from memory).
 const (
 	alternatorZero = 0.10
@@ -37,8 +38,25 @@ const (
 // inARow is how many readings in a row must agree.
 const inARow = 2
 
+// carried is how much of rated current a whole neutral may carry now: what its
+// transformer says, else half as much again as the highest phase, which two
+// phases of unlike power factors can send through it, else all of it.
+func carried(m meter, rated float64) float64 {
+	if !(rated > 0) {
+		return 1
+	}
+	if known(m.n) {
+		return m.n / rated
+	}
+	if known(m.i[:]...) {
+		return 1.5 * slices.Max(m.i[:]) / rated
+	}
+	return 1
+}
+
 // see takes a reading; gain is how far each voltage may be off, a ratio.
-func (n *neutralSeen) see(m meter, at model.Instant, phase, gain float64) {
+func (n *neutralSeen) see(m meter, at model.Instant, r model.Rating, gain float64) {
+	phase := phaseOf(r)
 	if !known(m.ln[:]...) || !known(m.ll[:]...) || sum(m.ll) < 1.5*phase {
 		return
 	}
@@ -50,7 +68,7 @@ func (n *neutralSeen) see(m meter, at model.Instant, phase, gain float64) {
 			return
 		}
 	}
-	shift, bound := electrical.ZeroSequence(m.ln, m.ll), leastShift*phase
+	shift, bound := electrical.ZeroSequence(m.ln, m.ll), leastShift*carried(m, r.Current())*phase
 	if shift < bound || shift < bound+electrical.ZeroSequenceUncertainty(m.ln, m.ll, gain) || !electrical.NeutralSuspect(m.ln, m.ll, gain) {
 		n.inRow = 0
 		return

@@ -16,7 +16,7 @@ func shifted(r *rand.Rand, share, gain float64) meter {
 	const u = 230.94
 	way := 2 * math.Pi * r.Float64()
 	x, y := share*u*math.Cos(way), share*u*math.Sin(way)
-	m := meter{}
+	m := meter{n: math.NaN(), i: [3]float64{math.NaN(), math.NaN(), math.NaN()}}
 	for k := range 3 {
 		off := func() float64 { return 1 + gain*(2*r.Float64()-1) }
 		s, c := math.Sincos(-2 * math.Pi / 3 * float64(k))
@@ -29,6 +29,7 @@ func shifted(r *rand.Rand, share, gain float64) meter {
 // Whatever the meter's class, a shift that a whole neutral can make is not
 // taken for a break, and one beyond it by twice the meter's doubt is.
 func TestBreakIsToldBeyondWhatAWholeNeutralDoes(t *testing.T) {
+	rating := model.Rating{ApparentPower: 50e3, Voltage: 400, Frequency: 50}
 	for _, gain := range []float64{0.001, 0.002, 0.005, 0.01} {
 		r := rand.New(rand.NewPCG(fresh, uint64(1e4*gain)))
 		still := shifted(rand.New(rand.NewPCG(1, 1)), 0, 0)
@@ -40,8 +41,8 @@ func TestBreakIsToldBeyondWhatAWholeNeutralDoes(t *testing.T) {
 			at := model.Instant{Boot: 1}
 			sound, bad := leastShift*r.Float64(), least+(0.5-least)*r.Float64()
 			for range inARow {
-				whole.see(shifted(r, sound, gain), at, 230.94, gain)
-				broken.see(shifted(r, bad, gain), at, 230.94, gain)
+				whole.see(shifted(r, sound, gain), at, rating, gain)
+				broken.see(shifted(r, bad, gain), at, rating, gain)
 			}
 			if whole.open > 0 {
 				taken++

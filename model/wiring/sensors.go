@@ -11,15 +11,71 @@ import (
 	"tickover/model"
 )
 
-// neutralCurrent holds the neutral's transformer against the phases when one
-// phase carries nearly all; the walk does it better.
+// neutralCurrent holds the neutral's transformer against phases loaded alone
+// or alike, as ordinary loads bring them.
 func (w *Watch) neutralCurrent() model.Check {
 	const code, title = "C20", "neutral current"
-	p := w.points[model.CurrentN]
-	if p == nil || p.good == 0 {
+	if p := w.points[model.CurrentN]; p == nil || p.good == 0 {
 		return cannot(code, title, "no neutral current is measured")
 	}
-	return cannot(code, title, "the one-heater walk tells it")
+	var seen, bad []string
+	if len(w.single) >= least {
+		r := w.single.median()
+		seen = append(seen, fmt.Sprintf("with one phase loaded the neutral carries %.2f of its current", r))
+		if math.Abs(r-1) > 0.15 {
+			bad = append(bad, "its transformer is scaled wrong, or sits on the wrong side of the neutral-earth bond")
+		}
+	}
+	if len(w.even) >= least {
+		r := w.even.median()
+		seen = append(seen, fmt.Sprintf("with the phases loaded alike it carries %.2f of theirs", r))
+		if r > 0.1 {
+			bad = append(bad, "loads alike that give a neutral current have strong third harmonics, or one of the transformers is wrong")
+		}
+	}
+	if len(seen) == 0 {
+		return cannot(code, title, "neither one phase alone nor all three alike were loaded; the one-heater walk does it")
+	}
+	return check(code, title, len(bad) > 0, strings.Join(seen, "; "), strings.Join(bad, "; "))
+}
+
+// fewSwitchings is how many loads of one phase must have come on.
+const fewSwitchings = 3
+
+// sag looks whether the loaded phase falls most: at the walk if there was one,
+// else at the loads of one phase that came on.
+func (w *Watch) sag(b Beside) model.Check {
+	const code, title = "C23", "the loaded phase falls most"
+	for i := len(b.Walks) - 1; i >= 0; i-- {
+		for _, c := range b.Walks[i].Checks {
+			if c.Code == code {
+				return c
+			}
+		}
+	}
+	n, right := 0, 0
+	for _, s := range w.loads.steps {
+		fell := 0
+		for k := range 3 {
+			if s.sag[k] > s.sag[fell] {
+				fell = k
+			}
+		}
+		if s.two || s.sag[fell] < 0.5 {
+			continue
+		}
+		if n++; fell == s.input {
+			right++
+		}
+	}
+	if n < fewSwitchings {
+		return cannot(code, title, fmt.Sprintf("%d loads of one phase came on that moved a voltage; three are needed, or the one-heater walk", n))
+	}
+	words := fmt.Sprintf("it did at %d of %d loads of one phase that came on", right, n)
+	if right > 0 && right < n {
+		return cannot(code, title, words+": other loads moved too")
+	}
+	return check(code, title, right == 0, words, "currents and voltages belong to different phases: do the one-heater walk")
 }
 
 func (w *Watch) coldSoak() model.Check {
@@ -185,26 +241,56 @@ func (w *Watch) refresh() model.Check {
 	return c
 }
 
-func housekeeping(b Beside) model.Check {
-	const code, title = "C32", "clock and store"
-	var bad []string
-	if b.Clock == model.ClockUnknown || b.Clock == model.ClockUnsynchronised {
-		bad = append(bad, "nothing vouches for the time of day")
+// Bounds of the logger's own computer.
+const (
+	leastDisk = 200 << 20 // bytes
+	hotBoard  = 75.0      // °C: 5 K below where small boards slow down (from memory)
+	wornCard  = 0.8       // of the life the card gives itself
+)
+
+// housekeeping looks at the logger itself: its clock, its store, and what the
+// computer tells of its supply and temperature.
+func (w *Watch) housekeeping(b Beside) model.Check {
+	const code, title = "C32", "clock, store and supply of the logger"
+	var bad, do, good []string
+	say := func(wrong bool, words, remedy string) {
+		if wrong {
+			bad, do = append(bad, words), append(do, remedy)
+		}
 	}
-	if b.Store.Degraded != "" {
-		bad = append(bad, "the store keeps less than it should: "+b.Store.Degraded)
+	say(b.Store.Degraded != "", "the store keeps less than it should: "+b.Store.Degraded, "look at the card and its free space")
+	say(b.Store.FreeDisk > 0 && b.Store.FreeDisk < leastDisk, "less than 200 MiB are free", "free space on the card")
+	for _, f := range []struct {
+		id                   model.PointID
+		limit                float64
+		wrong, right, remedy string
+	}{
+		{model.HostUndervoltage, 0.5, "the logger's supply was too low", "its supply held", "look at the logger's converter, its fuse and its leads"},
+		{model.HostUndervoltageSeen, 0.5, "its supply was too low at some time since it was switched on", "", "look at the logger's converter, its fuse and its leads"},
+		{model.HostThrottled, 0.5, "the computer slowed itself down", "", "look at its supply and give it air"},
+		{model.HostTemperature, hotBoard, "the computer was over 75 °C", "its temperature was in order", "move it away from radiator and exhaust"},
+		{model.HostCardWear, wornCard, "the card has used 80 % of its life", "", "copy the store and put a new card in"},
+	} {
+		if p := w.points[f.id]; p != nil && p.good > 0 {
+			if say(p.high >= f.limit, f.wrong, f.remedy); p.high < f.limit && f.right != "" {
+				good = append(good, f.right)
+			}
+		}
 	}
-	if b.Store.FreeDisk > 0 && b.Store.FreeDisk < 200<<20 {
-		bad = append(bad, "less than 200 MiB are free")
+	untimed := b.Clock == model.ClockUnknown || b.Clock == model.ClockUnsynchronised
+	const noTime = "nothing vouches for the time of day"
+	if untimed && b.Clock == model.ClockUnsynchronised && len(bad) == 0 {
+		return cannot(code, title, noTime+"; set it from a telephone")
 	}
-	if b.Clock == model.ClockUnsynchronised && len(bad) == 1 {
-		return cannot(code, title, bad[0]+"; set it from a telephone")
+	say(untimed, noTime, "set the time from a telephone")
+	if len(good) == 0 {
+		good = []string{"the computer tells nothing of its supply and temperature"}
 	}
-	words := "the time is known (" + b.Clock.String() + "), the store keeps everything"
+	words := "the time is known (" + b.Clock.String() + "), the store keeps everything, " + strings.Join(good, ", ")
 	if len(bad) > 0 {
 		words = strings.Join(bad, "; ")
 	}
-	return check(code, title, len(bad) > 0, words, "set the time from a telephone; free space on the card")
+	return check(code, title, len(bad) > 0, words, strings.Join(slices.Compact(do), "; "))
 }
 
 // limits looks whether every warning comes before its critical alarm.

@@ -40,6 +40,7 @@ const (
 	longestPause = 3 * time.Minute  // between two switchings of one walk
 	leastVolts   = 30.0             // V, of all three: voltages may be scaled wrong by ten
 	forget       = 10 * time.Second // a gap in the record ends a stretch
+	mostSteps    = 1024             // switchings kept, the newest
 )
 
 // Walker follows a one-heater walk through the record. The zero value is
@@ -130,7 +131,9 @@ func (w *Walker) close() {
 	default:
 		one := stepOf(*w.base, s, input, rose > 1)
 		one.anew, w.anew = w.anew, false
-		w.steps = append(w.steps, one)
+		if w.steps = append(w.steps, one); len(w.steps) > mostSteps {
+			w.steps = slices.Delete(w.steps, 0, mostSteps/2)
+		}
 	}
 }
 

@@ -30,6 +30,9 @@ type Watch struct {
 	energy  energySeen
 	speed   pile // of frequency over what the speed says
 	still   [3]pile
+	single  pile // neutral current over that of the one phase loaded
+	even    pile // neutral current over that of phases loaded alike
+	loads   Walker
 	oilRest pile
 	soak    map[model.PointID]float64
 	soaked  bool
@@ -54,6 +57,7 @@ type pointSeen struct {
 	good, failed, odd int
 	low, high         float64
 	values            pile
+	wild              pile // what was read and is implausible
 	running           time.Duration
 }
 
@@ -90,6 +94,7 @@ func (w *Watch) Step(scan *model.Scan) {
 	}
 	if m, ok := read(scan); ok {
 		w.meter(m, scan.At)
+		w.loads.Step(scan)
 	}
 	w.engine()
 	w.senders()
@@ -122,6 +127,7 @@ func (w *Watch) see(s model.Sample, dt time.Duration) {
 		p.failed++
 	case s.Cause == model.Implausible:
 		p.odd++
+		p.wild.add(s.Value)
 	}
 }
 
@@ -198,10 +204,6 @@ func (w *Watch) fedBySet(name string) bool {
 func (w *Watch) leastLoad() float64 { return max(1, 0.03*w.rating.Current()) }
 
 func (w *Watch) meter(m meter, at model.Instant) {
-	phase := w.rating.PhaseVoltage()
-	if !(phase > 0) {
-		phase = 230
-	}
 	if w.in(model.Standstill) > time.Minute {
 		for k := range 3 {
 			w.still[k].add(m.i[k])
@@ -216,7 +218,8 @@ func (w *Watch) meter(m meter, at model.Instant) {
 		w.phase[k].ll.add(m.ll[k])
 		w.loaded(k, m)
 	}
-	w.neutral.see(m, at, phase, w.gain)
+	w.throughNeutral(m)
+	w.neutral.see(m, at, w.rating, w.gain)
 	if s := sum(m.p); known(m.total) && math.Abs(m.total) > 0.02*w.rating.ActivePower() {
 		w.lines.total.add(s / m.total)
 	}
@@ -240,6 +243,27 @@ func (w *Watch) loaded(k int, m meter) {
 	p.q.add(m.q[k])
 	p.pqs.add((m.p[k]*m.p[k] + m.q[k]*m.q[k]) / (s * s))
 	p.factor.add(math.Abs(m.pf[k]) - math.Abs(m.p[k]/s))
+}
+
+// throughNeutral holds the neutral's current against the phases where these
+// say what it must be: one phase loaded alone, or all three alike.
+func (w *Watch) throughNeutral(m meter) {
+	if !known(m.n) || !known(m.i[:]...) {
+		return
+	}
+	high, low := slices.Max(m.i[:]), slices.Min(m.i[:])
+	switch rest := sum(m.i) - high; {
+	case high < 2*w.leastLoad():
+	case rest < 0.05*high:
+		w.single.add(m.n / high)
+	case high-low < 0.04*high && alike(m.pf):
+		w.even.add(m.n / high)
+	}
+}
+
+// alike reports whether the power factors of three phases are about the same.
+func alike(pf [3]float64) bool {
+	return known(pf[:]...) && slices.Max(pf[:])-slices.Min(pf[:]) < 0.04
 }
 
 // engine follows what the engine's sensors show at rest and running.
