@@ -209,9 +209,10 @@ func (p *pointRead) pulses(s *model.Sensor, words []string) bool {
 	return true
 }
 
-var dated = regexp.MustCompile(`^(.+) means (.+?), (.+) means (.+?)(?:, on (.+))?$`)
+var dated = regexp.MustCompile(`^(.+) means (.+?), (.+) means (.+?)(?:, on (.+?)(?:, valid ([1-9][0-9]{0,2}) months)?)?$`)
 
-// calibrated reads "0.1 bar means 0 bar, 8.2 bar means 8 bar, on 2026-03-01".
+// calibrated reads "0.1 bar means 0 bar, 8.2 bar means 8 bar, on 2026-03-01,
+// valid 24 months".
 func (p *pointRead) calibrated(s *model.Sensor) {
 	t, ok := p.text("calibration")
 	if !ok {
@@ -222,7 +223,7 @@ func (p *pointRead) calibrated(s *model.Sensor) {
 	}
 	words := dated.FindStringSubmatch(strings.Join(strings.Fields(t), " "))
 	if words == nil {
-		p.wrong(p.at("calibration"), "write 0.1 bar means 0 bar, 8.2 bar means 8 bar, on 2026-03-01", "%q is no calibration", t)
+		p.wrong(p.at("calibration"), "write 0.1 bar means 0 bar, 8.2 bar means 8 bar, on 2026-03-01, valid 12 months", "%q is no calibration", t)
 		return
 	}
 	c := &model.Calibration{}
@@ -241,6 +242,7 @@ func (p *pointRead) calibrated(s *model.Sensor) {
 			return
 		}
 		c.On = day
+		c.Months, _ = strconv.Atoi(words[6]) // nothing, or three digits
 	}
 	if c.Shown[0] == c.Shown[1] || c.True[0] == c.True[1] {
 		p.wrong(p.at("calibration"), "take two points as far apart as the work allows", "both points of the calibration are one")

@@ -30,7 +30,7 @@ func TestSensorsInPlainWords(t *testing.T) {
 		"oil.temperature": {Kind: model.TableSensor, Words: "table ohm", Signal: model.Resistance, Table: [][2]float64{{38, 100}, {70, 80}, {134, 60}, {287, 40}}},
 		"battery.current": {Kind: model.LinearSensor, Words: "4-20 mA -600 A..600 A, failed outside 3.5 mA..21.5 mA", Signal: model.Current,
 			In: [2]float64{0.004, 0.02}, Out: [2]float64{-600, 600}, Fail: [2]float64{0.0035, 0.0215},
-			Calibration: &model.Calibration{Shown: [2]float64{4, 304}, True: [2]float64{0, 300}, On: time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)}},
+			Calibration: &model.Calibration{Shown: [2]float64{4, 304}, True: [2]float64{0, 300}, Validity: model.Validity{On: time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC), Months: 24}}},
 		"boost.pressure": {Kind: model.LinearSensor, Words: "ratio 10 %..90 % 0 bar..2 bar, supply from sensor.supply", Signal: model.Voltage,
 			In: [2]float64{0.1, 0.9}, Out: [2]float64{0, 2e5}, Supply: "sensor.supply"},
 		"sensor.supply": {Kind: model.DirectSensor, Words: "direct", Signal: model.Voltage, Calibration: &model.Calibration{Shown: [2]float64{5.1, 10.2}, True: [2]float64{5, 10}}},

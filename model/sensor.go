@@ -1,7 +1,5 @@
 package model
 
-import "time"
-
 // SensorKind says how what a sensor signals becomes what it measures. The
 // zero value is DirectSensor.
 type SensorKind uint8
@@ -62,7 +60,7 @@ type Sensor struct {
 // Calibration is a two-point correction, applied last.
 type Calibration struct {
 	Shown, True [2]float64 // what was shown and what it should have been, canonical unit
-	On          time.Time  // the day it was made; zero means not said
+	Validity
 }
 
 // rawSuffix follows the ID of a physical point in the name of its raw one.

@@ -37,7 +37,7 @@ func (s *source) Measure(ctx context.Context, who string, m model.Measurement) (
 		e[0].At = instants(s.store.Boot())()
 		return s.store.AppendEvents(e)
 	})
-	return e[0].Seq, winding.Judge(&m, s.setup.Rating), err
+	return e[0].Seq, winding.Judge(&m, s.setup.Rating, wall), err
 }
 
 // correctable refuses to correct what is not there or something else.
@@ -93,7 +93,7 @@ func (s *source) Measured(context.Context) ([]model.HandRow, *model.DryOut, []mo
 			}
 		}
 	}
-	return winding.Rows(hand, s.setup.Rating), winding.DryOut(hand, s.store.Clock(), meter.Running()), wiring.Gauges(hand), nil
+	return winding.Rows(hand, s.setup.Rating, s.store.Clock()), winding.DryOut(hand, s.store.Clock(), meter.Running()), wiring.Gauges(hand), nil
 }
 
 // spanOf is the time from the first insulation reading to the last.
@@ -210,8 +210,9 @@ func (s *source) checks(watch *wiring.Watch, at model.Instant) ([]model.Check, e
 	if err != nil {
 		return nil, err
 	}
-	_, clock := s.store.Clock().Wall(at)
-	return watch.Checks(wiring.Beside{Hand: hand, Walks: walks, Alarms: rules(s.setup), Clock: clock, Store: s.store.Health()}), nil
+	dates := s.store.Clock()
+	now, clock := dates.Wall(at)
+	return watch.Checks(wiring.Beside{Hand: hand, Walks: walks, Alarms: rules(s.setup), Clock: clock, Now: now, Dates: dates, Store: s.store.Health()}), nil
 }
 
 // Walk works a one-heater walk out of the record.
@@ -279,7 +280,7 @@ func (b *besideRun) fill(rec *model.RunRecord, events []model.Event) error {
 	if err != nil {
 		return err
 	}
-	rec.HandRows = winding.Rows(slices.DeleteFunc(slices.Clone(events), func(e model.Event) bool { return e.Hand == nil }), b.setup.Rating)
+	rec.HandRows = winding.Rows(slices.DeleteFunc(slices.Clone(events), func(e model.Event) bool { return e.Hand == nil }), b.setup.Rating, b.store.Clock())
 	rec.DryOut = winding.DryOut(hand, b.store.Clock(), b.meter.Running())
 	rec.Gauges = wiring.Gauges(hand)
 	for _, open := range winding.OpenTicks(hand) {

@@ -109,11 +109,11 @@ func TestMeasureFromTheCommandToTheReport(t *testing.T) {
 	if !strings.Contains(first, "insulation at 40 °C, halving rule: 5.303 MΩ") || !strings.Contains(first, "thermosetting formula: 21.24 MΩ") {
 		t.Errorf("told:\n%s", first)
 	}
-	must(t, "measure", "insulation resistance", "U-E", "60 MΩ", "--state", state, "--with", "winding temperature=20 °C", "--ticked", "--stage", "after", "--instrument", "tester 12")
+	must(t, "measure", "insulation resistance", "U-E", "60 MΩ", "--state", state, "--with", "winding temperature=20 °C", "--ticked", "--stage", "after", "--instrument", "tester 12, calibrated 2020-03")
 	must(t, "measure", "fact", "engine serial number", "E-99", "--state", state)
 	must(t, "wiring", "walk", "--state", state, "--run", "1", "--heater", "2 kW", "--keep")
 	list := must(t, "measure", "list", "--state", state)
-	if !strings.Contains(list, "before: 30.00 MΩ") || !strings.Contains(list, "after: 60.00 MΩ") {
+	if !strings.Contains(list, "before: 30.00 MΩ") || !strings.Contains(list, "after: 60.00 MΩ") || !strings.Contains(list, "its calibration of 2020-03-31 is older than 12 months") {
 		t.Errorf("listed:\n%s", list)
 	}
 	if card := must(t, "measure", "card", "--state", state); !strings.Contains(card, "E-99") || strings.Contains(card, "LP-0417") {
@@ -121,7 +121,7 @@ func TestMeasureFromTheCommandToTheReport(t *testing.T) {
 	}
 	for _, format := range []string{"text", "json", "html"} {
 		report := must(t, "report", "--state", state, "1", "--format", format)
-		for _, want := range []string{"E-99", "one-heater walk"} {
+		for _, want := range []string{"E-99", "one-heater walk", "its calibration of 2020-03-31 is older than 12 months"} {
 			if !strings.Contains(report, want) {
 				t.Errorf("the %s report lacks %q", format, want)
 			}

@@ -5,6 +5,7 @@ import (
 	"io"
 	"strings"
 	"text/tabwriter"
+	"time"
 
 	"tickover/model"
 	"tickover/model/transducer"
@@ -29,7 +30,7 @@ func printSensors(out io.Writer, sensed []model.Point) error {
 		if err := w.Flush(); err != nil {
 			return err
 		}
-		for _, remark := range transducer.Remarks(p.Sensor) {
+		for _, remark := range transducer.Remarks(p.Sensor, time.Now()) {
 			fmt.Fprintf(out, "  note: %s\n", remark)
 		}
 	}

@@ -33,7 +33,7 @@ type measureTake struct {
 	Value      string            `arg:"" help:"The value with its unit, or yes or no."`
 	With       map[string]string `help:"What was read beside it, such as --with \"winding temperature=15 °C\"." mapsep:";"`
 	Who        string            `help:"Who measured."`
-	Instrument string            `help:"Instrument, its number and the day of its calibration."`
+	Instrument string            `help:"Instrument, its number and the day of its calibration, such as \"tester 12, calibrated 2026-03, valid 24 months\"; 12 months when not said."`
 	Taken      string            `help:"When, if not now: 2026-03-01 14:30." placeholder:"TIME"`
 	Stage      string            `help:"before, during or after the work." enum:",before,during,after" default:""`
 	Note       string            `help:"Anything else."`

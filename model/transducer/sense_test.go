@@ -2,6 +2,7 @@ package transducer
 
 import (
 	"testing"
+	"time"
 
 	"pgregory.net/rapid"
 
@@ -172,5 +173,23 @@ func TestTrialsShowARange(t *testing.T) {
 	}
 	if last := Trials(loop)[4]; last.Signal != 0.020 || last.Value != 10e5 {
 		t.Errorf("the loop ends at %+v", last)
+	}
+}
+
+// What check says of a calibration: its day, whether it still counts, and that
+// nobody can tell without a day.
+func TestRemarksTellOfTheCalibration(t *testing.T) {
+	now := time.Date(2026, 11, 25, 0, 0, 0, 0, time.UTC)
+	for on, want := range map[time.Time]string{
+		now.AddDate(0, -2, 0):  "calibrated on 2026-09-25, counts for 12 months",
+		now.AddDate(0, -14, 0): "its calibration of 2025-09-25 is older than 12 months: calibrate it again, or write valid .. months",
+		{}:                     "the day of its calibration is not said, so nobody can tell whether it still counts: add on 2026-03-01",
+	} {
+		s := *loop
+		s.Calibration = &model.Calibration{Shown: [2]float64{0, 8e5}, True: [2]float64{0, 8.1e5}, Validity: model.Validity{On: on}}
+		all := Remarks(&s, now)
+		if last := all[len(all)-1]; last != want {
+			t.Errorf("%q, want %q", last, want)
+		}
 	}
 }

@@ -2,6 +2,7 @@ package transducer
 
 import (
 	"fmt"
+	"time"
 
 	"tickover/model"
 )
@@ -92,8 +93,8 @@ func quarters(from, to, by float64) []float64 {
 
 // Remarks says in words what the user of a sensor should know beside its
 // figures: wires, terminals, what a break looks like, the tolerance class, the
-// calibration.
-func Remarks(s *model.Sensor) []string {
+// calibration and whether it counts now.
+func Remarks(s *model.Sensor, now time.Time) []string {
 	var all []string
 	say := func(format string, args ...any) { all = append(all, fmt.Sprintf(format, args...)) }
 	switch {
@@ -114,7 +115,12 @@ func Remarks(s *model.Sensor) []string {
 		say("class %s of IEC 60751: within %.2f K at 100 °C", s.Class, tol)
 	}
 	if c := s.Calibration; c != nil && !c.On.IsZero() {
-		say("calibrated on %s", c.On.Format("2006-01-02"))
+		say("calibrated on %s, counts for %d months", c.On.Format("2006-01-02"), c.Lasts())
+		if old := c.Overdue(now); old != "" {
+			say("%s: calibrate it again, or write valid .. months", old)
+		}
+	} else if c != nil {
+		say("the day of its calibration is not said, so nobody can tell whether it still counts: add on 2026-03-01")
 	}
 	return all
 }

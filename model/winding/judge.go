@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"time"
 
 	"tickover/model"
 )
@@ -29,8 +30,34 @@ func Spread(r []float64) float64 {
 	return (slices.Max(r) - slices.Min(r)) * float64(len(r)) / sum
 }
 
-// Judge gives the figures of one measurement by hand.
-func Judge(m *model.Measurement, rating model.Rating) []model.Figure {
+// Judge gives the figures of one measurement by hand, at its wall time; the
+// zero time means that no clock knows it.
+func Judge(m *model.Measurement, rating model.Rating, at time.Time) []model.Figure {
+	return append(meaning(m, rating), instrument(m, at)...)
+}
+
+// instrument tells whether the calibration of the instrument counted.
+func instrument(m *model.Measurement, at time.Time) []model.Figure {
+	const name, unit = "age of the instrument's calibration", "months"
+	if !m.Taken.IsZero() {
+		at = m.Taken
+	}
+	v, ok := model.CalibrationIn(m.Instrument)
+	switch {
+	case m.Instrument == "":
+		return nil
+	case !ok:
+		return []model.Figure{model.NotKnown(name, "", unit, "its day is not said: write such as tester 12, calibrated 2026-03")}
+	case at.IsZero():
+		return []model.Figure{model.NotKnown(name, "", unit, "no clock knew the day of the measurement")}
+	}
+	old := v.Overdue(at)
+	return []model.Figure{limited(name, math.Round(at.Sub(v.On).Hours()/24/30.44), unit, old == "", fmt.Sprintf("≤ %d months", v.Lasts()),
+		"the instrument's own, else 12 months", old)}
+}
+
+// meaning gives the figures of what was measured.
+func meaning(m *model.Measurement, rating model.Rating) []model.Figure {
 	switch m.Kind {
 	case model.InsulationKind:
 		return Insulation(m, rating)
@@ -116,7 +143,7 @@ func gather(events []model.Event) (all []series, corrected map[uint64]bool) {
 // Rows sets first and last of every kind and place side by side, judged.
 // Entries that were corrected stay on record but do not count. The stage that
 // was said goes before the order of time.
-func Rows(events []model.Event, rating model.Rating) []model.HandRow {
+func Rows(events []model.Event, rating model.Rating, clock model.Clock) []model.HandRow {
 	all, corrected := gather(events)
 	var rows []model.HandRow
 	for _, s := range all {
@@ -143,7 +170,8 @@ func Rows(events []model.Event, rating model.Rating) []model.HandRow {
 			continue
 		}
 		row.Before, row.After = valueOf(before), valueOf(after)
-		row.Figures = append(Judge(last.Hand, rating), hot(before, after)...)
+		at, _ := clock.Wall(last.At)
+		row.Figures = append(Judge(last.Hand, rating, at), hot(before, after)...)
 		rows = append(rows, row)
 	}
 	spreads(rows)

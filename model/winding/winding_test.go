@@ -55,10 +55,10 @@ func ir(seq uint64, hours, mohm, at float64) model.Event {
 }
 
 func TestRatios(t *testing.T) {
-	f := Judge(ir(1, 0, 160, 40).Hand, model.Rating{})
+	f := Judge(ir(1, 0, 160, 40).Hand, model.Rating{}, time.Time{})
 	reference.Near(t, "DAR", f[3].Value, 1.25, 1e-9)
 	reference.Near(t, "PI", f[4].Value, 2.5, 1e-9)
-	if f := Judge(ir(1, 0, 6000, 40).Hand, model.Rating{}); f[4].Known {
+	if f := Judge(ir(1, 0, 6000, 40).Hand, model.Rating{}, time.Time{}); f[4].Known {
 		t.Error("a polarization index above 5 GΩ")
 	}
 }
@@ -114,7 +114,7 @@ func TestBeforeAndAfterSideBySide(t *testing.T) {
 	events := []model.Event{winding(1, "U", "before", 0.5, 20), winding(2, "V", "before", 0.5, 20), winding(3, "W", "before", 5.3, 20),
 		winding(4, "W", "before", 0.53, 20), winding(5, "U", "after", 0.6, 72)}
 	events[3].Hand.Corrects = 3
-	got := Rows(events, model.Rating{})
+	got := Rows(events, model.Rating{}, model.Clock{})
 	if len(got) != 3 || got[0].Before.Value != 0.5 || got[0].After.Value != 0.6 || got[2].Before.Seq != 4 || got[2].After != nil {
 		t.Fatalf("%+v", got)
 	}
@@ -181,8 +181,37 @@ func TestOtherVerdicts(t *testing.T) {
 		{model.Measurement{Kind: model.BatteryRestKind, Value: 24.2, Conditions: map[string]float64{"rested": 36000}}, model.Outside},
 		{model.Measurement{Kind: model.BatteryRestKind, Value: 12.7, Conditions: map[string]float64{"rested": 600}}, model.NotDetermined},
 	} {
-		if got := Judge(&c.m, model.Rating{})[0]; got.Verdict != c.want {
+		if got := Judge(&c.m, model.Rating{}, time.Time{})[0]; got.Verdict != c.want {
 			t.Errorf("%s %v: %v (%s)", c.m.Kind, c.m.Value, got.Verdict, got.Reason)
 		}
+	}
+}
+
+// An instrument whose calibration did not count is said beside every figure
+// made with it.
+func TestInstrumentsCalibrationIsJudged(t *testing.T) {
+	noon := time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC)
+	for _, c := range []struct {
+		instrument string
+		at, taken  time.Time
+		want       model.Verdict
+		words      string
+	}{
+		{"tester 12, calibrated 2026-03", noon, time.Time{}, model.Within, ""},
+		{"tester 12, calibrated 2025-03", noon, time.Time{}, model.Outside, "its calibration of 2025-03-31 is older than 12 months"},
+		{"tester 12, calibrated 2025-03, valid 24 months", noon, time.Time{}, model.Within, ""},
+		{"tester 12, calibrated 2025-03", noon, noon.AddDate(-1, 0, 0), model.Within, ""},
+		{"tester 12, calibrated 2027-01", noon, time.Time{}, model.Outside, "its calibration is dated 2027-01-31, which was still to come"},
+		{"tester 12", noon, time.Time{}, model.NotDetermined, "its day is not said: write such as tester 12, calibrated 2026-03"},
+		{"tester 12, calibrated 2026-03", time.Time{}, time.Time{}, model.NotDetermined, "no clock knew the day of the measurement"},
+	} {
+		m := model.Measurement{Kind: model.EarthKind, Value: 0.05, Instrument: c.instrument, Taken: c.taken}
+		got := Judge(&m, model.Rating{}, c.at)
+		if f := got[len(got)-1]; len(got) != 2 || f.Verdict != c.want || f.Reason != c.words {
+			t.Errorf("%s: %+v", c.instrument, got)
+		}
+	}
+	if got := Judge(&model.Measurement{Kind: model.EarthKind, Value: 0.05}, model.Rating{}, noon); len(got) != 1 {
+		t.Errorf("no instrument: %+v", got)
 	}
 }

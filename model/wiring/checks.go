@@ -17,6 +17,8 @@ type Beside struct {
 	Walks  []model.Event     // outcomes of earlier walks
 	Alarms []model.AlarmRule // the rules in force
 	Clock  model.ClockSource
+	Now    time.Time   // UTC; zero means that no clock knows it
+	Dates  model.Clock // of the measurements
 	Store  model.StoreHealth
 }
 
@@ -46,7 +48,7 @@ func (w *Watch) Checks(b Beside) []model.Check {
 		w.agree("C17", "power factor agrees with P/S", func(p *phaseSeen) pile { return p.factor }, 0, 0.02, "the register of the power factor is scaled or placed wrong"),
 		w.totals(), w.idleCurrents(), w.neutralCurrent(), w.counter(), w.speeds(), w.sag(b), w.coldSoak(), w.oilAtRest(), w.windows(), w.reversedCouple(),
 		w.followers(), hands("C29", "battery against a hand meter", b, model.NoQuantity), w.contacts(), w.refresh(), w.housekeeping(b), w.limits(b), w.stuck()}
-	return append(all, w.neutralPlace(b))
+	return append(all, w.neutralPlace(b), w.calibrations(b))
 }
 
 func (w *Watch) answering() model.Check {

@@ -152,3 +152,35 @@ func TestLoggerIsJudgedByItsOwnFacts(t *testing.T) {
 		}
 	}
 }
+
+// Calibrations of sensors and of instruments are held against the day.
+func TestCalibrationsMustCount(t *testing.T) {
+	now := time.Date(2026, 11, 25, 0, 0, 0, 0, time.UTC)
+	dates := model.Clock{Boots: []model.Boot{{Number: 1, Estimates: []model.ClockEstimate{{Wall: now.UnixNano(), Source: model.ClockPhone}}}}}
+	sensed := func(on time.Time) []model.Point {
+		return []model.Point{{ID: model.OilPressure, Sensor: &model.Sensor{Calibration: &model.Calibration{Validity: model.Validity{On: on}}}}}
+	}
+	with := func(words string) []model.Event {
+		return []model.Event{{Seq: 3, At: model.Instant{Boot: 1}, Hand: &model.Measurement{Kind: model.HandMeterKind, Points: "current.l1", Instrument: words}}}
+	}
+	for _, c := range []struct {
+		name   string
+		sensed []model.Point
+		hand   []model.Event
+		now    time.Time
+		want   model.Outcome
+		words  string
+	}{
+		{"nothing", nil, nil, now, model.CannotTell, "written down"},
+		{"in time", sensed(now.AddDate(0, -11, 0)), with("clamp 7, calibrated 2026-05"), now, model.Pass, "all 2"},
+		{"sensor old", sensed(now.AddDate(0, -13, 0)), nil, now, model.Finding, "oil.pressure: its calibration of 2025-10-25 is older than 12 months"},
+		{"instrument old", nil, with("clamp 7, calibrated 2025-05"), now, model.Finding, "the instrument of entry 3: its calibration of 2025-05-31 is older"},
+		{"no day", sensed(time.Time{}), nil, now, model.CannotTell, "oil.pressure says no day"},
+		{"no clock", sensed(now), nil, time.Time{}, model.CannotTell, "no clock"},
+	} {
+		w := NewWatch(model.Setup{Sensed: c.sensed})
+		if got := w.calibrations(Beside{Hand: c.hand, Now: c.now, Dates: dates}); got.Outcome != c.want || !strings.Contains(got.Words, c.words) {
+			t.Errorf("%s: %+v", c.name, got)
+		}
+	}
+}
