@@ -26,6 +26,20 @@ type Check struct {
 	Words   string             // what was seen
 	Do      string             // what to do about it; empty for a pass
 	Figures map[string]float64 `json:",omitempty"` // numbers behind the words, canonical units
+	// Corrections are those of a gauge, by what it shows, lowest first.
+	Corrections []Correction `json:",omitempty"`
+}
+
+// Correction is what to add to a gauge where it shows something, in the
+// canonical unit of Quantity.
+type Correction struct {
+	Quantity   Quantity
+	Shows, Add float64
+}
+
+// Words gives both with their units.
+func (c Correction) Words() (shows, add string) {
+	return c.Quantity.ShowWithUnit(c.Shows), c.Quantity.ShowDifference(c.Add)
 }
 
 // HandRow is one kind of measurement at one place: what was measured first and

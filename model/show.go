@@ -85,3 +85,17 @@ func (q Quantity) decimals(v float64) int {
 	}
 	return 1
 }
+
+// ShowDifference writes a difference of two values in canonical units with its
+// sign and its unit; differences of temperature are in kelvin.
+func (q Quantity) ShowDifference(by float64) string {
+	sign := "+"
+	if by < 0 {
+		sign = "−"
+	}
+	text := q.ShowWithUnit(math.Abs(by))
+	if q == Temperature {
+		text = strings.Replace(text, "°C", "K", 1)
+	}
+	return sign + text
+}

@@ -35,9 +35,25 @@ type archive struct {
 // socketPath is where the daemon of a state folder listens.
 func socketPath(state string) string { return filepath.Join(state, "tickover.sock") }
 
+// How long a store is waited for that somebody holds and nobody answers for,
+// and how often it is tried: a daemon starts, stops, or plays its past day.
+const (
+	handover      = 30 * time.Second
+	handoverPause = 200 * time.Millisecond
+)
+
 // open asks the daemon's socket first. Without a daemon it opens the store,
 // for writing when write is set.
 func (f stateFlag) open(write bool) (*archive, error) {
+	for end := time.Now().Add(handover); ; time.Sleep(handoverPause) {
+		a, err := f.openNow(write)
+		if !errors.Is(err, store.ErrLocked) || time.Now().After(end) {
+			return a, err
+		}
+	}
+}
+
+func (f stateFlag) openNow(write bool) (*archive, error) {
 	if conn, err := net.DialTimeout("unix", socketPath(f.State), time.Second); err == nil {
 		conn.Close()
 		return overSocket(socketPath(f.State)), nil

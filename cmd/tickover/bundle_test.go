@@ -34,7 +34,13 @@ var pastDayOnce = sync.OnceValue(func() error {
 	return pastDay(context.Background(), cfg, ordinaryDay(), io.Discard)
 })
 
+// asCommand in the environment makes the tests' binary the command itself.
+const asCommand = "TICKOVER_AS_COMMAND"
+
 func TestMain(m *testing.M) {
+	if os.Getenv(asCommand) != "" {
+		main()
+	}
 	var err error
 	if sharedDir, err = os.MkdirTemp("", "tickover-test-*"); err != nil {
 		panic(err)

@@ -130,15 +130,24 @@ type rig struct {
 const refresh = 20 * time.Millisecond
 
 // newRig opens a pseudo-terminal for every line of the configuration, points
-// the lines at them, and starts the plant and the slaves.
+// the lines at them, and starts the slaves and the loop of the live day.
 func newRig(cfg *config.Config, wrong func(*plant.Plant)) (*rig, error) {
-	ctx, stop := context.WithCancel(context.Background())
-	r := &rig{stop: stop}
-	bank := &slave.Registers{}
 	p := plant.New(demoSeed, cfg.Setup.Rating)
 	wrong(p)
 	script, length := plant.LiveLoop()
-	player := plant.NewPlayer(p, script, length, true)
+	return rigAround(cfg, p, plant.NewPlayer(p, script, length, true))
+}
+
+// player lets simulated time go by.
+type player interface {
+	Advance(time.Duration) []plant.Action
+}
+
+// rigAround puts a plant behind the lines and lets a player move it.
+func rigAround(cfg *config.Config, p *plant.Plant, player player) (*rig, error) {
+	ctx, stop := context.WithCancel(context.Background())
+	r := &rig{stop: stop}
+	bank := &slave.Registers{}
 	fillChains(bank, cfg.Setup.Devices)
 	instruments(bank, &cfg.Setup, p)
 	for i := range cfg.Setup.Lines {
@@ -261,7 +270,7 @@ func pastDay(ctx context.Context, cfg *config.Config, day pastScript, progress i
 		return nil
 	}
 	past := *cfg
-	past.Listen, past.Outlets = "127.0.0.1:0", model.Outlets{}
+	past.Listen, past.Outlets = "", model.Outlets{}
 	// A simulated past needs no protection from power cuts: sync rarely.
 	d, err := newDaemon(&past, store.Options{KernelBoot: pastBoot, TailBusy: time.Minute, TailSteady: time.Minute}, slog.New(slog.DiscardHandler))
 	if err != nil {

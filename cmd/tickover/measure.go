@@ -163,7 +163,10 @@ func (c *measureList) Run(ctx context.Context, s streams) error {
 			Before, After *valueRow
 			Figures       []figureRow
 		}
-		Gauges []checkRow
+		Gauges []struct {
+			checkRow
+			Corrections []struct{ Shows, Add string }
+		}
 		DryOut *struct {
 			Points, Words string
 			Figures       []figureRow
@@ -182,6 +185,9 @@ func (c *measureList) Run(ctx context.Context, s streams) error {
 	}
 	for _, g := range all.Gauges {
 		fmt.Fprintf(s.out, "%s: %s. %s\n", g.Title, g.Words, g.Do)
+		for _, c := range g.Corrections {
+			fmt.Fprintf(s.out, "  where it shows %s add %s\n", c.Shows, c.Add)
+		}
 	}
 	return nil
 }

@@ -197,8 +197,13 @@ func hintOf(err error) string {
 	return ""
 }
 
-// listen opens the page's address and the local socket.
+// listen opens the page's address and the local socket. A configuration with
+// no address, which is that of a past day, has neither: who connected would
+// wait for an answer and be cut off when the day is over.
 func (d *daemon) listen() error {
+	if d.cfg.Listen == "" {
+		return nil
+	}
 	var err error
 	if d.listener, err = listenOn(d.cfg.Listen); err != nil {
 		return err
@@ -376,6 +381,9 @@ func (d *daemon) close() error {
 		errs = append(errs, l.Close())
 	}
 	for _, l := range []net.Listener{d.listener, d.socket} {
+		if l == nil {
+			continue
+		}
 		if err := l.Close(); !errors.Is(err, net.ErrClosed) { // a server that shut down closed it
 			errs = append(errs, err)
 		}

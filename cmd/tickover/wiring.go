@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"net/url"
@@ -100,8 +101,9 @@ const (
 	walkMost  = 14 * time.Minute
 )
 
-// Run says what to switch next until the walk is complete. In a pipe, over a
-// span of the record, and with --once it says where the walk stands.
+// Run says what to switch next until the walk is complete; only what is
+// switched from now on counts. In a pipe, over a span of the record, and with
+// --once it says where the walk of the last quarter of an hour stands.
 func (c *wiringWalk) Run(ctx context.Context, s streams) error {
 	a, err := c.open(c.Keep)
 	if err != nil {
@@ -109,11 +111,14 @@ func (c *wiringWalk) Run(ctx context.Context, s streams) error {
 	}
 	defer a.close()
 	query := c.span()
-	recorded := len(query) > 0
+	once := c.Once || len(query) > 0 || c.JSON || !term.IsTerminal(int(os.Stdout.Fd()))
+	if !once {
+		query.Set("from", time.Now().UTC().Format(time.RFC3339Nano))
+	}
 	if c.Heater != "" {
 		query.Set("heater", c.Heater)
 	}
-	walk, err := c.follow(ctx, a, query, s, c.Once || recorded || c.JSON || !term.IsTerminal(int(os.Stdout.Fd())))
+	walk, err := c.follow(ctx, a, query, s, once)
 	if err != nil {
 		return err
 	}
@@ -139,16 +144,19 @@ func (c *wiringWalk) Run(ctx context.Context, s streams) error {
 func (c *wiringWalk) follow(ctx context.Context, a *archive, query url.Values, s streams, once bool) (walk walkRow, err error) {
 	said := ""
 	for end := time.Now().Add(walkMost); ; {
-		if err := a.list(ctx, "/api/v1/wiring/walk", query, &walk); err != nil || walk.Complete || once || time.Now().After(end) {
+		err := a.list(ctx, "/api/v1/wiring/walk", query, &walk)
+		if ctx.Err() != nil {
+			return walk, &fault{exitRuntime, errors.New("the walk was broken off"), "nothing is kept of it; tickover wiring walk begins it anew"}
+		}
+		if err != nil || walk.Complete || once || time.Now().After(end) {
 			return walk, err
 		}
-		if line := walk.Words + "\n  now: " + walk.Next; line != said {
+		if line := walk.Words + "\n  next: " + walk.Next; line != said {
 			said = line
 			fmt.Fprintln(s.err, line)
 		}
 		select {
-		case <-ctx.Done():
-			return walk, ctx.Err()
+		case <-ctx.Done(): // the next look tells
 		case <-time.After(walkPause):
 		}
 		walk = walkRow{}

@@ -1,6 +1,7 @@
 package wiring
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -85,12 +86,7 @@ func Gauges(hand []model.Event) []model.Check {
 
 func gauge(name string, q model.Quantity, p [][2]float64) model.Check {
 	c := model.Check{Code: "G." + name, Title: "panel gauge of " + name}
-	slices.SortFunc(p, func(a, b [2]float64) int {
-		if a[1] < b[1] {
-			return -1
-		}
-		return 1
-	})
+	slices.SortFunc(p, func(a, b [2]float64) int { return cmp.Compare(a[1], b[1]) })
 	if len(p) < 3 {
 		c.Words, c.Do = fmt.Sprintf("%d readings beside the sensor; three at different values are needed", len(p)), "read it again at rest, idling and under load"
 		return c
@@ -102,17 +98,11 @@ func gauge(name string, q model.Quantity, p [][2]float64) model.Check {
 		return c
 	}
 	c.Figures = map[string]float64{"readings": float64(len(p))}
-	for i, x := range p {
-		c.Figures[fmt.Sprintf("correction at %s", q.ShowWithUnit(x[0]))+suffix(p, i)] = x[1] - x[0]
+	for _, x := range p {
+		c.Corrections = append(c.Corrections, model.Correction{Quantity: q, Shows: x[0], Add: x[1] - x[0]})
 	}
+	slices.SortStableFunc(c.Corrections, func(a, b model.Correction) int { return cmp.Compare(a.Shows, b.Shows) })
 	return judged(c, q, p, span)
-}
-
-func suffix(p [][2]float64, i int) string {
-	if i > 0 && p[i][0] == p[i-1][0] {
-		return fmt.Sprintf(" (%d)", i+1)
-	}
-	return ""
 }
 
 func judged(c model.Check, q model.Quantity, p [][2]float64, span float64) model.Check {

@@ -27,6 +27,8 @@ type step struct {
 type stretch struct {
 	from, to model.Instant
 	count    int
+	powers   int // readings with P and Q: fast ones may lack them
+	neutrals int // readings with the neutral's current
 	mean     meter
 }
 
@@ -88,15 +90,22 @@ func (s *stretch) add(at model.Instant, m meter) {
 	}
 	s.to = at
 	s.count++
-	share := 1 / float64(s.count)
-	mix := func(mean *float64, v float64) { *mean += (v - *mean) * share }
-	for k := range 3 {
-		mix(&s.mean.i[k], m.i[k])
-		mix(&s.mean.ln[k], m.ln[k])
-		mix(&s.mean.p[k], m.p[k])
-		mix(&s.mean.q[k], m.q[k])
+	mix := func(mean, v *[3]float64, n int) {
+		for k := range 3 {
+			mean[k] += (v[k] - mean[k]) / float64(n)
+		}
 	}
-	mix(&s.mean.n, m.n)
+	mix(&s.mean.i, &m.i, s.count)
+	mix(&s.mean.ln, &m.ln, s.count)
+	if known(m.p[:]...) && known(m.q[:]...) {
+		s.powers++
+		mix(&s.mean.p, &m.p, s.powers)
+		mix(&s.mean.q, &m.q, s.powers)
+	}
+	if known(m.n) {
+		s.neutrals++
+		s.mean.n += (m.n - s.mean.n) / float64(s.neutrals)
+	}
 }
 
 // close ends the stretch and looks at what changed against the last one with
@@ -140,8 +149,8 @@ func (w *Walker) close() {
 func stepOf(base, on stretch, input int, two bool) step {
 	s := step{at: on.from, input: input, amps: on.mean.i[input] - base.mean.i[input], two: two, volts: on.mean.ln, n: on.mean.n}
 	s.power = complex(on.mean.p[input]-base.mean.p[input], on.mean.q[input]-base.mean.q[input])
-	s.noQ = math.IsNaN(imag(s.power))
-	if base.mean.n > 0.5 {
+	s.noQ = base.powers == 0 || on.powers == 0
+	if base.mean.n > 0.5 || base.neutrals == 0 || on.neutrals == 0 {
 		s.n = math.NaN() // other loads drive a neutral current already
 	}
 	for k := range 3 {
@@ -166,39 +175,37 @@ func (w *Walker) groups() [][]step {
 	return all
 }
 
-// trimmed leaves out what came after a walk: other loads that moved several
-// currents, and earlier walks when it was done twice in a row.
-func trimmed(group []step) []step {
-	for i, s := range group {
-		if s.two && i >= 3 {
-			group = group[:i]
-			break
-		}
-	}
-	if n := len(group); n > 3 && n%3 == 0 {
-		return group[n-3:]
-	}
-	return group
+// progress is how far a group of switchings is as a walk.
+type progress struct {
+	done    []step // the last three that were a walk; empty before
+	now     []step // those since: the walk going on, when nothing is done
+	trouble string // why earlier ones do not count
+	next    string // what to do about it, before the next switching
 }
 
-// trouble says why switchings are no walk; empty when they are one, or the
-// beginning of one.
-func trouble(steps []step) (words, next string) {
-	if len(steps) > 3 {
-		return fmt.Sprintf("the heater was switched on %d times where three are a walk", len(steps)), "wait three minutes with the heater off, then go L1, L2, L3 once each"
-	}
-	for i, s := range steps {
-		if s.two {
-			return fmt.Sprintf("at switching %d more than one current rose, so another load moved too", i+1), "wait three minutes and begin anew, leaving every other load alone"
+// follow takes switchings in turn. One that cannot belong to a walk voids
+// what came before it, and the walk may begin anew at once.
+func follow(group []step) (p progress) {
+	const anew = "begin anew: L1, then L2, then L3"
+	for i, s := range group {
+		if len(p.now) == 3 {
+			p = progress{done: p.done} // another walk, or other loads
 		}
-		for j := range i {
-			if steps[j].input == s.input {
-				return fmt.Sprintf("switchings %d and %d moved the same current input, so one phase was taken twice or the walk was done in the wrong order", j+1, i+1),
-					"wait three minutes and begin anew: L1, then L2, then L3"
+		same := slices.IndexFunc(p.now, func(o step) bool { return o.input == s.input })
+		switch {
+		case s.two:
+			p.now, p.trouble = nil, fmt.Sprintf("at switching %d more than one current rose, so another load moved too", i+1)
+			p.next = "leave every other load alone and " + anew
+		case same >= 0:
+			p.trouble = fmt.Sprintf("switchings %d and %d moved the same current input, so one phase was taken twice or the walk was done in the wrong order", i+1-len(p.now)+same, i+1)
+			p.now, p.next = nil, anew
+		default:
+			if p.now = append(p.now, s); len(p.now) == 3 {
+				p.done = p.now
 			}
 		}
 	}
-	return "", ""
+	return p
 }
 
 var phaseNames = [4]string{"L1", "L2", "L3", "N"}
@@ -214,24 +221,32 @@ func (w *Walker) Result(rating model.Rating, heater float64) model.Walk {
 		return unfinished("start the set, switch every load off and wait half a minute", "no steady stretch with voltage is on record yet")
 	}
 	groups := open.groups()
-	var steps []step
+	newest := progress{}
 	for i := len(groups) - 1; i >= 0; i-- {
-		steps = trimmed(groups[i])
-		if words, _ := trouble(steps); words == "" && (len(steps) == 3 || i == len(groups)-1) {
-			break
+		p := follow(groups[i])
+		if len(p.done) > 0 {
+			return conclude([3]step(p.done), rating, heater)
 		}
-		if i == 0 {
-			steps = trimmed(groups[len(groups)-1])
-			if words, next := trouble(steps); words != "" {
-				return unfinished(next, words)
+		if i == len(groups)-1 {
+			if newest = p; p.trouble == "" {
+				break
 			}
 		}
 	}
-	if len(steps) < 3 {
-		next := phaseNames[len(steps)]
-		return unfinished("switch the heater on at the outlet of "+next+", for half a minute", fmt.Sprintf("%d of 3 outlets done; next is %s", len(steps), next))
+	return newest.said()
+}
+
+// said tells what is to be done next.
+func (p progress) said() model.Walk {
+	next := phaseNames[len(p.now)]
+	words, do := fmt.Sprintf("%d of 3 outlets done; next is %s", len(p.now), next), "switch the heater on at the outlet of "+next+", for half a minute"
+	switch {
+	case p.trouble != "" && len(p.now) == 0:
+		words, do = p.trouble, p.next
+	case p.trouble != "":
+		words = p.trouble + "; begun anew since: " + words
 	}
-	return conclude([3]step(steps), rating, heater)
+	return unfinished(do, words)
 }
 
 func unfinished(next, words string) model.Walk {

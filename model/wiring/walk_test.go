@@ -114,7 +114,7 @@ func TestWalkGoneWrong(t *testing.T) {
 	}{
 		{"L2 before L1", [3]int{1, 0, 2}, "the outlets labelled L1 and L2 are exchanged, or the walk took them in another order", true},
 		{"one phase on", [3]int{1, 2, 0}, "the labels of the outlets are turned by one phase, or the walk took them in another order", true},
-		{"L1 twice", [3]int{0, 0, 2}, "switchings 1 and 2 moved the same current input, so one phase was taken twice or the walk was done in the wrong order", false},
+		{"L1 twice", [3]int{0, 0, 2}, "switchings 1 and 2 moved the same current input, so one phase was taken twice or the walk was done in the wrong order; begun anew since: 1 of 3 outlets done; next is L2", false},
 	} {
 		got := walked(newRig(3), c.order, 3000, 1, 0).Result(rating, 0)
 		if got.Words != c.words || got.Complete != c.whole {
@@ -139,6 +139,65 @@ func TestWalkGoneWrong(t *testing.T) {
 	r.pass(10)
 	if got := w.Result(rating, 0); !strings.Contains(got.Words, "more than one current rose") {
 		t.Errorf("all phases at once: %+v", got)
+	}
+}
+
+// Who takes a phase twice may begin anew at once, and a walk done is not undone
+// by loads that come after it.
+func TestWalkBegunAnew(t *testing.T) {
+	r := newRig(6)
+	w := &Walker{}
+	r.to = append(r.to, w.Step)
+	r.pass(10)
+	on := func(k int) {
+		r.Load(k, 3000, 1)
+		r.pass(10)
+		r.Load(k, 0, 1)
+		r.pass(8)
+	}
+	for _, c := range []struct {
+		phase int
+		words string
+	}{
+		{0, "1 of 3 outlets done; next is L2"},
+		{0, "switchings 1 and 2 moved the same current input"},
+		{0, "begun anew since: 1 of 3 outlets done; next is L2"},
+		{1, "begun anew since: 2 of 3 outlets done; next is L3"},
+		{2, "every current and voltage input is on its own phase"},
+		{1, "every current and voltage input is on its own phase"},
+	} {
+		on(c.phase)
+		if got := w.Result(plant.HatcheryRating(), 3000); !strings.Contains(got.Words, c.words) || got.Complete == (got.Next != "") {
+			t.Errorf("after %s: %+v", phaseNames[c.phase], got)
+		}
+	}
+}
+
+// Fast readings between the full ones bring voltages and currents alone; the
+// walk takes powers from the full ones, and says so when none has them.
+func TestWalkWithFastReadings(t *testing.T) {
+	for _, full := range []int{2, 0} {
+		r := newRig(8)
+		w, n := &Walker{}, 0
+		r.to = append(r.to, func(s *model.Scan) {
+			if n++; full == 0 || n%full > 0 {
+				s.Samples = slices.DeleteFunc(s.Samples, func(s model.Sample) bool {
+					return strings.HasPrefix(string(s.Point), "power.") || s.Point == model.CurrentN
+				})
+			}
+			w.Step(s)
+		})
+		r.pass(10)
+		for k := range 3 {
+			r.Load(k, 3000, 1)
+			r.pass(12)
+			r.Load(k, 0, 1)
+			r.pass(8)
+		}
+		got := w.Result(plant.HatcheryRating(), 3000)
+		if named := got.Checks[0].Outcome == model.Pass; named != (full > 0) || !named && !strings.Contains(got.Words, "gives no active and reactive power") {
+			t.Errorf("%d: %+v", full, got)
+		}
 	}
 }
 

@@ -1,10 +1,12 @@
 package wiring
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"math/rand/v2"
 	"runtime"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -265,6 +267,9 @@ func TestGaugesAgainstSensors(t *testing.T) {
 		got := Gauges(hand)
 		if len(got) != 1 || got[0].Outcome != c.out || !strings.Contains(got[0].Words, c.words) {
 			t.Errorf("%s: %+v", c.name, got)
+		}
+		if told := c.out != model.CannotTell; told != (len(got[0].Corrections) == len(c.pairs)) || !slices.IsSortedFunc(got[0].Corrections, func(a, b model.Correction) int { return cmp.Compare(a.Shows, b.Shows) }) {
+			t.Errorf("%s: corrections %+v", c.name, got[0].Corrections)
 		}
 	}
 }

@@ -310,7 +310,7 @@ type measureView struct {
 	Facts      []model.Fact
 	TickBefore []string
 	TickAfter  []string
-	Gauges     []model.Check
+	Gauges     []wireCheck
 }
 
 // measurePage shows the form of one kind and what was measured so far.
@@ -337,7 +337,7 @@ func (f *face) measurePage(w http.ResponseWriter, r *http.Request) {
 		f.fail(w, r, err)
 		return
 	}
-	v.Dry, v.Gauges = dry, gauges
+	v.Dry, v.Gauges = dry, wireChecks(gauges)
 	for _, row := range rows {
 		v.Rows = append(v.Rows, wireHandRow{row.Kind, row.Points, "", wireValue(row.Before, row.Quantity, f.clock()), wireValue(row.After, row.Quantity, f.clock()), wireFigures(row.Figures)})
 	}

@@ -16,6 +16,8 @@ type wireCheck struct {
 	Words   string             `json:"words"`
 	Do      string             `json:"do,omitempty"`
 	Figures map[string]float64 `json:"figures,omitempty"`
+	// Corrections are those of a panel gauge.
+	Corrections []wireCorrection `json:"corrections,omitempty"`
 }
 
 func wireChecks(checks []model.Check) []wireCheck {
@@ -27,7 +29,22 @@ func wireChecks(checks []model.Check) []wireCheck {
 				figures[name] = v
 			}
 		}
-		out = append(out, wireCheck{c.Code, c.Title, c.Outcome.String(), c.Words, c.Do, figures})
+		out = append(out, wireCheck{c.Code, c.Title, c.Outcome.String(), c.Words, c.Do, figures, wireCorrections(c.Corrections)})
+	}
+	return out
+}
+
+// wireCorrection is a row of the table to be held beside a gauge.
+type wireCorrection struct {
+	Shows string `json:"shows"`
+	Add   string `json:"add"`
+}
+
+func wireCorrections(corrections []model.Correction) []wireCorrection {
+	var out []wireCorrection
+	for _, c := range corrections {
+		shows, add := c.Words()
+		out = append(out, wireCorrection{shows, add})
 	}
 	return out
 }

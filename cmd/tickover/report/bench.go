@@ -26,7 +26,9 @@ func dryOutOf(d *model.DryOut) *dryOut {
 }
 
 func checkedOf(c model.Check) checked {
-	return checked{c.Code, c.Title, c.Outcome.String(), c.Words, c.Do}
+	return checked{c.Code, c.Title, c.Outcome.String(), c.Words, c.Do, each(c.Corrections, func(x model.Correction) corrected {
+		return corrected{x.Shows, x.Add, x.Quantity.Unit()}
+	})}
 }
 
 // bench writes the measurements by hand, the drying, the panel's gauges, the

@@ -1,12 +1,8 @@
 package report
 
 import (
-	"cmp"
 	"fmt"
 	"html/template"
-	"maps"
-	"slices"
-	"strings"
 
 	"tickover/cmd/tickover/chart"
 	"tickover/model"
@@ -18,29 +14,21 @@ type correction struct {
 	Table table
 }
 
-// correctionAt begins the name of a figure that says what to add to a reading.
-const correctionAt = "correction at "
-
-// corrections sets out what to add to the readings of each gauge, in the order
-// of what must be added.
+// corrections sets out what to add to the readings of each gauge, by what it
+// shows.
 func corrections(gauges []model.Check) []correction {
 	var all []correction
 	for _, c := range gauges {
-		id, _ := strings.CutPrefix(c.Code, "G.")
-		q, ok := model.KnownQuantity(model.PointID(id))
-		names := slices.SortedFunc(maps.Keys(c.Figures), func(a, b string) int {
-			return cmp.Or(cmp.Compare(c.Figures[a], c.Figures[b]), cmp.Compare(a, b))
-		})
+		if len(c.Corrections) == 0 {
+			continue
+		}
 		one := correction{"Correction of the " + c.Title, table{Head: []string{"the gauge shows", "add"},
-			Note: fmt.Sprintf("From %.0f readings beside the sensor. Nothing is known outside of them.", c.Figures["readings"])}}
-		for _, name := range names {
-			if shown, found := strings.CutPrefix(name, correctionAt); found && ok {
-				one.Table.Rows = append(one.Table.Rows, []string{shown, difference(q, c.Figures[name])})
-			}
+			Note: fmt.Sprintf("From %d readings beside the sensor. Nothing is known outside of them.", len(c.Corrections))}}
+		for _, x := range c.Corrections {
+			shows, add := x.Words()
+			one.Table.Rows = append(one.Table.Rows, []string{shows, add})
 		}
-		if len(one.Table.Rows) > 0 {
-			all = append(all, one)
-		}
+		all = append(all, one)
 	}
 	return all
 }

@@ -13,7 +13,7 @@ import (
 func TestCorrectionTableAndDryingCurve(t *testing.T) {
 	rec := hatchery()
 	rec.Gauges = []model.Check{{Code: "G.oil.pressure", Title: "panel gauge of oil.pressure", Outcome: model.Finding, Words: "its curve is wrong",
-		Figures: map[string]float64{"readings": 3, "correction at 1.00 bar": 0.5e5, "correction at 3.00 bar": -0.25e5, "correction at 2.00 bar": 0.1e5}}}
+		Corrections: []model.Correction{{Quantity: model.Pressure, Shows: 1e5, Add: 0.5e5}, {Quantity: model.Pressure, Shows: 2e5, Add: 0.1e5}, {Quantity: model.Pressure, Shows: 3e5, Add: -0.25e5}}}}
 	rec.DryOut = &model.DryOut{Points: "U-E", Words: "it rises"}
 	for i, ohms := range []float64{0.5e6, 2e6, 8e6, 32e6} {
 		rec.DryOut.Rows = append(rec.DryOut.Rows, model.DryOutRow{Hours: 2 * float64(i), Temperature: 60, Corrected: ohms})
@@ -22,7 +22,7 @@ func TestCorrectionTableAndDryingCurve(t *testing.T) {
 	for _, name := range []string{"txt", "html"} {
 		text := html.UnescapeString(string(out[name]))
 		last := 0
-		for _, want := range []string{"the gauge shows", "3.00 bar", "−0.25 bar", "2.00 bar", "+0.10 bar", "1.00 bar", "+0.50 bar"} {
+		for _, want := range []string{"the gauge shows", "1.00 bar", "+0.50 bar", "2.00 bar", "+0.10 bar", "3.00 bar", "−0.25 bar", "From 3 readings beside the sensor."} {
 			i := strings.Index(text[last:], want)
 			if i < 0 {
 				t.Errorf("%s lacks %q in its place:\n%s", name, want, text[last:])

@@ -2,7 +2,6 @@ package report
 
 import (
 	"fmt"
-	"math"
 	"strconv"
 	"strings"
 
@@ -22,7 +21,7 @@ func (d dating) handRows(rec *model.RunRecord) []handRow {
 	for _, r := range rec.HandRows {
 		row := handRow{What: r.Kind, Where: r.Points, Before: d.handValue(r.Quantity, r.Before), After: d.handValue(r.Quantity, r.After), Change: "–", Figures: r.Figures}
 		if r.Before != nil && r.After != nil {
-			row.Change = difference(r.Quantity, r.After.Value-r.Before.Value)
+			row.Change = r.Quantity.ShowDifference(r.After.Value - r.Before.Value)
 		}
 		for _, v := range []*model.HandValue{r.Before, r.After} {
 			if v != nil {
@@ -54,20 +53,6 @@ func (d dating) handValue(q model.Quantity, v *model.HandValue) string {
 		text += " (" + v.Note + ")"
 	}
 	return text
-}
-
-// difference writes a change with its sign; differences of temperature are in
-// kelvin.
-func difference(q model.Quantity, by float64) string {
-	sign := "+"
-	if by < 0 {
-		sign = "−"
-	}
-	text := q.ShowWithUnit(math.Abs(by))
-	if q == model.Temperature {
-		text = strings.Replace(text, "°C", "K", 1)
-	}
-	return sign + text
 }
 
 // outcomeSign gives the outcome of a check a shape.

@@ -73,6 +73,14 @@ type checked struct {
 	Outcome string `json:"outcome"`
 	Words   string `json:"words"`
 	Do      string `json:"do"`
+	// Corrections are those of a panel gauge, by what it shows.
+	Corrections []corrected `json:"corrections,omitempty"`
+}
+
+type corrected struct {
+	Shows float64 `json:"shows"`
+	Add   float64 `json:"add"`
+	Unit  string  `json:"unit"`
 }
 
 type fact struct {

@@ -150,6 +150,9 @@ func (t terminal) table(title string, in table) {
 		fmt.Fprintln(w, "  "+strings.Join(row, "\t"))
 	}
 	w.Flush()
+	if in.Note != "" {
+		t.wrap("  ", in.Note)
+	}
 }
 
 // influence tables what one-phase loads did to the voltages.
