@@ -109,7 +109,7 @@ func TestMeasureFromTheCommandToTheReport(t *testing.T) {
 	if !strings.Contains(first, "insulation at 40 °C, halving rule: 5.303 MΩ") || !strings.Contains(first, "thermosetting formula: 21.24 MΩ") {
 		t.Errorf("told:\n%s", first)
 	}
-	must(t, "measure", "insulation resistance", "U-E", "60 MΩ", "--state", state, "--with", "winding temperature=20 °C", "--ticked", "--stage", "after", "--instrument", "tester 12, calibrated 2020-03")
+	must(t, "measure", "insulation resistance", "U-E", "60 MΩ", "--state", state, "--with", "winding temperature=20 °C", "--ticked", "--stage", "after", "--instrument", "tester 12, calibrated 2020-03", "--taken", "2025-03-01 10:00")
 	must(t, "measure", "fact", "engine serial number", "E-99", "--state", state)
 	must(t, "wiring", "walk", "--state", state, "--run", "1", "--heater", "2 kW", "--keep")
 	list := must(t, "measure", "list", "--state", state)
