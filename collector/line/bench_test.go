@@ -88,13 +88,14 @@ func otherEnd(b *testing.B, pace slave.Pace) (path string, wait func() slave.Exa
 	}
 }
 
-// cpu is the processor time of this process.
-func cpu() time.Duration {
+// cpu is the processor time of this process, and how often its threads gave
+// the processor back to wait.
+func cpu() (used time.Duration, waits int64) {
 	var u unix.Rusage
 	if err := unix.Getrusage(unix.RUSAGE_SELF, &u); err != nil {
-		return 0
+		return 0, 0
 	}
-	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
+	return time.Duration(u.Utime.Nano() + u.Stime.Nano()), int64(u.Nvcsw)
 }
 
 // beside burns one processor until stopped, in a daemon that has as many
@@ -113,7 +114,8 @@ func beside(b *testing.B) (stop func()) {
 }
 
 // BenchmarkLine prints how much of the wire's time is used (%wire) and what a
-// read costs in processor time, slave at the same rate and 5 ms turnaround.
+// read costs in processor time and in waits of any thread (the runtime's own
+// among them), slave at the same rate and 5 ms turnaround.
 // early counts questions that came before t3.5 was over, late-µs is the
 // slave's own lateness, which is counted against the line. On a machine that
 // has other work to do %wire tells of that work; %wire-median, that of the
@@ -149,7 +151,7 @@ func benchLine(b *testing.B, baud, registers int, busy bool) {
 		defer beside(b)()
 	}
 	b.ResetTimer()
-	began := cpu()
+	began, asleep := cpu()
 	took := make([]time.Duration, b.N)
 	for n := range b.N {
 		at := time.Now()
@@ -162,7 +164,9 @@ func benchLine(b *testing.B, baud, registers int, busy bool) {
 	b.ReportMetric(100*ideal*float64(b.N)/b.Elapsed().Seconds(), "%wire")
 	b.ReportMetric(100*ideal/took[b.N/2].Seconds(), "%wire-median")
 	if !busy {
-		b.ReportMetric(float64((cpu()-began).Microseconds())/1000/float64(b.N), "ms-cpu/read")
+		used, waits := cpu()
+		b.ReportMetric(float64((used-began).Microseconds())/1000/float64(b.N), "ms-cpu/read")
+		b.ReportMetric(float64(waits-asleep)/float64(b.N), "waits/read")
 	}
 	b.ReportMetric(0, "ns/op")
 	l.Close()

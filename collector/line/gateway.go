@@ -73,6 +73,19 @@ func (g *gateway) ask(ctx context.Context, q question) ([]byte, time.Duration, e
 	return frame[mbap:], g.last.Sub(start), nil
 }
 
+// doze sleeps, or not, when the context ends.
+func doze(ctx context.Context, d time.Duration) {
+	if d < time.Millisecond {
+		return
+	}
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-t.C:
+	case <-ctx.Done():
+	}
+}
+
 // limit is how long to wait for an answer. Nothing is learned here: how long
 // the gateway itself waits for its units is its own setting.
 func (g *gateway) limit(q question) time.Duration {

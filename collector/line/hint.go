@@ -43,8 +43,6 @@ func hint(def model.Line, err error) string {
 		return "this port's hardware can't do it (a Pi's mini-UART has neither parity nor a second stop bit): use a USB adapter or the full UART, or set parity none and one stop bit at both ends"
 	case errors.Is(err, errBaud):
 		return "choose a rate that both the adapter and the units have, such as 9600 or 19200"
-	case errors.Is(err, errFiles):
-		return "close files or start the program afresh"
 	}
 	return "the adapter was pulled or lost power; the line opens again by itself when it is back"
 }

@@ -47,5 +47,4 @@ func (p netPort) close() error { return p.Close() }
 
 func (p netPort) paced() bool { return false }
 
-// pause does nothing: bytes come in packets here, not one by one.
-func (p netPort) pause(time.Duration) {}
+func (p netPort) pause(d time.Duration) { time.Sleep(d) }

@@ -17,7 +17,6 @@ import (
 var (
 	errBusy     = errors.New("the port is in use by another program")
 	errNotTTY   = errors.New("this is not a serial port")
-	errFiles    = errors.New("too many open files for a serial port")
 	errStalled  = errors.New("the port takes no bytes")
 	errUnplug   = errors.New("the adapter is gone")
 	errParity   = errors.New("the driver did not keep the parity")
@@ -25,16 +24,15 @@ var (
 	errBaud     = errors.New("the driver did not keep the baud rate")
 )
 
-// maxDescriptor keeps clear of 1024, beyond which the serial library's select
-// panics.
-const maxDescriptor = 1000
-
 // tty is a serial port. It holds a descriptor of its own beside the
 // library's: to lock the port before anything on it is changed, to read
-// settings back, and to see whether a write would block.
+// settings back, to see whether a write would block, and to read by: the
+// library waits in select, which panics from descriptor 1024 on.
 type tty struct {
 	own    int
 	port   serial.Port
+	watch  *watch
+	alarm  *alarm
 	real   bool // no pseudo-terminal
 	closed bool // the library writes to a closed number, which may be another file's by then
 }
@@ -50,8 +48,12 @@ func openTTY(def model.Line) (*tty, error) {
 		unix.Close(own)
 		return nil, err
 	}
-	t := &tty{own: own, port: p, real: !pseudo(own)}
-	if err := kept(own, def); err != nil {
+	t := &tty{own: own, port: p, alarm: newAlarm(), real: !pseudo(own)}
+	t.watch, err = newWatch(own)
+	if err == nil {
+		err = kept(own, def)
+	}
+	if err != nil {
 		_ = t.close() // err says more
 		return nil, err
 	}
@@ -75,9 +77,6 @@ func openOwn(path string) (fd int, err error) {
 			unix.Close(fd)
 		}
 	}()
-	if fd >= maxDescriptor {
-		return -1, errFiles
-	}
 	if _, err := unix.IoctlGetTermios(fd, unix.TCGETS); err != nil {
 		return -1, fmt.Errorf("%s: %w", path, errNotTTY)
 	}
@@ -184,15 +183,19 @@ func (t *tty) read(b []byte, wait time.Duration) (int, error) {
 	if t.closed {
 		return 0, errClosed
 	}
-	if err := t.port.SetReadTimeout(wait); err != nil {
-		return 0, err
+	if wait > 0 {
+		if err := t.watch.wait(t.own, wait); err != nil {
+			return 0, err
+		}
 	}
-	n, err := t.port.Read(b)
-	var code *serial.PortError
-	if errors.As(err, &code) && code.Code() == serial.PortClosed || errors.Is(err, unix.EIO) {
-		err = errUnplug // we did not close it: no other goroutine can
+	n, err := unix.Read(t.own, b)
+	switch {
+	case errors.Is(err, unix.EAGAIN), errors.Is(err, unix.EINTR):
+		return 0, nil
+	case err == nil && n == 0, errors.Is(err, unix.EIO): // so reads a port that was pulled
+		return 0, errUnplug
 	}
-	return n, err
+	return max(n, 0), err
 }
 
 // write hands over the request. The library's write blocks for good when the
@@ -224,12 +227,9 @@ func (t *tty) close() error {
 		return nil
 	}
 	t.closed = true
-	return errors.Join(t.port.Close(), unix.Close(t.own))
+	return errors.Join(t.port.Close(), t.watch.close(), t.alarm.close(), unix.Close(t.own))
 }
 
 func (t *tty) paced() bool { return t.real }
 
-func (t *tty) pause(d time.Duration) {
-	ts := unix.NsecToTimespec(int64(d))
-	_ = unix.Nanosleep(&ts, nil) // waking early costs one more look
-}
+func (t *tty) pause(d time.Duration) { t.alarm.sleep(d) }

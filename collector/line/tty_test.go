@@ -315,3 +315,16 @@ func TestReadBack(t *testing.T) {
 		}
 	}
 }
+
+// TestAlarmWithoutTimerFiles sleeps on kernels that have none, too.
+func TestAlarmWithoutTimerFiles(t *testing.T) {
+	for _, a := range []*alarm{newAlarm(), {}} {
+		began := time.Now()
+		for until := began.Add(3 * time.Millisecond); time.Now().Before(until); {
+			a.sleep(time.Until(until))
+		}
+		if err := a.close(); err != nil {
+			t.Error(err)
+		}
+	}
+}

@@ -11,9 +11,10 @@ import (
 )
 
 const (
-	// early is how long before the known end of an answer the line wakes up:
-	// more than the 1 ms by which Go's timers are late.
-	early = 3 * time.Millisecond
+	// early is how long before the end of a silence the line stops looking at
+	// what comes and sleeps exactly: Go's timers, by which it looks, are late by
+	// up to 1 ms.
+	early = 5 * time.Millisecond
 	// pause is the longest silence inside a frame, beside 64 characters. Full
 	// USB packets make t1.5 useless here.
 	pause = 20 * time.Millisecond
@@ -25,11 +26,11 @@ const (
 
 // port moves bytes. Only one goroutine uses it.
 type port interface {
-	// read waits for bytes, at most so long; (0, nil) when none came.
+	// read waits for bytes, at most so long and 1 ms; (0, nil) when none came.
 	read(b []byte, wait time.Duration) (int, error)
 	write(b []byte) error
 	close() error
-	// pause sleeps for a few milliseconds, as exactly as it can.
+	// pause sleeps so long, as exactly as it can, whatever comes meanwhile.
 	pause(d time.Duration)
 	// paced reports whether bytes take their time on the way, as they don't
 	// over a network or a pseudo-terminal.
@@ -207,12 +208,11 @@ func (w *wire) idle(ctx context.Context, q question) error {
 		if err := ctx.Err(); err != nil {
 			return cancelled(q, err)
 		}
-		wait := time.Until(w.last.Add(silence))
-		n, err := w.port.read(w.buf[:], min(max(wait, 0), slice))
+		n, err := w.quiet(time.Until(w.last.Add(silence)))
 		if err != nil {
 			return err
 		}
-		if n == 0 && wait <= slice && time.Since(w.last) >= silence {
+		if n == 0 && time.Since(w.last) >= silence {
 			break
 		}
 		if n > 0 {
@@ -232,6 +232,17 @@ func (w *wire) idle(ctx context.Context, q question) error {
 		w.tally.ghost(w.asked)
 	}
 	return nil
+}
+
+// quiet waits for the end of a silence, or for bytes that break it. The last
+// of it is slept, and what came meanwhile is found then.
+func (w *wire) quiet(left time.Duration) (n int, err error) {
+	n, err = w.port.read(w.buf[:], min(max(left-early, 0), slice))
+	if n > 0 || err != nil || left <= 0 || left > early {
+		return n, err
+	}
+	w.port.pause(left)
+	return w.port.read(w.buf[:], 0)
 }
 
 // hearing is one wait for an answer.
@@ -367,26 +378,15 @@ func (w *wire) until(h *hearing, deadline, hard time.Time, gap time.Duration) ti
 	return earlier(hard, later(deadline, w.last.Add(gap)))
 }
 
-// rest sleeps until a moment: by Go's timers while there is time, then by the
-// kernel's, which are not 1 ms late.
-func (w *wire) rest(ctx context.Context, until time.Time) {
-	doze(ctx, time.Until(until)-early)
-	if left := time.Until(until); left > 0 && left <= 2*early && ctx.Err() == nil {
-		w.port.pause(left)
-	}
-}
-
-// doze sleeps through bytes that are known to be under way, so that an answer
+// rest sleeps through bytes that are known to be under way, so that an answer
 // wakes the processor a few times and not once for each byte.
-func doze(ctx context.Context, d time.Duration) {
-	if d < time.Millisecond {
-		return
-	}
-	t := time.NewTimer(d)
-	defer t.Stop()
-	select {
-	case <-t.C:
-	case <-ctx.Done():
+func (w *wire) rest(ctx context.Context, until time.Time) {
+	for ctx.Err() == nil {
+		left := time.Until(until)
+		if left <= 0 {
+			return
+		}
+		w.port.pause(min(left, slice))
 	}
 }
 

@@ -9,6 +9,7 @@ import (
 	"flag"
 	"fmt"
 	"os"
+	"runtime"
 
 	"tickover/collector/slave"
 )
@@ -21,6 +22,7 @@ func main() {
 	reads := flag.Int("reads", 100, "reads for each fault and client")
 	seconds := flag.Float64("seconds", 1, "seconds for each rate, length and client; 0 leaves the wire out")
 	flag.Parse()
+	runtime.GOMAXPROCS(runtime.NumCPU() + 2) // as the daemon does, for all clients
 	if *seconds > 0 {
 		exitOn(wireTable(*seconds))
 	}
