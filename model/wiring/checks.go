@@ -60,7 +60,10 @@ func (w *Watch) answering() model.Check {
 			continue
 		}
 		share := float64(d.good) / float64(d.asked)
-		words := fmt.Sprintf("%s answered %.1f %% of %d polls, 95 %% of them within %.0f ms", g, 100*share, d.asked, 1000*d.lags.quantile(0.95))
+		words := fmt.Sprintf("%s answered %.1f %% of %d polls", g, 100*share, d.asked)
+		if len(d.lags) > 0 {
+			words += fmt.Sprintf(", 95 %% of them within %.0f ms", 1000*d.lags.quantile(0.95))
+		}
 		if share < 0.98 {
 			bad = append(bad, words)
 		} else {

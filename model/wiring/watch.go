@@ -150,7 +150,9 @@ func (w *Watch) device(scan *model.Scan) {
 			continue
 		}
 		good = true
-		d.lags.add(s.Lag.Seconds())
+		if s.Lag > 0 { // scans from the store carry none
+			d.lags.add(s.Lag.Seconds())
+		}
 		if s.Quality == model.Good && live(w.known[s.Point].Quantity) {
 			if v, ok := d.last[s.Point]; ok && v != s.Value {
 				changed = true

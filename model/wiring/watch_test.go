@@ -297,6 +297,9 @@ func TestSensorsAndHousekeeping(t *testing.T) {
 			Samples: []model.Sample{model.GoodSample(model.VoltageL1N, 230+float64(i/5)), model.GoodSample(model.OilPressure, 3e5), model.GoodSample(model.EngineStatePoint, float64(model.Loaded))}, Measured: 2}
 		slow.Step(scan)
 	}
+	if c := slow.answering(); !strings.HasSuffix(c.Words, "of 120 polls") {
+		t.Errorf("stored readings carry no delay, and yet: %+v", c)
+	}
 	if c := slow.refresh(); !strings.Contains(c.Words, "a new value each 1 s") {
 		t.Errorf("%+v", c)
 	}
