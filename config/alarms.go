@@ -19,12 +19,17 @@ type alarmRead struct {
 
 // alarmKinds are the keys that say what a rule looks at, in the order of
 // model.AlarmKind.
-var alarmKinds = []string{"below", "above", "rising faster than", "falling faster than", "outside", "device lost", "point failed"}
+var alarmKinds = []string{"below", "above", "rising faster than", "falling faster than", "outside", "device lost", "point failed",
+	"swings more than", "jumps faster than", "stuck for", "never moves in starts"}
+
+// alarmKeys lists every key of an alarm.
+func alarmKeys() []string {
+	return slices.Concat([]string{"name", "label", "priority", "point"}, alarmKinds, []string{"over", "deadband", "while", "steady",
+		"on delay", "off delay", "latch", "armed in", "arm delay", "good once", "remind", "action", "basis"})
+}
 
 func (r *reading) alarm(s *source, n *yaml.Node) {
-	known := slices.Concat([]string{"name", "label", "priority", "point"}, alarmKinds, []string{"over", "deadband",
-		"on delay", "off delay", "latch", "armed in", "arm delay", "good once", "action", "basis"})
-	sec, ok := s.section(n, "the alarm", known...)
+	sec, ok := s.section(n, "the alarm", alarmKeys()...)
 	if !ok {
 		return
 	}
@@ -39,9 +44,11 @@ func (r *reading) alarm(s *source, n *yaml.Node) {
 	a.OnDelay = sec.duration("on delay", 0, 24*time.Hour)
 	a.OffDelay = sec.duration("off delay", 0, 24*time.Hour)
 	a.ArmDelay = sec.duration("arm delay", 0, 24*time.Hour)
+	a.Remind = sec.duration("remind", time.Minute, 24*time.Hour)
 	a.Latch, a.GoodOnce = sec.yes("latch"), sec.yes("good once")
 	a.Action, a.Basis = sec.words("action"), sec.words("basis")
 	a.armed()
+	a.checkDelays()
 	if a.looksAt() {
 		r.subject(&a)
 	}
@@ -95,12 +102,12 @@ func (r *reading) subject(a *alarmRead) {
 	switch a.Kind {
 	case model.DeviceLost:
 		a.Device = a.words(key)
-		a.useless("point", "deadband", "over")
+		a.useless("point", "deadband", "over", "while", "steady")
 		return
 	case model.PointFailed:
 		a.Point = model.PointID(a.words(key))
 		r.watched(a, key)
-		a.useless("point", "deadband", "over")
+		a.useless("point", "deadband", "over", "while", "steady")
 		return
 	}
 	if !a.need("point") {
@@ -110,8 +117,15 @@ func (r *reading) subject(a *alarmRead) {
 	if !r.watched(a, "point") {
 		return
 	}
-	a.Deadband = a.difference("deadband", a.quantity)
+	a.margin()
 	a.limits(key)
+	r.while(a)
+	if a.Kind == model.StuckFor || a.Kind == model.NeverMoves {
+		a.useless("steady", "over")
+		return
+	}
+	r.steady(a)
+	a.window()
 }
 
 // useless notes keys that mean nothing for this kind of rule.
@@ -123,40 +137,44 @@ func (a *alarmRead) useless(keys ...string) {
 	}
 }
 
-// watched finds the quantity of the rule's point, which a device must give, the
-// program work out, or the computer tell of itself.
-func (r *reading) watched(a *alarmRead, key string) bool {
-	if a.Point == "" {
-		return false
+// watched finds the quantity of the rule's point.
+func (r *reading) watched(a *alarmRead, key string) (ok bool) {
+	a.quantity, ok = r.quantityOf(&a.section, a.at(key), a.Point)
+	return ok
+}
+
+// quantityOf finds the quantity of a point that an alarm names, which a device
+// must give, the program work out, or the computer tell of itself.
+func (r *reading) quantityOf(s *section, n *yaml.Node, point model.PointID) (model.Quantity, bool) {
+	if point == "" {
+		return model.NoQuantity, false
 	}
 	var known []string
 	for _, d := range r.devices {
 		for _, p := range d.points {
-			if p.ID == a.Point {
-				a.quantity = p.Quantity
-				return p.Quantity != model.NoQuantity
+			if p.ID == point {
+				return p.Quantity, p.Quantity != model.NoQuantity
 			}
 			known = append(known, string(p.ID))
 		}
 	}
-	q, _ := model.KnownQuantity(a.Point)
-	inputs, derived := r.derivable(a.Point)
-	if derived && inputs == nil || slices.Contains(model.HostPoints(), a.Point) {
-		a.quantity = q
-		return true
+	inputs, derived := r.derivable(point)
+	if derived && inputs == nil || slices.Contains(model.HostPoints(), point) {
+		q, _ := model.KnownQuantity(point)
+		return q, true
 	}
 	if derived {
-		a.wrong(a.at(key), "add them, or take the alarm out", "%s is worked out from %s, which no device gives", a.Point, idList(inputs))
-		return false
+		s.wrong(n, "add them, or take the alarm out", "%s is worked out from %s, which no device gives", point, idList(inputs))
+		return model.NoQuantity, false
 	}
 	for _, d := range derivations {
 		known = append(known, string(d.point))
 	}
-	if strings.HasPrefix(string(a.Point), "host.") {
+	if strings.HasPrefix(string(point), "host.") {
 		known = pointWords(model.HostPoints())
 	}
-	a.wrong(a.at(key), didYouMeanOr(string(a.Point), known, "add it to the points of a device"), "no device gives the point %q", a.Point)
-	return false
+	s.wrong(n, didYouMeanOr(string(point), known, "add it to the points of a device"), "no device gives the point %q", point)
+	return model.NoQuantity, false
 }
 
 func didYouMeanOr(word string, known []string, otherwise string) string {
@@ -164,52 +182,6 @@ func didYouMeanOr(word string, known []string, otherwise string) string {
 		return didYouMean(word, known)
 	}
 	return otherwise
-}
-
-// limits reads the limit in the way the kind of rule has it.
-func (a *alarmRead) limits(key string) {
-	t, ok := a.text(key)
-	if !ok || !a.plainNumber(a.at(key), t) {
-		return
-	}
-	switch a.Kind {
-	case model.OutsideBand:
-		a.Low, a.Limit, _ = a.span(key, t, a.quantity)
-	case model.RisingFaster, model.FallingFaster:
-		a.Limit = a.rate(key, t)
-		a.Window = a.duration("over", time.Second, time.Hour)
-		return
-	default:
-		q := a.quantity
-		if q == model.Pressure && (strings.Contains(t, " per ") || strings.HasSuffix(t, "Pa·s")) {
-			q, a.PerSpeed = model.PressurePerSpeed, true
-		}
-		a.Limit, _ = a.value(key, q)
-	}
-	a.useless("over")
-}
-
-var perTime = map[string]float64{"s": 1, "min": 60, "h": 3600}
-
-// rate reads a change per time, such as "5 K/min", in canonical units a second.
-func (a *alarmRead) rate(key, text string) float64 {
-	cut := strings.LastIndexByte(text, '/')
-	seconds := 0.0
-	if cut >= 0 {
-		seconds = perTime[strings.TrimSpace(text[cut+1:])]
-	}
-	if seconds == 0 {
-		a.wrong(a.at(key), "write a change per time, such as 5 K/min", "%q does not say how fast", text)
-		return 0
-	}
-	v, err := model.ParseDifference(text[:cut], a.quantity)
-	switch {
-	case err != nil:
-		a.refused(a.at(key), err)
-	case v <= 0:
-		a.wrong(a.at(key), "write it without a sign: the key says which way", "a rate is above 0")
-	}
-	return v / seconds
 }
 
 func pointWords(ids []model.PointID) []string {

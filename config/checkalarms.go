@@ -45,6 +45,8 @@ func (r *reading) checkDeadband(a *alarmRead) {
 		stuck = bounded && a.Limit+a.Deadband > high
 	case model.AboveLimit:
 		stuck = bounded && a.Limit-a.Deadband < low
+	case model.RisingFaster, model.FallingFaster, model.SwingsMore, model.JumpsFaster:
+		stuck = a.Deadband >= a.Limit
 	}
 	if stuck {
 		a.wrong(a.at("deadband"), "make it a small part of the span", "with this deadband %s could never return to normal", a.ID)
@@ -54,7 +56,8 @@ func (r *reading) checkDeadband(a *alarmRead) {
 // checkOrder notes a rule whose limit lies beyond that of a graver rule for the
 // same point and states: it would warn after the fact.
 func (r *reading) checkOrder(mild, grave *alarmRead) {
-	same := mild.Point == grave.Point && mild.Kind == grave.Kind && mild.PerSpeed == grave.PerSpeed
+	same := mild.Point == grave.Point && mild.Kind == grave.Kind && mild.PerSpeed == grave.PerSpeed &&
+		mild.While == grave.While && mild.Steady == grave.Steady
 	if !same || mild.Point == "" || mild.Priority >= grave.Priority || !mild.meets(grave) {
 		return
 	}
@@ -66,8 +69,10 @@ func (r *reading) checkOrder(mild, grave *alarmRead) {
 	switch mild.Kind {
 	case model.BelowLimit:
 		beyond = mild.Limit < grave.Limit
-	case model.AboveLimit, model.RisingFaster, model.FallingFaster:
+	case model.AboveLimit, model.RisingFaster, model.FallingFaster, model.SwingsMore, model.JumpsFaster, model.NeverMoves:
 		beyond = mild.Limit > grave.Limit
+	case model.StuckFor:
+		beyond = mild.Window > grave.Window
 	case model.OutsideBand:
 		beyond = mild.Limit > grave.Limit || mild.Low < grave.Low
 	}

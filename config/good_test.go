@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"os"
 	"reflect"
+	"strings"
 	"testing"
 	"time"
 
@@ -91,6 +92,14 @@ func TestEveryFieldOfAlarms(t *testing.T) {
 		{ID: "oil.failed", Label: "oil.failed", Priority: model.Critical, Kind: model.PointFailed, Point: "oil.pressure"},
 		{ID: "unbalance", Label: "unbalance", Priority: model.Warning, Kind: model.AboveLimit, Point: "voltage.unbalance", Limit: 0.03},
 		{ID: "logger.warm", Label: "logger.warm", Kind: model.AboveLimit, Point: "host.temperature", Limit: 70, Deadband: 3},
+		{ID: "frequency.hunts", Label: "frequency.hunts", Priority: model.Warning, Kind: model.SwingsMore, Point: "frequency", Limit: 2, Window: 20 * time.Second, Deadband: 0.5,
+			Steady: "power.active", SteadyWithin: 2000, Remind: 10 * time.Minute},
+		{ID: "oil.jumps", Label: "oil.jumps", Priority: model.Warning, Kind: model.JumpsFaster, Point: "oil.pressure", Limit: 20e5, Deadband: 5e5},
+		{ID: "outlet.stuck", Label: "outlet.stuck", Priority: model.Warning, Kind: model.StuckFor, Point: "radiator.outlet", Window: 15 * time.Minute},
+		{ID: "starts.stuck", Label: "starts.stuck", Kind: model.NeverMoves, Point: "starts", Limit: 3},
+		{ID: "oil.unloaded", Label: "oil.unloaded", Priority: model.Warning, Kind: model.BelowLimit, Point: "oil.pressure", Limit: 2e5,
+			While:  model.AlarmCondition{Point: "oil.temperature", Limit: 60},
+			Steady: "frequency", SteadyWithin: 0.5, Window: 30 * time.Second},
 	}
 	got := load(t, "everything.yaml").Setup.Alarms
 	if len(got) != len(want) {
@@ -194,6 +203,28 @@ func TestWhere(t *testing.T) {
 	} {
 		if got := Where(r); got != want {
 			t.Errorf("got %s, want %s", got, want)
+		}
+	}
+}
+
+// What users read of alarms of their own has every key and kind there is.
+func TestTheDocumentsHaveEveryKeyOfAlarms(t *testing.T) {
+	text, err := os.ReadFile("../deploy/docs/own-alarms.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, key := range alarmKeys() {
+		if !strings.Contains(string(text), "`"+key+"`") && !strings.Contains(string(text), " "+key+": ") {
+			t.Errorf("own-alarms.md does not have %q", key)
+		}
+	}
+}
+
+// The words of a kind are the same in the configuration and in what is told.
+func TestAlarmKindsAreNamedAsInTheModel(t *testing.T) {
+	for kind, key := range alarmKinds {
+		if said := model.AlarmKind(kind).String(); said != key {
+			t.Errorf("%q is told as %q", key, said)
 		}
 	}
 }
