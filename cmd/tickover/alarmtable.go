@@ -74,13 +74,7 @@ func writeAlarmTable(w io.Writer, rules []model.AlarmRule) error {
 
 // whenWords says what the rule holds against what.
 func whenWords(r model.AlarmRule) string {
-	q, _ := model.KnownQuantity(r.Point)
-	show := func(v float64) string {
-		if q == model.State || q == model.NoQuantity || q == model.Count {
-			return fmt.Sprintf("%g", v)
-		}
-		return q.ShowWithUnit(v)
-	}
+	show := func(v float64) string { return limitWords(r.Point, v) }
 	said := fmt.Sprintf("`%s` %s", r.Point, r.Kind)
 	switch r.Kind {
 	case model.DeviceLost:
@@ -90,7 +84,7 @@ func whenWords(r model.AlarmRule) string {
 	case model.OutsideBand:
 		said += " " + show(r.Low) + " to " + show(r.Limit)
 	case model.RisingFaster, model.FallingFaster, model.JumpsFaster:
-		said += fmt.Sprintf(" %.4g %s/s", r.Limit, q.Unit())
+		said += " " + rateWords(r)
 	case model.StuckFor:
 		said += " " + r.Window.String()
 	case model.NeverMoves:
@@ -102,13 +96,41 @@ func whenWords(r model.AlarmRule) string {
 		}
 		said += " " + show(r.Limit)
 	}
+	switch r.Kind {
+	case model.RisingFaster, model.FallingFaster, model.SwingsMore:
+		said += " over " + cmp.Or(r.Window, time.Minute).String()
+	}
 	if r.While.Point != "" {
-		said += fmt.Sprintf(" while `%s` %s %g", r.While.Point, map[bool]string{true: "below", false: "above"}[r.While.Below], r.While.Limit)
+		side := map[bool]string{true: "below", false: "above"}[r.While.Below]
+		said += fmt.Sprintf(" while `%s` %s %s", r.While.Point, side, limitWords(r.While.Point, r.While.Limit))
 	}
 	if r.Steady != "" {
-		said += fmt.Sprintf(" with `%s` steady within %g", r.Steady, r.SteadyWithin)
+		said += fmt.Sprintf(" with `%s` steady within %s", r.Steady, limitWords(r.Steady, r.SteadyWithin))
 	}
 	return said
+}
+
+// limitWords writes a value of a point in the unit people read.
+func limitWords(p model.PointID, v float64) string {
+	q, _ := model.KnownQuantity(p)
+	if q == model.State || q == model.NoQuantity || q == model.Count {
+		return fmt.Sprintf("%g", v)
+	}
+	return q.ShowWithUnit(v)
+}
+
+// rateWords writes the limit of a rate in the unit people read: a minute, and
+// of a jump from one reading to the next a second.
+func rateWords(r model.AlarmRule) string {
+	q, _ := model.KnownQuantity(r.Point)
+	per, known := map[model.Quantity]model.Quantity{model.Temperature: model.TemperatureRate, model.Pressure: model.PressureRate}[q]
+	switch {
+	case !known:
+		return fmt.Sprintf("%.4g %s/s", r.Limit, q.Unit())
+	case r.Kind == model.JumpsFaster:
+		return strings.Replace(per.ShowWithUnit(r.Limit/60), "/min", "/s", 1)
+	}
+	return per.ShowWithUnit(r.Limit)
 }
 
 func armedWords(r model.AlarmRule) string {
