@@ -8,6 +8,7 @@ import (
 	"text/tabwriter"
 	"time"
 
+	"tickover/cmd/tickover/page"
 	"tickover/model"
 )
 
@@ -26,7 +27,8 @@ type alarmsCommand struct {
 // alarmsList lists where the alarms stand.
 type alarmsList struct {
 	stateFlag
-	JSON bool `help:"Print a JSON array."`
+	JSON  bool `help:"Print JSON."`
+	Stats bool `help:"Print how alarms fared over all logged time instead: how often they came, which came most, chattering and stale ones."`
 }
 
 // alarmRow is one alarm as the API lists it.
@@ -47,11 +49,23 @@ func (c *alarmsList) Run(ctx context.Context, s streams) error {
 		return err
 	}
 	defer a.close()
+	address := "/api/v1/alarms"
+	if c.Stats {
+		address = "/api/v1/alarms/stats"
+	}
 	if c.JSON {
-		return a.get(ctx, s.out, "/api/v1/alarms", nil)
+		return a.get(ctx, s.out, address, nil)
+	}
+	if c.Stats {
+		var stats page.AlarmStats
+		if err := a.list(ctx, address, nil, &stats); err != nil {
+			return err
+		}
+		printAlarmStats(s.out, stats)
+		return nil
 	}
 	var rows []alarmRow
-	if err := a.list(ctx, "/api/v1/alarms", nil, &rows); err != nil {
+	if err := a.list(ctx, address, nil, &rows); err != nil {
 		return err
 	}
 	return printAlarms(s.out, rows)

@@ -39,6 +39,8 @@ type Source interface {
 	// Backup writes a copy of the store, of one run when an ID or "last" is
 	// given.
 	Backup(ctx context.Context, w io.Writer, run string) error
+	// AlarmStats tells how alarms fared over everything on record.
+	AlarmStats(context.Context) (model.AlarmStats, error)
 	// Act does to an alarm what a person wants.
 	Act(ctx context.Context, act model.AlarmAct) error
 	// Readings hands to take, in order of time for each point, what a drawing
@@ -144,6 +146,7 @@ func New(src Source, opts Options) http.Handler {
 	mux.HandleFunc("GET /api/v1/events", f.apiEvents)
 	mux.HandleFunc("GET /api/v1/trends", f.apiTrends)
 	mux.HandleFunc("GET /api/v1/alarms", f.apiAlarms)
+	mux.HandleFunc("GET /api/v1/alarms/stats", f.apiAlarmStats)
 	mux.HandleFunc("GET /api/v1/lines", f.apiLines)
 	mux.HandleFunc("GET /api/v1/export", f.apiExport)
 	mux.HandleFunc("GET /api/v1/photos/{number}", f.apiPhoto)

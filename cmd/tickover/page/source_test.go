@@ -132,6 +132,16 @@ func (s *shed) Readings(_ context.Context, q model.Query, _ time.Duration, take 
 	return 0, s.broken
 }
 
+func (s *shed) AlarmStats(context.Context) (model.AlarmStats, error) {
+	stats := model.AlarmStats{Logged: 5 * time.Minute}
+	if len(s.events) > 0 {
+		stats = model.AlarmStats{Logged: 25 * time.Hour, Raised: 1, ByPriority: [3]int{0, 0, 1}, Spans: 150, Average: 1. / 150, Peak: 1,
+			Top:   []model.AlarmCount{{Rule: "oil.pressure.low", Label: "Oil pressure low", Times: 1}},
+			Stale: []model.AlarmStanding{{Rule: "oil.pressure.low", Label: "Oil pressure low", For: 24*time.Hour + time.Minute}}}
+	}
+	return stats, s.broken
+}
+
 func (s *shed) Steps(_ context.Context, q model.Query) ([]model.Instant, error) {
 	return s.steps, s.broken
 }

@@ -1,0 +1,151 @@
+package alarms
+
+import (
+	"cmp"
+	"maps"
+	"slices"
+	"time"
+
+	"tickover/model"
+)
+
+// The indicators' bounds. More than ten alarms in ten minutes are a flood by
+// ISA-18.2 and EEMUA 191; three changes in a minute as chattering and 24 h as
+// stale are ISA-18.2's, from memory.
+const (
+	rateSpan    = 10 * time.Minute
+	floodAbove  = 10
+	topAlarms   = 10
+	chatterSpan = time.Minute
+	chatterFrom = 3
+	staleAfter  = 24 * time.Hour
+)
+
+// Stats works out the indicators from all alarm events, in order, of boots
+// that were logged until now. What a person did to an alarm is no change of its
+// own; a reminder is no new alarm, one that comes back before it was
+// acknowledged is.
+func Stats(events []model.AlarmEvent, boots []model.Boot, now model.Instant) model.AlarmStats {
+	log := logged(boots, now)
+	s := model.AlarmStats{Logged: log.until(now)}
+	spans := make([]int, s.Logged/rateSpan)
+	histories := map[string]*history{}
+	for _, e := range events {
+		h := histories[e.Rule]
+		if h == nil {
+			h = &history{}
+			histories[e.Rule] = h
+		}
+		at := log.until(e.At)
+		if !h.take(e, at) {
+			continue
+		}
+		s.Raised++
+		s.ByPriority[min(int(e.Priority), len(s.ByPriority)-1)]++
+		if i := int(at / rateSpan); i < len(spans) {
+			spans[i]++
+		}
+	}
+	rate(&s, spans)
+	listed(&s, histories)
+	return s
+}
+
+// rate fills in what is counted by spans.
+func rate(s *model.AlarmStats, spans []int) {
+	s.Spans = len(spans)
+	sum := 0
+	for _, n := range spans {
+		sum += n
+		s.Peak = max(s.Peak, n)
+		if n > floodAbove {
+			s.Floods++
+		}
+	}
+	if s.Spans > 0 {
+		s.Average = float64(sum) / float64(s.Spans)
+	}
+}
+
+// listed fills in the alarms that stand out.
+func listed(s *model.AlarmStats, histories map[string]*history) {
+	for _, rule := range slices.Sorted(maps.Keys(histories)) {
+		h := histories[rule]
+		if h.raised > 0 {
+			s.Top = append(s.Top, model.AlarmCount{Rule: rule, Label: h.label, Times: h.raised})
+		}
+		if h.most >= chatterFrom {
+			s.Chattering = append(s.Chattering, model.AlarmCount{Rule: rule, Label: h.label, Times: h.most})
+		}
+		if stood := s.Logged - h.since; h.active && stood > staleAfter {
+			s.Stale = append(s.Stale, model.AlarmStanding{Rule: rule, Label: h.label, For: stood})
+		}
+	}
+	often := func(a, b model.AlarmCount) int { return cmp.Compare(b.Times, a.Times) }
+	slices.SortStableFunc(s.Top, often)
+	slices.SortStableFunc(s.Chattering, often)
+	s.Top = s.Top[:min(len(s.Top), topAlarms)]
+	slices.SortStableFunc(s.Stale, func(a, b model.AlarmStanding) int { return cmp.Compare(b.For, a.For) })
+}
+
+// history is what one alarm did.
+type history struct {
+	label        string
+	raised, most int
+	changes      []time.Duration // of the last minute, logged time
+	active       bool
+	since        time.Duration // when it became active
+}
+
+// take notes an event and reports whether it raised the alarm.
+func (h *history) take(e model.AlarmEvent, at time.Duration) bool {
+	h.label = e.Label
+	if e.From == e.To {
+		return false
+	}
+	if active := stands(e.To); active != h.active {
+		h.active, h.since = active, at
+	}
+	if e.Who == "" && !e.Quiet() {
+		h.changes = slices.DeleteFunc(append(h.changes, at), func(t time.Duration) bool { return at-t >= chatterSpan })
+		h.most = max(h.most, len(h.changes))
+	}
+	if e.To != model.AlarmUnacknowledged {
+		return false
+	}
+	h.raised++
+	return true
+}
+
+// stands reports whether the condition is there and nobody put the alarm aside.
+func stands(s model.AlarmState) bool {
+	return s == model.AlarmUnacknowledged || s == model.AlarmAcknowledged
+}
+
+// log lays boots end to end.
+type log struct {
+	starts map[uint32]time.Duration // logged time before the boot
+	boots  map[uint32]model.Boot
+}
+
+func logged(boots []model.Boot, now model.Instant) log {
+	l := log{map[uint32]time.Duration{}, map[uint32]model.Boot{}}
+	var before time.Duration
+	for _, b := range boots {
+		if b.Number == now.Boot {
+			b.Last = max(b.Last, now.Offset)
+		}
+		l.starts[b.Number], l.boots[b.Number] = before, b
+		before += b.Last - b.First
+	}
+	return l
+}
+
+// until is the logged time before an instant; 0 for a boot that is not known.
+func (l log) until(i model.Instant) time.Duration {
+	b, known := l.boots[i.Boot]
+	if !known {
+		return 0
+	}
+	return l.starts[i.Boot] + max(min(i.Offset, b.Last)-b.First, 0)
+}

@@ -1,0 +1,57 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+
+	"tickover/alarms"
+	"tickover/cmd/tickover/page"
+	"tickover/model"
+)
+
+// AlarmStats works out how alarms fared over everything on record.
+func (s *source) AlarmStats(ctx context.Context) (model.AlarmStats, error) {
+	var events []model.AlarmEvent
+	for e, err := range s.events(model.Query{}) {
+		if err != nil {
+			return model.AlarmStats{}, fmt.Errorf("read events: %w", err)
+		}
+		if e.Alarm != nil {
+			events = append(events, *e.Alarm)
+		}
+	}
+	return alarms.Stats(events, s.store.Clock().Boots, s.last()), ctx.Err()
+}
+
+func printAlarmStats(out io.Writer, s page.AlarmStats) {
+	fmt.Fprintf(out, "%d raised in %s of logged time: critical %d, warning %d, information %d\n",
+		s.Raised, seconds(s.Logged), s.ByPriority["critical"], s.ByPriority["warning"], s.ByPriority["information"])
+	fmt.Fprintln(out, "the standards' aim (ISA-18.2, from memory): 5 % of high, 15 % of medium, 80 % of low priority")
+	if s.Average == nil {
+		fmt.Fprintf(out, "in ten minutes: not determined, %s\n", s.Reason)
+	} else {
+		fmt.Fprintf(out, "in ten minutes: %.2f on average (1 is acceptable, 2 can be managed), %d at most\n", *s.Average, *s.Peak)
+		fmt.Fprintf(out, "floods, more than 10 in ten minutes: %d of %d spans, %.1f %% (below 1 %% is the aim, from memory)\n",
+			*s.Floods, s.Spans, 100*float64(*s.Floods)/float64(s.Spans))
+	}
+	counts := func(title string, rows []page.AlarmCount, words func(int) string) {
+		fmt.Fprintf(out, "%s:%s\n", title, noneOf(len(rows)))
+		for _, a := range rows {
+			fmt.Fprintf(out, "  %s (%s): %s\n", a.Label, a.Rule, words(a.Times))
+		}
+	}
+	counts("raised most", s.Top, func(n int) string { return fmt.Sprintf("%d times, %.0f %%", n, 100*float64(n)/float64(s.Raised)) })
+	counts("chattering, 3 changes or more in a minute (from memory)", s.Chattering, func(n int) string { return fmt.Sprintf("%d in a minute", n) })
+	fmt.Fprintf(out, "stale, standing for more than 24 h (from memory):%s\n", noneOf(len(s.Stale)))
+	for _, a := range s.Stale {
+		fmt.Fprintf(out, "  %s (%s): for %s\n", a.Label, a.Rule, seconds(a.For))
+	}
+}
+
+func noneOf(n int) string {
+	if n == 0 {
+		return " none"
+	}
+	return ""
+}

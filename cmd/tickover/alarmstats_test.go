@@ -1,0 +1,42 @@
+package main
+
+import (
+	"encoding/json"
+	"strings"
+	"testing"
+
+	"tickover/cmd/tickover/page"
+	"tickover/model"
+)
+
+// The indicators of the past day count what its journal holds, and say so in
+// words and as JSON.
+func TestAlarmStatsOfThePastDay(t *testing.T) {
+	state := pastState(t)
+	raised := 0
+	src := openSource(t, state)
+	for e, err := range src.Events(t.Context(), model.Query{}) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		if a := e.Alarm; a != nil && a.From != a.To && a.To == model.AlarmUnacknowledged {
+			raised++
+		}
+	}
+	if err := src.store.Close(); err != nil {
+		t.Fatal(err)
+	}
+	var stats page.AlarmStats
+	if err := json.Unmarshal([]byte(must(t, "alarms", "--stats", "--json", "--state", state)), &stats); err != nil {
+		t.Fatal(err)
+	}
+	if raised == 0 || stats.Raised != raised || stats.Spans < 11 || stats.Peak == nil || *stats.Peak < 1 || len(stats.Top) == 0 {
+		t.Errorf("%d raised in the journal, the indicators say %+v", raised, stats)
+	}
+	text := must(t, "alarms", "--stats", "--state", state)
+	for _, want := range []string{"1 raised in ", "in ten minutes: 0.08 on average", "0 of 12 spans", "Load one-sided (current.negative.noted): 1 times, 100 %", "24 h (from memory): none"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("%q is not in\n%s", want, text)
+		}
+	}
+}
