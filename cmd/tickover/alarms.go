@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"net/url"
+	"slices"
 	"text/tabwriter"
 	"time"
 
@@ -71,7 +72,22 @@ func (c *alarmsList) Run(ctx context.Context, s streams) error {
 	return printAlarms(s.out, rows)
 }
 
+// quiet tells what is as it should be from what somebody should look at.
+func (r alarmRow) quiet() bool {
+	return r.State == model.AlarmNormal.String() || r.State == model.AlarmSuppressedByDesign.String()
+}
+
+// printAlarms writes what stands first: it is looked for in a hurry.
 func printAlarms(out io.Writer, rows []alarmRow) error {
+	slices.SortStableFunc(rows, func(a, b alarmRow) int {
+		switch {
+		case a.quiet() == b.quiet():
+			return 0
+		case b.quiet():
+			return -1
+		}
+		return 1
+	})
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(w, "alarm\tpriority\tstate\twatching\tunwatched\tmeaning")
 	for _, r := range rows {

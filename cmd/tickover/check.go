@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"strconv"
+	"strings"
 	"text/tabwriter"
 
 	"tickover/config"
@@ -81,19 +83,23 @@ func typeWords(r model.Register) string {
 	return r.Type.String() + ", " + r.Order.String()
 }
 
+// countWords says what one count of a register means, in the unit people read.
 func countWords(p model.Point) string {
 	r := p.Register
-	switch {
-	case r.Exponent != nil:
-		return fmt.Sprintf("10^(register %d) %s", *r.Exponent, p.Quantity.Unit())
-	case r.Type == model.Float32 || r.Type == model.Float64:
+	switch r.Type {
+	case model.Float32, model.Float64:
 		return "a float"
-	case r.Type == model.BitValue:
+	case model.BitValue:
 		return "a contact"
 	}
 	step := r.Resolution.Step()
 	if step == 0 {
 		step = 1
 	}
-	return fmt.Sprintf("%g %s", step, p.Quantity.Unit())
+	unit := p.Quantity.ShownUnit()
+	words := strings.TrimSpace(strconv.FormatFloat(model.InUnit(step, p.Quantity, unit), 'g', 10, 64) + " " + unit)
+	if r.Exponent != nil {
+		words += fmt.Sprintf(" × 10^(register %d)", *r.Exponent)
+	}
+	return words
 }

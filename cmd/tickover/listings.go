@@ -10,6 +10,7 @@ import (
 	"strconv"
 	"strings"
 	"text/tabwriter"
+	"time"
 )
 
 // runsCommand lists the runs.
@@ -20,12 +21,35 @@ type runsCommand struct {
 
 // runRow is one run as the API lists it.
 type runRow struct {
-	ID      string  `json:"id"`
-	Started string  `json:"started"`
-	Ended   *string `json:"ended"`
-	Cranks  int     `json:"cranks"`
-	Starts  int     `json:"starts"`
-	Running float64 `json:"running_seconds"`
+	ID       string     `json:"id"`
+	Started  *time.Time `json:"started"` // nil while no clock knows it
+	Ended    *time.Time `json:"ended"`
+	From     string     `json:"from"` // the same as instants
+	To       string     `json:"to"`
+	Open     bool       `json:"open"`
+	CutShort string     `json:"cut_short"`
+	Cranks   int        `json:"cranks"`
+	Starts   int        `json:"starts"`
+	Running  float64    `json:"running_seconds"`
+}
+
+// end says when the run ended, and how when the record of it stops short.
+func (r runRow) end() string {
+	switch {
+	case r.Open:
+		return "still going"
+	case r.CutShort != "":
+		return timeOfDay(r.Ended, r.To) + ", " + r.CutShort
+	}
+	return timeOfDay(r.Ended, r.To)
+}
+
+// timeOfDay writes a moment as the report does.
+func timeOfDay(wall *time.Time, instant string) string {
+	if wall == nil {
+		return "time of day not known (" + instant + ")"
+	}
+	return wall.UTC().Format("2006-01-02 15:04:05") + " UTC"
 }
 
 // Run prints the list.
@@ -55,11 +79,7 @@ func (c *runsCommand) Run(ctx context.Context, s streams) error {
 	w := tabwriter.NewWriter(s.out, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(w, "run\tstarted\tended\tcranks\tstarts\trunning")
 	for _, r := range runs {
-		ended := "still going"
-		if r.Ended != nil {
-			ended = *r.Ended
-		}
-		fmt.Fprintf(w, "%s\t%s\t%s\t%d\t%d\t%s\n", r.ID, r.Started, ended, r.Cranks, r.Starts, seconds(r.Running))
+		fmt.Fprintf(w, "%s\t%s\t%s\t%d\t%d\t%s\n", r.ID, timeOfDay(r.Started, r.From), r.end(), r.Cranks, r.Starts, seconds(r.Running))
 	}
 	return w.Flush()
 }

@@ -2,6 +2,7 @@ package report
 
 import (
 	"bufio"
+	"cmp"
 	"fmt"
 	"io"
 	"strings"
@@ -110,20 +111,29 @@ func (t terminal) figures(title string, figures []model.Figure) {
 	t.line("")
 	t.wrap("", title)
 	for _, f := range figures {
-		limit := f.Limit
-		if limit == "" {
-			limit = "–"
-		}
-		row := fmt.Sprintf("  %s %s %s %s %s", sign(f.Verdict), pad(f.Name, 27), pad(value(f), 21), pad(limit, 12), f.Verdict)
-		if utf8.RuneCountInString(row) <= textWidth {
-			t.line("%s", row)
-		} else {
-			t.wrap("  "+sign(f.Verdict)+" ", f.Name+": "+value(f)+", limit "+limit+", "+f.Verdict.String())
-		}
+		t.figure(f)
 		if f.Reason != "" {
 			t.wrap("      ", f.Reason)
 		}
 	}
+}
+
+// figure writes one figure in columns, or as a sentence when it is too long.
+func (t terminal) figure(f model.Figure) {
+	limit := cmp.Or(f.Limit, "–")
+	row := fmt.Sprintf("  %s %s %s %s %s", sign(f.Verdict), pad(f.Name, 27), pad(value(f), 21), pad(limit, 12), f.Verdict)
+	if utf8.RuneCountInString(row) <= textWidth {
+		t.line("%s", row)
+		return
+	}
+	parts := []string{f.Name + ": " + value(f)}
+	if f.Limit != "" {
+		parts = append(parts, "limit "+f.Limit)
+	}
+	if verdict := f.Verdict.String(); verdict != value(f) {
+		parts = append(parts, verdict)
+	}
+	t.wrap("  "+sign(f.Verdict)+" ", strings.Join(parts, ", "))
 }
 
 // states lists what the engine did and by which evidence.
