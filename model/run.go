@@ -161,7 +161,7 @@ type Spread struct {
 
 // LogRow is one line of the soak log-sheet.
 type LogRow struct {
-	At     Instant
-	Over   time.Duration // averaged over
-	Values map[PointID]float64
+	At     Instant             // where the span begins
+	Over   time.Duration       // how long it is
+	Values map[PointID]float64 // means over the span; of a counter its last reading
 }

@@ -106,9 +106,9 @@ func (d dating) soak(rec *model.RunRecord) table {
 	if len(kept) == 0 {
 		return table{}
 	}
-	t := table{Head: append([]string{"time", "into the run"}, head...)}
+	t := table{Head: append([]string{"from", "into the run", "for"}, head...)}
 	for _, r := range rec.Soak {
-		row := []string{d.when(r.At), d.into(r.At)}
+		row := []string{d.when(r.At), d.into(r.At), clockwise(r.Over)}
 		for _, h := range kept {
 			text := "–"
 			if v, ok := r.Values[h.point]; ok {
@@ -118,7 +118,7 @@ func (d dating) soak(rec *model.RunRecord) table {
 		}
 		t.Rows = append(t.Rows, row)
 	}
-	t.Note = fmt.Sprintf("Each row is the mean of the %s before it. Further points are in the JSON and CSV reports.", clockwise(rec.Soak[0].Over))
+	t.Note = "Each row is the mean over the span that begins at its time. Further points are in the JSON and CSV reports."
 	return t
 }
 

@@ -121,7 +121,7 @@ func (t terminal) figures(title string, figures []model.Figure) {
 // figure writes one figure in columns, or as a sentence when it is too long.
 func (t terminal) figure(f model.Figure) {
 	limit := cmp.Or(f.Limit, "–")
-	row := fmt.Sprintf("  %s %s %s %s %s", sign(f.Verdict), pad(f.Name, 27), pad(value(f), 21), pad(limit, 12), f.Verdict)
+	row := fmt.Sprintf("  %s %s %s %s %s", sign(f.Verdict), pad(f.Name, 30), pad(value(f), 21), pad(limit, 12), f.Verdict)
 	if utf8.RuneCountInString(row) <= textWidth {
 		t.line("%s", row)
 		return
