@@ -2,6 +2,7 @@ package alarms
 
 import (
 	"math"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -10,9 +11,17 @@ import (
 )
 
 // whole is the standard rule set of a set that has every well-known point.
-func whole() []model.AlarmRule {
-	return hatchery(append(model.LineVoltages[:], model.PowerActive, model.OilSwitch, model.OilTemperature, model.KeyOn, model.FuelLevel,
-		model.AmbientTemperature, model.ExhaustTemperature, model.CurrentN)...)
+func whole() []model.AlarmRule { return hatchery(append(model.LineVoltages[:], others()...)...) }
+
+// threeWire is that of a set without a neutral to measure against.
+func threeWire() []model.AlarmRule {
+	return rulesOf(slices.Concat(model.LineVoltages[:], model.PhaseCurrents[:], engineGauges(), others())...)
+}
+
+// others are the points that no scenario of the engine alone needs.
+func others() []model.PointID {
+	return []model.PointID{model.PowerActive, model.OilSwitch, model.OilTemperature, model.KeyOn, model.FuelLevel,
+		model.AmbientTemperature, model.ExhaustTemperature, model.CurrentN}
 }
 
 func TestStandardRulesAreWhole(t *testing.T) {

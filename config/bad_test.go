@@ -2,14 +2,13 @@ package config
 
 import (
 	"errors"
-	"flag"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
-)
 
-var update = flag.Bool("update", false, "record the expected texts anew; review them as a diff")
+	"tickover/testdata/golden"
+)
 
 const badFolder = "../testdata/config/bad"
 
@@ -22,20 +21,7 @@ func TestEveryMistakeReadsAsRecorded(t *testing.T) {
 	}
 	for _, f := range files {
 		t.Run(filepath.Base(f), func(t *testing.T) {
-			got := mistakesOf(t, f).Error() + "\n"
-			recorded := strings.TrimSuffix(f, ".yaml") + ".txt"
-			if *update {
-				if err := os.WriteFile(recorded, []byte(got), 0o644); err != nil {
-					t.Fatal(err)
-				}
-			}
-			want, err := os.ReadFile(recorded)
-			if err != nil {
-				t.Fatal(err)
-			}
-			if got != string(want) {
-				t.Errorf("got:\n%s\nwant:\n%s", got, want)
-			}
+			golden.Holds(t, strings.TrimSuffix(f, ".yaml")+".txt", mistakesOf(t, f).Error()+"\n")
 		})
 	}
 }

@@ -1,7 +1,6 @@
 package config
 
 import (
-	"bytes"
 	"os"
 	"reflect"
 	"strings"
@@ -9,6 +8,7 @@ import (
 	"time"
 
 	"tickover/model"
+	"tickover/testdata/golden"
 )
 
 func load(t *testing.T, name string) *Config {
@@ -180,14 +180,7 @@ func TestExampleHasNoMistakes(t *testing.T) {
 		t.Fatalf("\n%v", err)
 	}
 	const installed = "../deploy/tickover.yaml"
-	if *update {
-		if err := os.WriteFile(installed, Example(), 0o644); err != nil {
-			t.Fatal(err)
-		}
-	}
-	if text, err := os.ReadFile(installed); err != nil || !bytes.Equal(text, Example()) {
-		t.Errorf("%s differs from config/example.yaml (%v)", installed, err)
-	}
+	golden.Holds(t, installed, string(Example()))
 	if _, err := Load(installed); err != nil {
 		t.Error(err)
 	}

@@ -1,11 +1,9 @@
 package metrics
 
 import (
-	"flag"
 	"fmt"
 	"io"
 	"net/http/httptest"
-	"os"
 	"slices"
 	"strings"
 	"testing"
@@ -15,9 +13,8 @@ import (
 	"github.com/prometheus/client_golang/prometheus/testutil"
 
 	"tickover/model"
+	"tickover/testdata/golden"
 )
-
-var update = flag.Bool("update", false, "record the list of names anew")
 
 const second = time.Second
 
@@ -172,8 +169,8 @@ func TestNamesAreThoseOnRecord(t *testing.T) {
 		fmt.Fprintf(&table, "| `%s` | %s | %s | %s |\n", f.GetName(), kind, strings.Join(labels, ", "), f.GetHelp())
 	}
 	table.WriteString(tableFoot)
-	compare(t, "../../testdata/metrics/names.txt", names.String())
-	compare(t, "../../deploy/docs/metrics.md", table.String())
+	golden.Holds(t, "../../testdata/metrics/names.txt", names.String())
+	golden.Holds(t, "../../deploy/docs/metrics.md", table.String())
 }
 
 // tableHead opens the table for people.
@@ -195,22 +192,6 @@ const tableFoot = `
 Beside these stand the series of the Go library about its own runtime, ` + "`go_*`" + `.
 Remote write sends points, engine states and alarms under the same names.
 `
-
-func compare(t *testing.T, file, is string) {
-	t.Helper()
-	if *update {
-		if err := os.WriteFile(file, []byte(is), 0o666); err != nil {
-			t.Fatal(err)
-		}
-	}
-	was, err := os.ReadFile(file)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if string(was) != is {
-		t.Errorf("the names differ from %s; now:\n%s", file, is)
-	}
-}
 
 // Every name described is one that some snapshot fills: a name nobody sees is
 // a mistake.

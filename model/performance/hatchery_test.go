@@ -1,10 +1,8 @@
 package performance
 
 import (
-	"flag"
 	"fmt"
 	"iter"
-	"os"
 	"slices"
 	"strings"
 	"sync"
@@ -15,9 +13,8 @@ import (
 	"tickover/model/electrical"
 	"tickover/model/plant"
 	"tickover/model/running"
+	"tickover/testdata/golden"
 )
-
-var update = flag.Bool("update", false, "record the expected output anew")
 
 func instant(s float64) model.Instant {
 	return model.Instant{Boot: 1, Offset: time.Duration(s * 1e9)}
@@ -193,28 +190,11 @@ func record(t testing.TB, in Input) *model.RunRecord {
 	return rec
 }
 
-func golden(t *testing.T, name, got string) {
-	t.Helper()
-	path := "../../testdata/performance/" + name
-	if *update {
-		if err := os.WriteFile(path, []byte(got), 0o644); err != nil {
-			t.Fatal(err)
-		}
-	}
-	want, err := os.ReadFile(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if string(want) != got {
-		t.Errorf("%s differs; got:\n%s", name, got)
-	}
-}
-
 // The simulated test day at one reading a second. The expected text is
 // recorded with -update and read by a person.
 func TestHatcheryDay(t *testing.T) {
 	rec := record(t, day(nil))
-	golden(t, "hatchery_day.txt", write(rec))
+	golden.Holds(t, "../../testdata/performance/hatchery_day.txt", write(rec))
 	phases := []string{}
 	for _, s := range rec.Steps {
 		phases = append(phases, s.Phases)

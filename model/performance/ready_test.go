@@ -2,13 +2,13 @@ package performance
 
 import (
 	"fmt"
-	"os"
 	"strings"
 	"testing"
 	"time"
 
 	"tickover/model"
 	"tickover/model/plant"
+	"tickover/testdata/golden"
 )
 
 // watchDay tells when readiness changed on the hatchery day and what was
@@ -39,20 +39,7 @@ func watchDay(t *testing.T) string {
 }
 
 func TestReadyDay(t *testing.T) {
-	const file = "../../testdata/performance/ready_day.txt"
-	got := watchDay(t)
-	if *update {
-		if err := os.WriteFile(file, []byte(got), 0o644); err != nil {
-			t.Fatal(err)
-		}
-	}
-	want, err := os.ReadFile(file)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if got != string(want) {
-		t.Errorf("the day's readiness is not as recorded in %s; run with -update and read the difference\n%s", file, got)
-	}
+	golden.Holds(t, "../../testdata/performance/ready_day.txt", watchDay(t))
 }
 
 // still makes scans of a set at rest in every value, from one second on.

@@ -1,9 +1,7 @@
 package running
 
 import (
-	"flag"
 	"fmt"
-	"os"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -12,9 +10,8 @@ import (
 
 	"tickover/model"
 	"tickover/model/plant"
+	"tickover/testdata/golden"
 )
-
-var update = flag.Bool("update", false, "record the scenarios' output anew")
 
 // TestScenarios plays each text in testdata/running and compares what the
 // engine was seen to do with what was recorded below the line.
@@ -29,23 +26,10 @@ func TestScenarios(t *testing.T) {
 }
 
 func checkScenario(t *testing.T, file string) {
-	text, err := os.ReadFile(file)
-	if err != nil {
-		t.Fatal(err)
-	}
-	head, want, _ := strings.Cut(string(text), "----\n")
+	head, _, _ := strings.Cut(golden.Text(t, file), "----\n")
 	d := scenario(t, head)
 	events, last := d.play(t, New(plant.HatcheryRating()))
-	got := tell(events, last)
-	if *update {
-		if err := os.WriteFile(file, []byte(head+"----\n"+got), 0o644); err != nil {
-			t.Fatal(err)
-		}
-		return
-	}
-	if got != want {
-		t.Errorf("got:\n%s\nrecorded:\n%s", got, want)
-	}
+	golden.Holds(t, file, head+"----\n"+tell(events, last))
 }
 
 // scenario reads the directives above the line.

@@ -1,10 +1,8 @@
 package wiring
 
 import (
-	"flag"
 	"fmt"
 	"math/cmplx"
-	"os"
 	"path/filepath"
 	"slices"
 	"strconv"
@@ -13,9 +11,8 @@ import (
 	"time"
 
 	"tickover/model/plant"
+	"tickover/testdata/golden"
 )
-
-var update = flag.Bool("update", false, "record the scenarios' output anew")
 
 // wired is one way to wire the meter, and how the walk must name it.
 type wired struct {
@@ -44,21 +41,8 @@ func TestScenarios(t *testing.T) {
 }
 
 func checkScenario(t *testing.T, file string, seed uint64) {
-	text, err := os.ReadFile(file)
-	if err != nil {
-		t.Fatal(err)
-	}
-	head, want, _ := strings.Cut(string(text), "----\n")
-	got := scenario(t, head).play(t, seed)
-	if *update {
-		if err := os.WriteFile(file, []byte(head+"----\n"+got), 0o644); err != nil {
-			t.Fatal(err)
-		}
-		return
-	}
-	if got != want {
-		t.Errorf("got:\n%s\nrecorded:\n%s", got, want)
-	}
+	head, _, _ := strings.Cut(golden.Text(t, file), "----\n")
+	golden.Holds(t, file, head+"----\n"+scenario(t, head).play(t, seed))
 }
 
 // scenario reads what stands above the line.

@@ -4,11 +4,11 @@
 package reference
 
 import (
-	"bytes"
 	"embed"
 	"encoding/csv"
 	"math"
 	"strconv"
+	"strings"
 	"testing"
 )
 
@@ -26,7 +26,13 @@ func Rows(t testing.TB, name string) []Row {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r := csv.NewReader(bytes.NewReader(b))
+	return Table(t, name, string(b))
+}
+
+// Table reads the text of a table that lies elsewhere.
+func Table(t testing.TB, name, text string) []Row {
+	t.Helper()
+	r := csv.NewReader(strings.NewReader(text))
 	r.Comment = '#'
 	all, err := r.ReadAll()
 	if err != nil || len(all) < 2 {
