@@ -2,13 +2,9 @@ package store
 
 import (
 	"encoding/binary"
-	"fmt"
 	"math"
 	"os"
-	"os/exec"
 	"path/filepath"
-	"strconv"
-	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -390,66 +386,6 @@ func drawYear(b *testing.B, s *Store) (n int) {
 			low[px], high[px] = min(low[px], m.Columns[0].Min[i]), max(high[px], m.Columns[0].Max[i])
 		}
 		n += len(m.At)
-	}
-	return n
-}
-
-// benchMemory measures in a process of its own, which this test binary is
-// started as again.
-func benchMemory(b *testing.B) {
-	month := repeatedDays(b, 30)
-	mustClose(b, month)
-	for b.Loop() {
-		for _, work := range []string{"log", "scan"} {
-			cmd := exec.Command(os.Args[0], "-test.run=^TestMemory$", "-test.v")
-			cmd.Env = append(os.Environ(), "STORE_MEMORY="+work, "STORE_MONTH="+month.opts.Dir)
-			out, err := cmd.CombinedOutput()
-			if err != nil {
-				b.Fatalf("%v: %s", err, out)
-			}
-			_, rest, ok := strings.Cut(string(out), "grew by ")
-			if !ok {
-				b.Fatalf("%s", out)
-			}
-			kib, err := strconv.Atoi(strings.Fields(rest)[0])
-			if err != nil {
-				b.Fatal(err)
-			}
-			b.ReportMetric(float64(kib)/1024, "MiB-"+work)
-		}
-	}
-	b.ReportMetric(0, "ns/op")
-}
-
-// TestMemory does one of the works that benchMemory asks for, and a short
-// logging when nobody asks.
-func TestMemory(t *testing.T) {
-	before := resident(t)
-	switch os.Getenv("STORE_MEMORY") {
-	case "scan":
-		s := mustOpenPlain(t, Options{Dir: os.Getenv("STORE_MONTH"), ReadOnly: true})
-		for _, err := range s.Columns(model.Query{Points: []model.PointID{model.VoltageL1N}}) {
-			if err != nil {
-				t.Fatal(err)
-			}
-		}
-	case "log":
-		logSoak(t, mustOpenPlain(t, soakOptions(t.TempDir())), 4*3600)
-	default:
-		logSoak(t, mustOpen(t, soakOptions(t.TempDir())), 700)
-	}
-	fmt.Printf("grew by %d KiB\n", resident(t)-before)
-}
-
-func resident(t *testing.T) int {
-	text, err := os.ReadFile("/proc/self/status")
-	if err != nil {
-		t.Fatal(err)
-	}
-	_, rest, _ := strings.Cut(string(text), "VmRSS:")
-	n, err := strconv.Atoi(strings.Fields(rest)[0])
-	if err != nil {
-		t.Fatal(err)
 	}
 	return n
 }

@@ -12,6 +12,7 @@ import (
 	"slices"
 	"strconv"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	bolt "go.etcd.io/bbolt"
@@ -78,7 +79,8 @@ type data struct {
 	path    string
 	told    []string // what was wrong but did no harm
 	format  uint32
-	commits int64 // transactions written; each ends with one meta page
+	commits int64        // transactions written; each ends with one meta page
+	touched atomic.Int64 // bytes read from the mapping since its pages were let go
 }
 
 func boltOptions(o Options, readOnly bool) *bolt.Options {

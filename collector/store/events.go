@@ -12,8 +12,8 @@ import (
 	"tickover/model"
 )
 
-// eventPage is how many events one read transaction copies.
-const eventPage = 256
+// copyBytes is after how much a read transaction that copies entries ends.
+const copyBytes = 64 << 10
 
 // Events returns the events within the query's span in the order of their
 // Seq, those not yet sealed included. Query.Newest counts events; Query.Points
@@ -54,7 +54,7 @@ func (s *Store) sealedEvents(q model.Query, last uint64) iter.Seq2[model.Event, 
 		for {
 			var page [][2][]byte
 			err := s.data.view(func(tx *bolt.Tx) error {
-				page = copyPage(tx.Bucket(bucketEvents), from)
+				page = s.data.copyPage(tx.Bucket(bucketEvents), from)
 				return nil
 			})
 			if err != nil {
@@ -71,18 +71,21 @@ func (s *Store) sealedEvents(q model.Query, last uint64) iter.Seq2[model.Event, 
 					return
 				}
 			}
-			if len(page) < eventPage {
+			if len(page) == 0 {
 				return
 			}
 		}
 	}
 }
 
-func copyPage(bucket *bolt.Bucket, from []byte) (page [][2][]byte) {
-	c := bucket.Cursor()
-	for k, v := c.Seek(from); k != nil && len(page) < eventPage; k, v = c.Next() {
+// copyPage copies some entries from a key on; none at the end.
+func (d *data) copyPage(bucket *bolt.Bucket, from []byte) (page [][2][]byte) {
+	c, size := bucket.Cursor(), 0
+	for k, v := c.Seek(from); k != nil && size < copyBytes; k, v = c.Next() {
 		page = append(page, [2][]byte{bytes.Clone(k), bytes.Clone(v)})
+		size += len(v)
 	}
+	d.touched.Add(int64(size))
 	return page
 }
 

@@ -6,6 +6,8 @@ import (
 	"fmt"
 
 	bolt "go.etcd.io/bbolt"
+
+	"tickover/model"
 )
 
 // Bounds of what people attach, so that pictures never crowd out readings.
@@ -67,6 +69,7 @@ func (s *Store) Photo(number uint64) ([]byte, error) {
 		}
 		var err error
 		picture, err = get(bucket, binary.BigEndian.AppendUint64(nil, number))
+		s.data.touched.Add(int64(len(picture)))
 		if err == nil && picture == nil {
 			err = ErrNoPhoto
 		}
@@ -80,19 +83,13 @@ func (s *Store) Photo(number uint64) ([]byte, error) {
 
 // photos checks every picture kept.
 func (v *verifying) photos() {
-	err := v.store.data.view(func(tx *bolt.Tx) error {
-		bucket := tx.Bucket(bucketPhotos)
-		if bucket == nil {
-			return nil
+	v.store.table(recordPhoto, "", model.Span{}, func(r record, err error) bool {
+		if err == nil {
+			err = r.check()
 		}
-		return bucket.ForEach(func(k, value []byte) error {
-			if _, err := unwrap(k, value); err != nil {
-				v.found.problem(fmt.Sprintf("photo, key %x", k), err)
-			}
-			return nil
-		})
+		if err != nil {
+			v.found.problem(fmt.Sprintf("photo, key %x", r.key), err)
+		}
+		return v.ctx.Err() == nil
 	})
-	if err != nil {
-		v.found.problem("photos", err)
-	}
 }

@@ -103,7 +103,7 @@ func (s *Store) table(kind recordKind, group string, span model.Span, yield func
 		var page [][2][]byte
 		err := s.data.view(func(tx *bolt.Tx) error {
 			if bucket := recordBucket(tx, kind, group); bucket != nil {
-				page = copyPage(bucket, from)
+				page = s.data.copyPage(bucket, from)
 			}
 			return nil
 		})
@@ -117,7 +117,7 @@ func (s *Store) table(kind recordKind, group string, span model.Span, yield func
 				return false
 			}
 		}
-		if len(page) < eventPage {
+		if len(page) == 0 {
 			return true
 		}
 	}

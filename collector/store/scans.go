@@ -178,6 +178,7 @@ func (r *groupReader) readBlock() (rows *rows, err error) {
 		}
 		k = bytes.Clone(k)
 		r.from = append(k, 0)
+		r.store.data.touched.Add(int64(len(v)))
 		rows, err = r.decode(k, v)
 		return nil
 	})

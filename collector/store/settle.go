@@ -27,7 +27,26 @@ func (d *data) view(fn func(tx *bolt.Tx) error) error {
 	if d.db == nil {
 		return errNotOpen
 	}
-	return guard(func() error { return d.db.View(fn) })
+	return guard(func() error {
+		return d.db.View(func(tx *bolt.Tx) error {
+			if d.touched.Load() > mostTouched {
+				d.letGo(tx)
+			}
+			return fn(tx)
+		})
+	})
+}
+
+// mostTouched is how many bytes of the file may be read before its pages are
+// let go.
+const mostTouched = 8 << 20
+
+// letGo takes the file's pages out of this process. They stay in the kernel's
+// cache and come back when touched; left alone, reading a month would make
+// all of it resident here. The mapping can't move while tx is open.
+func (d *data) letGo(tx *bolt.Tx) {
+	d.touched.Store(0)
+	_, _, _ = unix.Syscall(unix.SYS_MADVISE, d.db.Info().Data, uintptr(tx.Size()), unix.MADV_DONTNEED)
 }
 
 // update runs a write transaction that nothing else hangs on.

@@ -187,6 +187,7 @@ func (r *groupReader) minutesAt(tx *bolt.Tx, key []byte) (*minutes, []byte, erro
 		return nil, nil, nil
 	}
 	k = bytes.Clone(k)
+	r.store.data.touched.Add(int64(len(v)))
 	m, err := r.openMinutes(k, v)
 	return m, append(k, 0), err
 }

@@ -99,6 +99,7 @@ func (v *verifying) group(name string) {
 		err := v.store.data.view(func(tx *bolt.Tx) error {
 			a, b := tx.Bucket(bucketBlocks).Bucket([]byte("g" + name)).Cursor().Seek(from)
 			k, value = bytes.Clone(a), bytes.Clone(b)
+			v.store.data.touched.Add(int64(len(b)))
 			return nil
 		})
 		if err != nil {
