@@ -49,7 +49,8 @@ type Desk struct {
 	missed atomic.Uint64   // offers that found no room
 	told   map[string]bool // escalations
 	blind  map[string]bool // rules last told as not watched
-	number uint64          // of messages, so that no two have one ID
+	flood  flood
+	number uint64 // of messages, so that no two have one ID
 }
 
 // NewDesk makes a desk. Messages that waited when the program ended are sent
@@ -58,7 +59,7 @@ func NewDesk(p Parts) *Desk {
 	if p.Patience == 0 {
 		p.Patience = defaultPatience
 	}
-	d := &Desk{parts: p, offers: make(chan model.AlarmEvent, deskRoom), told: map[string]bool{}, blind: map[string]bool{}}
+	d := &Desk{parts: p, offers: make(chan model.AlarmEvent, deskRoom), told: map[string]bool{}, blind: map[string]bool{}, flood: flood{held: map[string]bool{}}}
 	for _, party := range p.Parties {
 		d.posts = append(d.posts, newPost(party.Target, party.Sender, p.Folder, d.about, p.Log))
 	}
@@ -115,12 +116,16 @@ func (d *Desk) Run(ctx context.Context) {
 // consider tells of a transition. That a rule is watched again is news only
 // to those who were told that it was not.
 func (d *Desk) consider(e model.AlarmEvent) {
+	if d.flood.holds(e) {
+		return
+	}
 	again := e.From == e.To && !e.Unwatched && e.Who == ""
 	if again && !d.blind[e.Rule] {
 		return
 	}
 	d.blind[e.Rule] = e.Unwatched
 	m := messageOf(e)
+	d.flood.sum(&m)
 	d.number++
 	m.ID += fmt.Sprintf("-%d", d.number)
 	d.route(m)
@@ -156,7 +161,7 @@ func (d *Desk) look() {
 	snapshot := d.parts.Latest()
 	awaited := map[string]bool{}
 	for _, a := range snapshot.Alarms {
-		if a.State.AwaitsPerson() {
+		if a.State.AwaitsPerson() && !d.flood.held[a.Rule.ID] {
 			d.escalate(a, awaited)
 		}
 	}

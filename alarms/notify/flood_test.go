@@ -1,0 +1,52 @@
+package notify
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"tickover/model"
+)
+
+// Of forty alarms at once people get the first ones, one summary, every
+// critical one, and at the end how many there were; the second contact is not
+// told of each either. The same alarm an hour later is told again.
+func TestAFloodIsOneSummary(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		o := newOffice(t, []model.Route{{To: []string{"letter"}, Second: []string{"second"}, Patience: time.Minute}}, "letter", "second")
+		defer o.stop()
+		summary := model.AlarmEvent{At: o.now(), Rule: "flood", Label: "Many alarms at once", Point: model.AlarmsRaised, Priority: model.Warning, To: model.AlarmUnacknowledged}
+		o.raise("first", model.Warning)
+		o.Offer([]model.AlarmEvent{summary})
+		standing := []model.AlarmStatus{awaiting("first", model.Warning, o.now()), awaiting("flood", model.Warning, o.now())}
+		for i := range 40 {
+			e := model.AlarmEvent{At: o.now(), Rule: fmt.Sprintf("r%d", i), Priority: model.Warning, To: model.AlarmUnacknowledged, Flood: true}
+			back := e
+			back.From, back.To, back.Flood = e.To, model.AlarmReturnedUnacknowledged, false
+			o.Offer([]model.AlarmEvent{e, back})
+			standing = append(standing, awaiting(e.Rule, model.Warning, o.now()))
+		}
+		o.raise("oil", model.Critical)
+		o.show(&model.Snapshot{Alarms: standing})
+		pass(2 * time.Minute)
+		over := summary
+		over.From, over.To = summary.To, model.AlarmReturnedUnacknowledged
+		o.Offer([]model.AlarmEvent{over})
+		pass(time.Hour)
+		o.raise("r7", model.Warning)
+		pass(time.Minute)
+		got := o.boxes["letter"].texts()
+		want := []string{"first: unacknowledged", "Many alarms at once: unacknowledged", "oil: unacknowledged",
+			"Many alarms at once: returned to normal, unacknowledged; 40 alarms were not told one by one, see the list of alarms", "r7: unacknowledged"}
+		if !slices.Equal(got, want) {
+			t.Errorf("told %q, want %q", got, want)
+		}
+		second := strings.Join(o.boxes["second"].texts(), "\n")
+		if strings.Count(second, "nobody has acknowledged") != 3 || !strings.Contains(second, "acknowledged: r7") {
+			t.Errorf("the second contact is told:\n%s", second)
+		}
+	})
+}
