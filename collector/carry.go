@@ -127,9 +127,10 @@ func (c *Collector) deviceEvents(r round) []model.Event {
 	if text != "" {
 		events = append(events, model.Event{At: r.scan.At, Kind: model.DeviceEvent, Text: text})
 	}
-	for _, words := range r.learned {
-		d.Learned = append(d.Learned, words)
-		events = append(events, model.Event{At: r.scan.At, Kind: model.DeviceEvent, Text: "device " + d.Name + ": " + words})
+	for _, refusal := range r.learned {
+		refusal.Device, refusal.Definition = d.Name, c.definition[d.Name]
+		d.Learned = append(d.Learned, refusal.Words())
+		events = append(events, model.Event{At: r.scan.At, Kind: model.DeviceEvent, Text: "device " + d.Name + ": " + refusal.Words(), Refused: &refusal})
 	}
 	return append(events, alarmEvents(c.parts.Judge.Device(r.scan.At, d.Name, d.Silent < lostAfter))...)
 }

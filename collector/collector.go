@@ -43,6 +43,9 @@ type Parts struct {
 	// nobody is told.
 	Tell func([]model.AlarmEvent)
 	Log  *slog.Logger
+	// Refused is what devices were found to refuse before. What is of another
+	// definition of its device is forgotten.
+	Refused []model.RefusedRead
 	// State and Since are the engine state as it was last kept.
 	State model.EngineState
 	Since model.Instant
@@ -50,17 +53,19 @@ type Parts struct {
 
 // Collector polls and carries. Create it with New.
 type Collector struct {
-	parts    Parts
-	rounds   chan round
-	acts     chan func()
-	stopped  chan struct{} // closed when Run returned
-	devices  map[string]*model.DeviceHealth
-	late     map[string]*atomic.Uint64 // by line
-	groups   map[string][]*Group       // by line
-	signals  map[string]*signal        // by line
-	burst    *burst
-	progress map[string]*progress // by line
-	keeping  bool                 // the last append succeeded
+	parts      Parts
+	rounds     chan round
+	acts       chan func()
+	stopped    chan struct{} // closed when Run returned
+	devices    map[string]*model.DeviceHealth
+	refused    map[string][]model.RefusedRead // by device, known before Run
+	definition map[string]string              // of each device, its fingerprint
+	late       map[string]*atomic.Uint64      // by line
+	groups     map[string][]*Group            // by line
+	signals    map[string]*signal             // by line
+	burst      *burst
+	progress   map[string]*progress // by line
+	keeping    bool                 // the last append succeeded
 
 	readings map[model.PointID]model.Reading
 	state    model.EngineState
@@ -79,12 +84,14 @@ var ErrStopped = errors.New("the collector has stopped")
 func New(p Parts) *Collector {
 	c := &Collector{
 		parts: p, rounds: make(chan round), acts: make(chan func()), stopped: make(chan struct{}), changed: make(chan struct{}), keeping: true,
-		devices: map[string]*model.DeviceHealth{}, late: map[string]*atomic.Uint64{}, groups: map[string][]*Group{},
+		devices: map[string]*model.DeviceHealth{}, refused: map[string][]model.RefusedRead{}, definition: map[string]string{}, late: map[string]*atomic.Uint64{}, groups: map[string][]*Group{},
 		signals: map[string]*signal{}, burst: newBurst(p.Setup.Rating), progress: map[string]*progress{}, readings: map[model.PointID]model.Reading{}, state: p.State, since: p.Since,
 	}
 	for _, d := range p.Setup.Devices {
 		c.devices[d.Name] = &model.DeviceHealth{Name: d.Name, Line: d.Line, Unit: d.Unit, Failures: map[model.Cause]uint64{}}
+		c.definition[d.Name] = d.Fingerprint()
 	}
+	c.recall(p.Refused)
 	for _, l := range p.Setup.Lines {
 		c.late[l.Name], c.progress[l.Name] = &atomic.Uint64{}, &progress{}
 		c.groups[l.Name], c.signals[l.Name] = Groups(l, p.Setup.Devices), newSignal()
@@ -103,6 +110,7 @@ func (c *Collector) Run(ctx context.Context) {
 		p := newPoller(l, c.parts.Lines[l.Name], c.groups[l.Name], FastGroups(l, c.parts.Setup.Devices), c.parts.Now)
 		p.out, p.signal, p.late = c.rounds, c.signals[l.Name], func() { c.late[l.Name].Add(1) }
 		p.word = c.progress[l.Name]
+		p.recall(c.refused)
 		pollers.Go(func() { p.run(ctx) })
 	}
 	done := make(chan struct{})

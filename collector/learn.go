@@ -2,7 +2,6 @@ package collector
 
 import (
 	"errors"
-	"fmt"
 	"slices"
 	"time"
 
@@ -17,8 +16,22 @@ type limits struct {
 	next time.Time // no finding out before this
 }
 
-// learnEvery is how rarely a device is asked why it refuses a read.
-const learnEvery = time.Minute
+// take plans by one more refusal from now on.
+func (l *limits) take(r model.RefusedRead) {
+	if r.Most > 0 {
+		l.max = r.Most
+		return
+	}
+	l.cuts = append(l.cuts, Cut{r.Table, r.From, r.To})
+}
+
+// learnEvery is how rarely a device is asked why it refuses a read, and
+// unsureEvery is that when a question about it got no answer: what is learned
+// lasts, so it is never learned from silence.
+const (
+	learnEvery  = time.Minute
+	unsureEvery = 10 * time.Second
+)
 
 // refusesRange reports whether an error says that a read held something that
 // the device does not give: illegal data address or illegal data value
@@ -29,42 +42,43 @@ func refusesRange(err error) bool {
 }
 
 // learn finds out why a planned read was refused, by asking across each place
-// where it could be cut. It returns what was learned, in words; empty when the
-// read cannot be cut.
-func (p *poller) learn(g *Group, refused Read, read func(model.ReadRequest) (model.Answer, error)) []string {
+// where it could be cut. It returns what was learned; nothing when the read
+// cannot be cut, or when not every question was answered.
+func (p *poller) learn(g *Group, refused Read, read func(model.ReadRequest) (model.Answer, error)) []model.RefusedRead {
 	l := p.limits[g.Device.Name]
 	if time.Now().Before(l.next) {
 		return nil
 	}
+	unsure := false
 	refuses := func(from, end int) bool {
 		q := refused.ReadRequest
 		q.Address, q.Count = uint16(from), uint16(end-from)
 		_, err := read(q)
+		unsure = unsure || err != nil && !refusesRange(err)
 		return refusesRange(err)
 	}
-	var learned []string
-	var cuts []Cut
+	var learned []model.RefusedRead
 	whole := true // every register wanted is refused by itself: nothing to learn from
 	for _, c := range places(g.Device, refused) {
 		if !refuses(c.left, c.right) {
 			whole = false
 			continue
 		}
-		cuts, learned = append(cuts, c.Cut), append(learned, c.words())
+		learned = append(learned, model.RefusedRead{Table: c.Table, From: c.From, To: c.To})
 		whole = whole && refuses(c.left, c.From) && refuses(c.To, c.right)
 	}
-	if whole && len(cuts) > 0 {
+	switch {
+	case unsure:
+		l.next = time.Now().Add(unsureEvery)
+		return nil
+	case whole && len(learned) > 0:
 		l.next = time.Now().Add(learnEvery)
 		return nil
 	}
-	l.cuts = append(l.cuts, cuts...)
 	if widest := widestSpan(g.Device, refused); len(learned) == 0 && int(refused.Count) > widest && !refused.Table.Bits() {
-		l.max = max(int(refused.Count)/2, widest)
-		learned = append(learned, fmt.Sprintf("reads of %d %s registers are refused; at most %d are asked for", refused.Count, refused.Table, l.max))
+		learned = append(learned, model.RefusedRead{Table: refused.Table, Refused: int(refused.Count), Most: max(int(refused.Count)/2, widest)})
 	}
-	if len(learned) > 0 {
-		p.replan(g.Device)
-	}
+	p.goBy(g.Device, learned)
 	return learned
 }
 
@@ -72,13 +86,6 @@ func (p *poller) learn(g *Group, refused Read, read func(model.ReadRequest) (mod
 type place struct {
 	Cut
 	left, right int
-}
-
-func (c place) words() string {
-	if c.From == c.To {
-		return fmt.Sprintf("%s %d is not read together with the register before it", c.Table, c.To)
-	}
-	return fmt.Sprintf("%s %d..%d is refused; reads go around it", c.Table, c.From, c.To-1)
 }
 
 // places lists where a planned read could be cut.
@@ -105,6 +112,39 @@ func widestSpan(d model.Device, r Read) int {
 		widest = max(widest, s.to-s.from)
 	}
 	return widest
+}
+
+// recall sorts what was found out before by the devices it still holds for.
+func (c *Collector) recall(kept []model.RefusedRead) {
+	for _, r := range kept {
+		if !r.Valid() {
+			c.parts.Log.Warn("what is kept of a device's refusals is damaged; it is asked again", "device", r.Device)
+			continue
+		}
+		if c.definition[r.Device] == r.Definition {
+			c.refused[r.Device] = append(c.refused[r.Device], r)
+			c.devices[r.Device].Learned = append(c.devices[r.Device].Learned, r.Words())
+		}
+	}
+}
+
+// recall plans by what was found out before.
+func (p *poller) recall(refused map[string][]model.RefusedRead) {
+	for name := range p.limits {
+		i := slices.IndexFunc(p.groups, func(g *Group) bool { return g.Device.Name == name })
+		p.goBy(p.groups[i].Device, refused[name])
+	}
+}
+
+// goBy plans a device's reads by what it was found to refuse.
+func (p *poller) goBy(d model.Device, refused []model.RefusedRead) {
+	if len(refused) == 0 {
+		return
+	}
+	for _, r := range refused {
+		p.limits[d.Name].take(r)
+	}
+	p.replan(d)
 }
 
 // replan plans every group of the device anew, within what was learned.

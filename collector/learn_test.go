@@ -1,6 +1,7 @@
 package collector
 
 import (
+	"log/slog"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -87,6 +88,27 @@ func TestLimitIsLearned(t *testing.T) {
 	}
 }
 
+// TestSilenceTeachesNothing loses the answer to the question whether the gap
+// is to blame: nothing is concluded from that, and it is left for a while.
+func TestSilenceTeachesNothing(t *testing.T) {
+	lost := 0
+	last, learned, _ := learning(t, func(q model.ReadRequest) error {
+		switch {
+		case within(q, 6) && within(q, 20):
+			return exception(2)
+		case within(q, 6):
+			if lost++; lost == 1 {
+				return &model.ReadError{Cause: model.NoAnswer}
+			}
+			return exception(2)
+		}
+		return nil
+	})
+	if lost != 1 || len(learned) != 0 || last["a"].Quality != model.Bad {
+		t.Errorf("asked %d times, learned %q, a is %s", lost, learned, last["a"].Quality)
+	}
+}
+
 // TestMissingPointHurtsNoOther has a device without register 8, which a point
 // wants: that point is bad, the others are not.
 func TestMissingPointHurtsNoOther(t *testing.T) {
@@ -116,4 +138,65 @@ func TestDeviceThatRefusesEverythingTeachesNothing(t *testing.T) {
 	if len(learned) != 0 || len(requests) != 1 {
 		t.Errorf("learned %q; a round takes %d reads", learned, len(requests))
 	}
+}
+
+// TestRefusedGapIsAskedOnceAcrossRestarts runs a device without register 6
+// twice. What the first run kept is planned by from the first round of the
+// second, unless it was damaged or the device is defined otherwise since.
+func TestRefusedGapIsAskedOnceAcrossRestarts(t *testing.T) {
+	same := func(*model.RefusedRead, *model.Device) {}
+	for name, c := range map[string]struct {
+		change  func(*model.RefusedRead, *model.Device)
+		again   int // refused questions of the second run
+		logged  string
+		learned int // shown before the second run asked anything
+	}{
+		"as it was":       {change: same, learned: 1},
+		"defined anew":    {change: func(_ *model.RefusedRead, d *model.Device) { d.Points[0].Register.Type = model.Int16 }, again: 2},
+		"another device":  {change: func(r *model.RefusedRead, _ *model.Device) { r.Device = "engine" }, again: 2},
+		"not of a table":  {change: func(r *model.RefusedRead, _ *model.Device) { r.Table = 9 }, again: 2, logged: "device=meter"},
+		"from behind":     {change: func(r *model.RefusedRead, _ *model.Device) { r.From = r.To + 1 }, again: 2, logged: "device=meter"},
+		"more than asked": {change: func(r *model.RefusedRead, _ *model.Device) { r.Most, r.Refused = 8, 8 }, again: 2, logged: "device=meter"},
+		"of nothing":      {change: func(r *model.RefusedRead, _ *model.Device) { *r = model.RefusedRead{} }, again: 2, logged: "asked again"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				d := model.Device{Name: "meter", Line: "skid", Unit: 1, Points: []model.Point{point("a", 0), point("b", 4), point("c", 8)}}
+				refused, _, kept, _ := runRefusing(d, nil)
+				if refused != 2 || len(kept) != 1 {
+					t.Fatalf("the first run was refused %d times and kept %v", refused, kept)
+				}
+				c.change(&kept[0], &d)
+				again, shown, _, log := runRefusing(d, kept)
+				if again != c.again || shown != c.learned || !strings.Contains(log, c.logged) || (c.logged == "") != (log == "") {
+					t.Errorf("the second run was refused %d times, showed %d at first and logged %q", again, shown, log)
+				}
+			})
+		})
+	}
+}
+
+// runRefusing polls for a while a device that refuses what holds register 6.
+// It returns how often it refused, how many refusals were shown before the
+// first question, those kept and what was logged.
+func runRefusing(d model.Device, known []model.RefusedRead) (refused, shown int, kept []model.RefusedRead, log string) {
+	l := &scripted{takes: 10 * time.Millisecond, answer: func(q model.ReadRequest) error {
+		if within(q, 6) {
+			refused++
+			return exception(2)
+		}
+		return nil
+	}}
+	p, keep := scriptedParts(l, nil, d)
+	text := &strings.Builder{}
+	p.Refused, p.Log = known, slog.New(slog.NewTextHandler(text, nil))
+	c := New(p)
+	shown = len(c.Latest().Devices[0].Learned)
+	runFor(c, 4900*time.Millisecond)
+	for _, e := range keep.events {
+		if e.Refused != nil {
+			kept = append(kept, *e.Refused)
+		}
+	}
+	return refused, shown, kept, text.String()
 }

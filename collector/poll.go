@@ -24,8 +24,8 @@ type round struct {
 	device  string
 	err     error // the first failure of the round; nil when every read succeeded
 	reads   int
-	skipped bool     // the unit was left alone this time
-	learned []string // what the device was found to refuse, in words
+	skipped bool                // the unit was left alone this time
+	learned []model.RefusedRead // what the device was found to refuse
 }
 
 // poller asks the questions of one line, one at a time.

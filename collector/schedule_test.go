@@ -66,18 +66,23 @@ func point(id model.PointID, address uint16) model.Point {
 
 // newScripted is a collector on one scripted line.
 func newScripted(l *scripted, derive func(*model.Scan) *model.StateChange, devices ...model.Device) (*Collector, *fakeKeeper) {
+	p, keep := scriptedParts(l, derive, devices...)
+	return New(p), keep
+}
+
+func scriptedParts(l *scripted, derive func(*model.Scan) *model.StateChange, devices ...model.Device) (Parts, *fakeKeeper) {
 	start := time.Now()
 	keep := &fakeKeeper{}
 	if derive == nil {
 		derive = func(*model.Scan) *model.StateChange { return nil }
 	}
-	return New(Parts{
+	return Parts{
 		Setup: model.Setup{Lines: []model.Line{{Name: "skid"}}, Devices: devices,
 			Rating: model.Rating{ApparentPower: 50e3, PowerFactor: 0.8, Voltage: 400, Frequency: 50, Battery: 12}},
 		Lines: map[string]Line{"skid": l}, Judge: &fakeJudge{}, Keep: keep, Derive: derive,
 		Now: func() model.Instant { return model.Instant{Boot: 1, Offset: time.Since(start) + time.Second} },
 		Log: slog.New(slog.DiscardHandler),
-	}), keep
+	}, keep
 }
 
 func runFor(c *Collector, d time.Duration) {

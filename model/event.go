@@ -46,7 +46,9 @@ type Event struct {
 	Hand   *Measurement `json:",omitempty"`
 	Fact   *Fact        `json:",omitempty"`
 	Checks []Check      `json:",omitempty"` // of a WiringEvent
-	Photo  uint64       `json:",omitempty"` // number of a photo in the store that belongs to the words; 0 means none
+	// Refused is what a DeviceEvent tells that planning goes by after a restart.
+	Refused *RefusedRead `json:",omitempty"`
+	Photo   uint64       `json:",omitempty"` // number of a photo in the store that belongs to the words; 0 means none
 }
 
 // Measurement is one value taken by hand.

@@ -98,16 +98,22 @@ devices:
 // daemonOn runs the daemon until the test ends.
 func daemonOn(t *testing.T, file string) {
 	t.Helper()
+	t.Cleanup(startDaemon(t, file))
+}
+
+// startDaemon runs the daemon until the function that comes back is called.
+func startDaemon(t *testing.T, file string) (stopped func()) {
+	t.Helper()
 	ctx, stop := context.WithCancel(context.Background())
 	done := make(chan int, 1)
 	var out, stderr strings.Builder
 	go func() { done <- Main(ctx, []string{"run", "--config", file, "--listen", "127.0.0.1:0"}, &out, &stderr) }()
-	t.Cleanup(func() {
+	return func() {
 		stop()
 		if code := <-done; code != exitDone {
 			t.Errorf("the daemon ended with %d:\n%s", code, stderr.String())
 		}
-	})
+	}
 }
 
 // linesOf asks the running daemon how its lines fare.

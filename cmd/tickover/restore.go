@@ -2,7 +2,9 @@ package main
 
 import (
 	"cmp"
+	"errors"
 	"fmt"
+	"log/slog"
 	"maps"
 	"slices"
 
@@ -30,32 +32,41 @@ func rules(setup model.Setup) []model.AlarmRule {
 	return all
 }
 
+// restored is what the store's events say of how things stood.
+type restored struct {
+	engine  *running.Engine
+	state   model.EngineState
+	since   model.Instant
+	refused []model.RefusedRead
+}
+
 // restore gives alarms and engine the state they had when the store was last
-// written, so that a restart fires nothing anew and opens no new run.
-func restore(s *store.Store, m *alarms.Machine, h *hours, r model.Rating) (*running.Engine, model.EngineState, model.Instant, error) {
-	var (
-		transitions []model.AlarmEvent
-		state       model.EngineState
-		since       model.Instant
-	)
+// written, so that a restart fires nothing anew, opens no new run and asks no
+// device again what it refused. An event that is damaged is told and left out.
+func restore(s *store.Store, m *alarms.Machine, h *hours, r model.Rating, log *slog.Logger) (restored, error) {
+	var transitions []model.AlarmEvent
+	o := restored{engine: running.New(r)}
 	for e, err := range s.Events(model.Query{}) {
 		switch {
+		case errors.Is(err, store.ErrDamaged):
+			log.Warn("an event cannot be read; what it said is left out", "err", err)
 		case err != nil:
-			return nil, 0, since, fmt.Errorf("read events: %w", err)
+			return o, fmt.Errorf("read events: %w", err)
 		case e.Alarm != nil:
 			transitions = append(transitions, *e.Alarm)
 		case e.Engine != nil:
-			state, since = e.Engine.To, e.At
+			o.state, o.since = e.Engine.To, e.At
 			h.add(e)
+		case e.Refused != nil:
+			o.refused = append(o.refused, *e.Refused)
 		}
 	}
 	m.Replay(transitions)
-	engine := running.New(r)
-	if !since.IsZero() {
-		engine.Resume(state, since)
+	if !o.since.IsZero() {
+		o.engine.Resume(o.state, o.since)
 	}
-	s.SetBusy(state != model.Standstill)
-	return engine, state, since, nil
+	s.SetBusy(o.state != model.Standstill)
+	return o, nil
 }
 
 // deriver is the derive step: what the sensors' signals mean, electrical

@@ -160,7 +160,7 @@ func (d *daemon) build() error {
 	d.supply = supplyWatch{d.cfg.Setup.Supply, d.cfg.Setup.Rating.Battery, func() *model.Snapshot { return d.carrier.Latest() }}
 	d.machine = alarms.New(append(rules(d.cfg.Setup), hostRules(d.cfg.Setup, d.host.Points())...))
 	counted := &hours{now: now, clock: d.store.Clock}
-	engine, state, since, err := restore(d.store, d.machine, counted, d.cfg.Setup.Rating)
+	was, err := restore(d.store, d.machine, counted, d.cfg.Setup.Rating, d.log)
 	if err != nil {
 		return err
 	}
@@ -177,10 +177,10 @@ func (d *daemon) build() error {
 	d.meter = metrics.New(func() *model.Snapshot { return d.carrier.Latest() }, shown(d.cfg.Setup, d.host, d.supply), now, version())
 	d.meter.Nameplate(d.cfg.Setup.Rating)
 	d.meter.Count(counted.count)
-	step := newDeriver(d.cfg.Setup, engine, d.machine.Status, counted, d.meter)
+	step := newDeriver(d.cfg.Setup, was.engine, d.machine.Status, counted, d.meter)
 	d.carrier = collector.New(collector.Parts{
 		Setup: d.cfg.Setup, Lines: lines, Derive: step.derive, Ready: step.watch.Last, Judge: d.machine, Keep: d.store,
-		Now: now, Log: d.log.With("part", "collector"), State: state, Since: since,
+		Now: now, Log: d.log.With("part", "collector"), State: was.state, Since: was.since, Refused: was.refused,
 		Tell: func(t []model.AlarmEvent) { d.outlets.tell(t) },
 	})
 	d.source = &source{store: d.store, setup: d.cfg.Setup, live: d.carrier, machine: d.machine}

@@ -1,0 +1,100 @@
+package main
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"tickover/collector/slave"
+	"tickover/model"
+)
+
+// refusingConfig has two points with a gap between them that is refused.
+func refusingConfig(t *testing.T, port string) (file, state string) {
+	t.Helper()
+	state = t.TempDir()
+	text := fmt.Sprintf(`set:
+  name: x
+state dir: %s
+lines:
+  - name: bus
+    serial: %s
+    timeout: 2 s
+devices:
+  - name: meter
+    line: bus
+    unit: 7
+    every: 100 ms
+    points:
+      - point: m.first
+        quantity: count
+        register: holding 0
+        type: unsigned 32
+      - point: m.second
+        quantity: count
+        register: holding 4
+        type: unsigned 32
+`, state, port)
+	file = filepath.Join(state, "c.yaml")
+	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return file, state
+}
+
+// unhurried takes as long to answer as a small unit does.
+type unhurried struct{ *slave.Registers }
+
+func (u unhurried) Read(unit byte, table model.Table, address, count uint16) ([]uint16, byte) {
+	time.Sleep(5 * time.Millisecond)
+	return u.Registers.Read(unit, table, address, count)
+}
+
+// TestRefusedGapOutlivesTheDaemon has a unit without registers 2 and 3. The
+// daemon finds that out, is stopped and started again: it shows what it knows
+// and reads across the gap no more. Defined otherwise, the unit is asked anew.
+func TestRefusedGapOutlivesTheDaemon(t *testing.T) {
+	bank, log := &slave.Registers{}, &slave.Log{}
+	bank.Set(7, model.HoldingRegisters, 0, 0, 1)
+	bank.Set(7, model.HoldingRegisters, 4, 0, 5)
+	file, state := refusingConfig(t, plugIn(t, unhurried{bank}, log))
+	runOnce := func() (across int) {
+		stop := startDaemon(t, file)
+		waitFor(t, "the daemon's socket", func() bool { _, err := os.Stat(socketPath(state)); return err == nil })
+		waitFor(t, "answers, and what was learned", func() bool {
+			l := linesOf(t, state)["bus"]
+			return l.Messages > 12 && len(l.Units) == 1 && slices.Equal(l.Units[0].Learned, []string{"holding 2..3 is refused; reads go around it"})
+		})
+		stop()
+		for _, r := range log.Requests() {
+			if r.Address <= 2 && r.Address+r.Count > 2 {
+				across++
+			}
+		}
+		return across
+	}
+	first := runOnce()
+	if first == 0 {
+		t.Fatal("the unit was never asked across the gap")
+	}
+	if n := runOnce(); n != first {
+		t.Errorf("the second run asked across the gap %d times more", n-first)
+	}
+	text, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(file, []byte(strings.ReplaceAll(string(text), "unsigned 32", "signed 32")), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if n := runOnce(); n == first {
+		t.Error("defined anew, the unit is not asked again")
+	}
+	if out := must(t, "verify", "--state", state); !strings.Contains(out, "no problems") {
+		t.Error(out)
+	}
+}
