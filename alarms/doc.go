@@ -14,5 +14,12 @@
 //     time, and only on a fresh good sample.
 //   - A reset of a latched alarm is a second acknowledgement.
 //
+// A transition is shown and handed to those who tell people before it is kept:
+// a slow or full card must silence nothing. Who ends the program in between has
+// seen an alarm that the journal does not hold. After the restart the condition
+// raises it once, with the next scans that show it, and it is told once more: a
+// warning told twice beats one never told. A person's act is shown only when it
+// is kept.
+//
 // A Machine must be used by one goroutine at a time.
 package alarms

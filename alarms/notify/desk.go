@@ -45,8 +45,9 @@ const (
 type Desk struct {
 	parts  Parts
 	posts  []*post
-	offers chan model.AlarmEvent
+	offers chan []model.AlarmEvent
 	missed atomic.Uint64   // offers that found no room
+	mark   model.Instant   // of the newest offer that is in the queues
 	told   map[string]bool // escalations
 	blind  map[string]bool // rules last told as not watched
 	flood  flood
@@ -59,11 +60,12 @@ func NewDesk(p Parts) *Desk {
 	if p.Patience == 0 {
 		p.Patience = defaultPatience
 	}
-	d := &Desk{parts: p, offers: make(chan model.AlarmEvent, deskRoom), told: map[string]bool{}, blind: map[string]bool{}, flood: flood{held: map[string]bool{}}}
+	d := &Desk{parts: p, offers: make(chan []model.AlarmEvent, deskRoom), told: map[string]bool{}, blind: map[string]bool{}, flood: flood{held: map[string]bool{}}}
 	for _, party := range p.Parties {
 		d.posts = append(d.posts, newPost(party.Target, party.Sender, p.Folder, d.about, p.Log))
 	}
 	d.recall()
+	d.readMark()
 	return d
 }
 
@@ -80,15 +82,14 @@ func (d *Desk) about() Digest {
 // Offer hands transitions over and never waits: the carrier calls it. What
 // finds no room is counted and told as a number.
 func (d *Desk) Offer(transitions []model.AlarmEvent) {
-	for _, e := range transitions {
-		if e.Quiet() {
-			continue
-		}
-		select {
-		case d.offers <- e:
-		default:
-			d.missed.Add(1)
-		}
+	news := slices.DeleteFunc(slices.Clone(transitions), model.AlarmEvent.Quiet)
+	if len(news) == 0 {
+		return
+	}
+	select {
+	case d.offers <- news:
+	default:
+		d.missed.Add(uint64(len(news)))
 	}
 }
 
@@ -99,14 +100,18 @@ func (d *Desk) Run(ctx context.Context) {
 	for _, p := range d.posts {
 		posts.Go(func() { p.run(ctx) })
 	}
+	d.beginMark()
 	look := time.NewTicker(lookEvery)
 	defer look.Stop()
 	for {
 		select {
 		case <-ctx.Done():
 			return
-		case e := <-d.offers:
-			d.consider(e)
+		case news := <-d.offers:
+			for _, e := range news {
+				d.consider(e)
+			}
+			d.setMark(news[len(news)-1].At)
 		case <-look.C:
 			d.look()
 		}

@@ -5,6 +5,8 @@
 // The desk takes what the carrier offers and never makes it wait. Every target
 // has a queue on disk and a goroutine of its own, so that one that is away
 // holds up neither the alarms nor the other targets; what waited is sent as
-// one digest with the original times. Offer, Health and Test may be called
-// from anywhere; every Run belongs to one goroutine.
+// one digest with the original times. A mark on disk says how far the queues
+// go; what the journal holds beyond it is told after the next start. Offer,
+// Health and Test may be called from anywhere; every Run belongs to one
+// goroutine.
 package notify

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"errors"
+	"fmt"
 	"iter"
 	"log/slog"
 	"net"
@@ -54,6 +55,26 @@ func (d *daemon) buildOutlets() *outlets {
 
 // tell hands alarm transitions to those who tell people. It never waits.
 func (o *outlets) tell(t []model.AlarmEvent) { o.telling.desk.Offer(t) }
+
+// resume hands over what was kept so shortly before the last end that nobody
+// was told of it.
+func (o *outlets) resume(s *store.Store) error {
+	desk := o.telling.desk
+	if desk.Mark().IsZero() {
+		return nil
+	}
+	var journal []model.AlarmEvent
+	for e, err := range s.Events(model.Query{From: desk.Mark()}) {
+		if err != nil {
+			return fmt.Errorf("read events: %w", err)
+		}
+		if e.Alarm != nil {
+			journal = append(journal, *e.Alarm)
+		}
+	}
+	desk.Resume(journal)
+	return nil
+}
 
 func (o *outlets) start() {
 	ctx, stop := context.WithCancel(context.Background())

@@ -14,9 +14,9 @@ import (
 	"tickover/collector/slave"
 )
 
-// adapterAt serves the skid's units on a new pseudo-terminal under a link,
-// until the function that comes back is called.
-func adapterAt(t *testing.T, link string) (pull func()) {
+// adapterAt serves units on a new pseudo-terminal under a link, until the
+// function that comes back is called.
+func adapterAt(t *testing.T, link string, units slave.Bank) (pull func()) {
 	t.Helper()
 	master, path, err := slave.OpenPTY()
 	if err != nil {
@@ -26,7 +26,7 @@ func adapterAt(t *testing.T, link string) (pull func()) {
 		t.Fatal(err)
 	}
 	done := make(chan error, 1)
-	go func() { done <- slave.ServeRTU(context.Background(), master, newSkid(), slave.Pace{}, slave.Faults{}) }()
+	go func() { done <- slave.ServeRTU(context.Background(), master, units, slave.Pace{}, slave.Faults{}) }()
 	return func() {
 		os.Remove(link)
 		master.Close()
@@ -145,7 +145,7 @@ func TestAdapterPulledAndPluggedInAgain(t *testing.T) {
 	})
 	for plugged := range uint64(2) {
 		before := linesOf(t, state)["bus"].Messages
-		pull := adapterAt(t, link)
+		pull := adapterAt(t, link, newSkid())
 		began := time.Now()
 		waitFor(t, "answers", func() bool { return linesOf(t, state)["bus"].Messages > before })
 		t.Logf("plugged in: the first answer came after %s", time.Since(began).Round(time.Millisecond))
@@ -164,7 +164,7 @@ func TestAdapterPulledAndPluggedInAgain(t *testing.T) {
 // says so and goes on, and the first is not disturbed.
 func TestTwoDaemonsOnOnePort(t *testing.T) {
 	link := filepath.Join(t.TempDir(), "adapter")
-	defer adapterAt(t, link)()
+	defer adapterAt(t, link, newSkid())()
 	first, state := twoLines(t, link, deafGateway(t))
 	second, other := twoLines(t, link, deafGateway(t))
 	daemonOn(t, first)

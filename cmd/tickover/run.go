@@ -185,6 +185,9 @@ func (d *daemon) build() error {
 	})
 	d.source = &source{store: d.store, setup: d.cfg.Setup, live: d.carrier, machine: d.machine}
 	d.outlets = d.buildOutlets()
+	if err := d.outlets.resume(d.store); err != nil {
+		return err
+	}
 	d.meter.Outlets(d.outlets.Health)
 	return d.listen()
 }

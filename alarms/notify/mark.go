@@ -1,0 +1,70 @@
+package notify
+
+import (
+	"encoding/json"
+	"errors"
+	"os"
+	"path/filepath"
+	"slices"
+
+	"tickover/model"
+)
+
+// The desk works beside the carrier, so a program that is killed may leave a
+// transition in the journal that no queue holds. The mark on disk says how far
+// the queues go. What the journal has beyond it is offered at the next start:
+// it is told late, and in the worst case twice, but never not at all.
+
+func (d *Desk) markFile() string { return filepath.Join(d.parts.Folder, "told-until.json") }
+
+// Mark is the instant up to which every transition offered is in the queues;
+// zero before there was anybody to tell. Nothing is resumed then.
+func (d *Desk) Mark() model.Instant { return d.mark }
+
+// Resume offers what the journal holds beyond the mark. Call it once, before
+// Run.
+func (d *Desk) Resume(journal []model.AlarmEvent) {
+	if !d.mark.IsZero() {
+		d.Offer(slices.DeleteFunc(slices.Clone(journal), func(e model.AlarmEvent) bool { return !d.mark.Before(e.At) }))
+	}
+}
+
+// readMark reads the mark. One that cannot be read is as good as none.
+func (d *Desk) readMark() {
+	text, err := os.ReadFile(d.markFile())
+	if err == nil {
+		err = json.Unmarshal(text, &d.mark)
+	}
+	if err != nil && !errors.Is(err, os.ErrNotExist) {
+		d.parts.Log.Error("alarms of the last moments before the stop may not have been told", "err", err)
+	}
+}
+
+// beginMark sets the first mark. Without anybody to tell there is none, or the
+// first target of later would be told of all that happened meanwhile.
+func (d *Desk) beginMark() {
+	if len(d.posts) > 0 && d.mark.IsZero() {
+		d.setMark(d.parts.Now())
+	}
+	if len(d.posts) > 0 {
+		return
+	}
+	if err := os.Remove(d.markFile()); err != nil && !errors.Is(err, os.ErrNotExist) {
+		d.parts.Log.Error("old alarms may be told to the next target", "err", err)
+	}
+}
+
+// setMark moves the mark, forwards only.
+func (d *Desk) setMark(at model.Instant) {
+	if len(d.posts) == 0 || !d.mark.Before(at) {
+		return
+	}
+	d.mark = at
+	text, err := json.Marshal(at)
+	if err == nil {
+		err = replace(d.markFile(), text)
+	}
+	if err != nil {
+		d.parts.Log.Error("an alarm may be told again after a restart", "err", err)
+	}
+}
