@@ -109,16 +109,13 @@ func TestFaultMatrix(t *testing.T) {
 }
 
 // TestLateAnswers asks on while answers come after their time: after the
-// timeout by less and by more than another timeout.
+// timeout by anything from a little to as much as is waited for.
 func TestLateAnswers(t *testing.T) {
-	for _, after := range []time.Duration{10, 50, 150, 290, 310, 450, 700, 1500} {
+	for _, after := range []time.Duration{10, 50, 150, 290, 310, 450, 700, 1100, 1500, 1900} {
 		for _, once := range []bool{true, false} {
 			got := faultRun(t, slave.Fault{Kind: slave.Late, Delay: faultTimeout + after*time.Millisecond}, model.NoAnswer, once)
-			if got.wrong != 0 || got.badCause != 0 {
+			if got.wrong != 0 || got.badCause != 0 || got.collateral != 0 {
 				t.Errorf("%d ms late, once %v: %+v", after, once, got)
-			}
-			if after <= 700 && got.collateral != 0 {
-				t.Errorf("%d ms late, once %v: errors on reads that were not faulted: %+v", after, once, got)
 			}
 		}
 	}

@@ -6,8 +6,9 @@ import (
 )
 
 // remembered is how long an unanswered question is held against answers that
-// look like its own. Nothing in the field notes of late answers comes near it.
-const remembered = 10 * time.Second
+// look like its own. Units are late by seconds, but a network on the way to a
+// gateway may hold answers back for minutes.
+const remembered = 10 * time.Minute
 
 type unanswered struct {
 	shape
@@ -19,13 +20,16 @@ type unanswered struct {
 // of buffers can tell a late answer from a prompt one of the same shape; only
 // remembering can.
 type memory struct {
-	open   map[byte][]unanswered // by unit, in the order asked
-	silent map[byte]int          // questions in a row that failed, by unit
-	habits map[byte]*habit       // by unit
+	open    map[byte][]unanswered // by unit, in the order asked
+	owing   map[byte]time.Time    // since when a unit has been at what it owes an answer to
+	silent  map[byte]int          // questions in a row that failed, by unit
+	refuses map[byte]bool         // units that refused a short read
+	habits  map[byte]*habit       // by unit
 }
 
 func newMemory() *memory {
-	return &memory{open: map[byte][]unanswered{}, silent: map[byte]int{}, habits: map[byte]*habit{}}
+	return &memory{open: map[byte][]unanswered{}, owing: map[byte]time.Time{}, silent: map[byte]int{},
+		refuses: map[byte]bool{}, habits: map[byte]*habit{}}
 }
 
 // habit gives what is known of a unit's pace.
@@ -44,8 +48,11 @@ func (m *memory) failed(unit byte, failed bool) {
 	}
 }
 
-// add remembers a question without an answer.
-func (m *memory) add(s shape, asked, now time.Time) {
+// missed remembers a question that may still be answered.
+func (m *memory) missed(s shape, asked, now time.Time) {
+	if _, owing := m.owing[s.unit]; !owing {
+		m.owing[s.unit] = asked
+	}
 	m.open[s.unit] = append(m.expire(s.unit, now), unanswered{shape: s, asked: asked})
 }
 
@@ -65,6 +72,7 @@ func (m *memory) expire(unit byte, now time.Time) []unanswered {
 // open (first tries of this one) the answer may be the oldest one's: then only
 // what was asked before that has passed, and one more answer may come.
 func (m *memory) answered(s shape, asked, now time.Time) {
+	delete(m.owing, s.unit)
 	all := m.expire(s.unit, now)
 	first := slices.IndexFunc(all, func(u unanswered) bool { return u.shape == s })
 	if first < 0 {
@@ -72,28 +80,45 @@ func (m *memory) answered(s shape, asked, now time.Time) {
 		return
 	}
 	m.open[s.unit] = slices.Clone(all[first+1:])
-	m.add(s, asked, now)
+	m.missed(s, asked, now)
 }
 
-// refused takes note of an exception in answer to s. When earlier questions of
-// the unit and function are open it may belong to any of them, so this one
-// stays open.
-func (m *memory) refused(s shape, asked, now time.Time) {
+// refused takes note of an exception in answer to s. It may belong to any open
+// question of the unit and function; when it is no copy of the last answer, the
+// oldest of them has passed, and everything before it.
+func (m *memory) refused(s shape, copied bool, asked, now time.Time) {
+	delete(m.owing, s.unit)
 	all := m.expire(s.unit, now)
-	if slices.ContainsFunc(all, func(u unanswered) bool { return u.function == s.function }) {
-		m.add(s, asked, now)
+	first := slices.IndexFunc(all, func(u unanswered) bool { return u.function == s.function })
+	switch {
+	case first < 0 && copied:
+		return
+	case first < 0:
+		delete(m.open, s.unit)
+		return
+	case !copied:
+		m.open[s.unit] = slices.Clone(all[first+1:])
 	}
+	m.missed(s, asked, now)
+}
+
+// owes reports whether older questions of a unit are still without an answer.
+func (m *memory) owes(unit byte) bool {
+	return slices.ContainsFunc(m.open[unit], func(u unanswered) bool { return !u.came })
 }
 
 // settle finds the oldest question that f may be the late answer to and says
 // when it was asked; false when there is none. The question stays open: f may
 // be a copy, or of somebody else, and only an answer of another shape proves
 // that it has passed.
-func (m *memory) settle(f found) (asked time.Time, ok bool) {
+func (m *memory) settle(f found, now time.Time) (asked time.Time, ok bool) {
 	for i := range m.open[f.unit] {
 		u := &m.open[f.unit][i]
 		if !u.came && u.function == f.function && (f.exception || u.bytes == f.bytes) {
 			u.came = true
+			if m.owing[f.unit] = now; !m.owes(f.unit) {
+				delete(m.owing, f.unit)
+			}
 			return u.asked, true
 		}
 	}

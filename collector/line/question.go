@@ -113,6 +113,10 @@ var exceptionTexts = map[byte][2]string{
 	0x0B: {"gateway target failed to respond", "the gateway works, the unit behind it is silent: check power, wiring and unit number there"},
 }
 
+// gatewaySays reports whether an exception is a gateway's word about a unit,
+// which may answer yet.
+func gatewaySays(code byte) bool { return code == 0x0A || code == 0x0B }
+
 // exceptionError names an exception answer as the application protocol
 // v1.1b3, clause 7, does.
 func exceptionError(q question, code byte) error {

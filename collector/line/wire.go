@@ -87,13 +87,17 @@ func (w *wire) ask(ctx context.Context, q question) ([]byte, time.Duration, erro
 	if err := w.fence(ctx, q); err != nil {
 		return nil, 0, err
 	}
-	learned := w.memory.habit(q.Unit).timeout(w.limit(q))
+	wait := w.memory.habit(q.Unit).timeout(w.limit(q))
 	w.doubting = w.memory.silent[q.Unit] == 0 && !q.Once // there is a second try
-	pdu, took, err := w.try(ctx, q, learned)
+	until := w.owed(q)
+	if !w.doubting {
+		wait = max(wait, time.Until(until))
+	}
+	pdu, took, err := w.try(ctx, q, wait)
 	if _, onWire := err.(*model.ReadError); onWire && w.doubting && ctx.Err() == nil {
 		w.doubting = false
 		w.tally.retry(q.Unit)
-		pdu, took, err = w.try(ctx, q, w.limit(q))
+		pdu, took, err = w.try(ctx, q, max(w.limit(q), time.Until(until)))
 	}
 	w.memory.failed(q.Unit, err != nil)
 	w.tally.waits(q.Unit, w.memory.habit(q.Unit).timeout(w.limit(q)))
@@ -126,7 +130,7 @@ func (w *wire) try(ctx context.Context, q question, timeout time.Duration) ([]by
 		w.tally.echo(q.Unit)
 	}
 	if err != nil {
-		w.memory.add(h.want, h.end, time.Now())
+		w.memory.missed(h.want, h.end, time.Now())
 		if h.hasty.end == 0 {
 			w.memory.habit(q.Unit).missed()
 		}
@@ -138,7 +142,9 @@ func (w *wire) try(ctx context.Context, q question, timeout time.Duration) ([]by
 // accept takes note of a good answer and gives its PDU.
 func (w *wire) accept(q question, h *hearing, f found) ([]byte, time.Duration, error) {
 	if f.exception {
-		w.memory.refused(h.want, h.end, time.Now())
+		frame := h.buf[f.start:f.end]
+		copied := bytes.Equal(frame, w.previous[q.Unit].frame) || gatewaySays(frame[2])
+		w.memory.refused(h.want, copied, h.end, time.Now())
 	} else {
 		w.memory.answered(h.want, h.end, time.Now())
 	}
@@ -185,7 +191,7 @@ func (w *wire) settle(h *hearing, answer found, answered bool) (lateness time.Du
 			continue
 		}
 		w.hasty = 0
-		asked, late := w.memory.settle(f)
+		asked, late := w.memory.settle(f, time.Now())
 		switch {
 		case late:
 			lateness = time.Since(asked)
@@ -313,12 +319,9 @@ func (h *hearing) missing() int {
 // enoughHasty is how many hasty answers show that a line's bytes take no time.
 const enoughHasty = 3
 
-// longest bounds how long a question waits behind late answers of its unit.
-const longest = 2 * time.Second
-
 // listen waits for the answer past anything else that comes, to the deadline.
 // A unit whose late answers come in meanwhile is alive and answers in order:
-// it is given twice the time it was seen to take.
+// it is given twice the time it was seen to take, and more while it owes others.
 func (w *wire) listen(ctx context.Context, q question, h *hearing, timeout time.Duration) (found, error) {
 	gap := pause + 64*w.tc
 	deadline := h.end.Add(timeout)
@@ -345,7 +348,11 @@ func (w *wire) listen(ctx context.Context, q question, h *hearing, timeout time.
 			return f, nil
 		}
 		if late := w.settle(h, found{}, false); late > 0 {
-			deadline = later(deadline, w.last.Add(min(2*late, longest)))
+			wait := w.limit(q) + longest
+			if !w.memory.owes(q.Unit) {
+				wait = min(2*late, wait)
+			}
+			deadline = later(deadline, w.last.Add(wait))
 			hard = later(hard, deadline.Add(gap+2*maxFrame*w.tc))
 		}
 		w.rest(ctx, w.last.Add(time.Duration(h.missing()-1)*w.tc))

@@ -17,6 +17,7 @@ var faults = []struct {
 	name string
 	slave.Fault
 }{
+	{"1500 ms too late", slave.Fault{Kind: slave.Late, Delay: patience + 1500*time.Millisecond}}, // takes longest
 	{"exception 02", slave.Fault{Kind: slave.ExceptionFault}},
 	{"exception 02 after 60 ms", slave.Fault{Kind: slave.ExceptionFault, Delay: 60 * time.Millisecond}},
 	{"0x00 before", slave.Fault{Kind: slave.GhostBefore}},
