@@ -121,7 +121,8 @@ func (g *Group) Scan(at model.Instant, now func() model.Instant, read func(model
 		asked++
 		if err == nil {
 			lag, _ := now().Sub(at)
-			answers = append(answers, answered{words: words{q.Table, int(q.Address), a.Words, max(lag, 0)}})
+			lag = max(lag, 0).Round(time.Millisecond) // all that the store keeps: both must tell the same
+			answers = append(answers, answered{words: words{q.Table, int(q.Address), a.Words, lag}})
 			continue
 		}
 		if failure == nil {

@@ -52,7 +52,7 @@ type Sample struct {
 	Value   float64 // canonical unit of the point's quantity; when Bad meaningless, or what was read and is Implausible
 	Quality Quality
 	Cause   Cause         // why it is Bad; NoCause when Good
-	Lag     time.Duration // how long after the scan's instant the answer came, ns; 0 or more
+	Lag     time.Duration // how long after the scan's instant the answer came, whole ms; 0 or more
 }
 
 // GoodSample makes a sample to be believed.

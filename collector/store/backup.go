@@ -14,11 +14,19 @@ import (
 	"tickover/model"
 )
 
-// backupMagic begins a stream of a store's entries; the last byte is its version.
-const backupMagic = "TkBk\x01"
+// A stream of a store's entries begins with backupMagic and its version.
+// Version 2 may hold blocks with lags, which nothing else tells from damaged
+// ones to a program that knows version 1 only.
+const (
+	backupMagic   = "TkBk"
+	backupVersion = 2
+)
 
 // errCutOff is returned when a backup ends before its end.
 var errCutOff = errors.New("the backup is cut off or damaged (make it again)")
+
+// errLaterBackup is returned when a later version of this program made it.
+var errLaterBackup = errors.New("the backup was made by a newer tickover (restore it with that)")
 
 // Backup writes everything kept, or all that belongs to a span, as a stream
 // from which Restore makes a store. It runs beside writers and readers and
@@ -31,7 +39,7 @@ func (s *Store) Backup(ctx context.Context, w io.Writer, span model.Span, progre
 		}
 	}
 	out := &stream{w: bufio.NewWriterSize(w, 1<<16), sum: crc32.New(castagnoli), progress: progress}
-	out.write([]byte(backupMagic))
+	out.write(append([]byte(backupMagic), backupVersion))
 	for r, err := range s.records(span) {
 		if err == nil {
 			err = ctx.Err()
@@ -128,9 +136,13 @@ func (s *summed) text() ([]byte, error) {
 func readStream(r io.Reader) iter.Seq2[record, error] {
 	return func(yield func(record, error) bool) {
 		in := &summed{r: bufio.NewReaderSize(r, 1<<16), sum: crc32.New(castagnoli)}
-		magic := make([]byte, len(backupMagic))
-		if _, err := io.ReadFull(in.r, magic); err != nil || string(magic) != backupMagic {
+		magic := make([]byte, len(backupMagic)+1)
+		if _, err := io.ReadFull(in.r, magic); err != nil || string(magic[:4]) != backupMagic {
 			yield(record{}, errCutOff)
+			return
+		}
+		if magic[4] > backupVersion {
+			yield(record{}, errLaterBackup)
 			return
 		}
 		in.sum.Write(magic)

@@ -3,8 +3,10 @@ package store
 import (
 	"bytes"
 	"context"
+	"encoding/binary"
 	"errors"
 	"fmt"
+	"hash/crc32"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -124,6 +126,30 @@ func TestBackupCutShort(t *testing.T) {
 		if found, err := os.ReadDir(dir); err != nil || len(found) > 0 {
 			t.Fatal(found, err)
 		}
+	}
+}
+
+// TestBackupVersions takes a stream of version 1, which differs by its version
+// only, and refuses one of a later version with a hint.
+func TestBackupVersions(t *testing.T) {
+	t.Parallel()
+	s := mustOpen(t, options(t.TempDir()))
+	want := fill(t, s, 1, 0, 700)
+	var out bytes.Buffer
+	if err := s.Backup(context.Background(), &out, model.Span{}, nil); err != nil {
+		t.Fatal(err)
+	}
+	stream := func(version byte) []byte {
+		b := bytes.Clone(out.Bytes())
+		b[len(backupMagic)] = version
+		sum := crc32.Checksum(b[:len(b)-4], castagnoli)
+		return binary.LittleEndian.AppendUint32(b[:len(b)-4], sum)
+	}
+	c, _ := restored(t, stream(1))
+	same(t, "version 1", lines(t, c, model.Query{}), want)
+	dir := filepath.Join(t.TempDir(), "copy")
+	if _, err := Restore(context.Background(), bytes.NewReader(stream(backupVersion+1)), dir); !errors.Is(err, errLaterBackup) {
+		t.Fatal(err)
 	}
 }
 

@@ -27,9 +27,8 @@ func soakOptions(dir string) Options {
 }
 
 // logSoak keeps so many seconds of readings.
-func logSoak(t testing.TB, s *Store, seconds int) {
+func logSoak(t testing.TB, s *Store, g *soak.Generator, seconds int) {
 	t.Helper()
-	g := soak.New()
 	for range seconds {
 		for _, scan := range g.Next() {
 			mustAppend(t, s, scan)
@@ -44,8 +43,14 @@ func writtenBytes(s *Store) int64 {
 	return int64(s.ring.next-1)*slotSize + st.GetPageAlloc() + s.data.commits*pageSize
 }
 
-// day is one day's store, made once for all benchmarks.
-var day = sync.OnceValues(func() (dir string, err error) {
+// day is one day's store and late one whose answers take their time, made once
+// for all benchmarks.
+var (
+	day  = sync.OnceValues(func() (dir string, err error) { return makeDay(soak.New()) })
+	late = sync.OnceValues(func() (dir string, err error) { return makeDay(soak.NewLate()) })
+)
+
+func makeDay(g *soak.Generator) (dir string, err error) {
 	if dir, err = os.MkdirTemp("", "soakday"); err != nil {
 		return "", err
 	}
@@ -53,7 +58,6 @@ var day = sync.OnceValues(func() (dir string, err error) {
 	if err != nil {
 		return "", err
 	}
-	g := soak.New()
 	for range daySeconds {
 		for _, scan := range g.Next() {
 			if err := s.Append(scan, nil); err != nil {
@@ -62,10 +66,10 @@ var day = sync.OnceValues(func() (dir string, err error) {
 		}
 	}
 	return dir, s.Close()
-})
+}
 
-func openDay(b *testing.B) *Store {
-	dir, err := day()
+func openDay(b *testing.B, made func() (string, error)) *Store {
+	dir, err := made()
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -73,33 +77,40 @@ func openDay(b *testing.B) *Store {
 }
 
 // BenchmarkStore is the table: what a soak day takes on the card, how fast it
-// is read, and what a year in the file costs.
+// is read, and what a year in the file costs. The rows "late" are of readings
+// that bear the lags of three requests.
 func BenchmarkStore(b *testing.B) {
-	b.Run("day", benchDay)
-	b.Run("month", benchMonth)
-	b.Run("read/one", func(b *testing.B) { benchRead(b, model.Query{Points: []model.PointID{model.VoltageL1N}}, daySeconds) })
-	b.Run("read/all", func(b *testing.B) { benchRead(b, model.Query{}, daySamples) })
-	b.Run("scans/all", benchScans)
+	one := model.Query{Points: []model.PointID{model.VoltageL1N}}
+	b.Run("day", func(b *testing.B) { benchDay(b, soak.New, soak.Floor) })
+	b.Run("day/late", func(b *testing.B) { benchDay(b, soak.NewLate, soak.FloorLate) })
+	b.Run("month", func(b *testing.B) { benchMonth(b, day) })
+	b.Run("month/late", func(b *testing.B) { benchMonth(b, late) })
+	b.Run("read/one", func(b *testing.B) { benchRead(b, day, one, daySeconds) })
+	b.Run("read/one/late", func(b *testing.B) { benchRead(b, late, one, daySeconds) })
+	b.Run("read/all", func(b *testing.B) { benchRead(b, day, model.Query{}, daySamples) })
+	b.Run("read/all/late", func(b *testing.B) { benchRead(b, late, model.Query{}, daySamples) })
+	b.Run("scans/all", func(b *testing.B) { benchScans(b, day) })
+	b.Run("scans/all/late", func(b *testing.B) { benchScans(b, late) })
 	b.Run("seal", benchSeal)
 	b.Run("year", benchYear)
 	b.Run("memory", benchMemory)
 }
 
-func benchDay(b *testing.B) {
+func benchDay(b *testing.B, made func() *soak.Generator, floor func(int) float64) {
 	for b.Loop() {
 		s, err := Open(soakOptions(b.TempDir()))
 		if err != nil {
 			b.Fatal(err)
 		}
 		begin := time.Now()
-		logSoak(b, s, daySeconds)
+		logSoak(b, s, made(), daySeconds)
 		b.ReportMetric(daySamples/time.Since(begin).Seconds()/1e6, "Msamples/s")
 		if err := s.sealNow(); err != nil {
 			b.Fatal(err)
 		}
 		payload, minutes := payloads(b, s)
 		b.ReportMetric(float64(payload)/daySamples, "B/sample")
-		b.ReportMetric(float64(payload)/daySamples/soak.Floor(daySeconds), "xfloor")
+		b.ReportMetric(float64(payload)/daySamples/floor(daySeconds), "xfloor")
 		b.ReportMetric(float64(minutes)/1e6, "MB-minutes/day")
 		b.ReportMetric(float64(writtenBytes(s))/1e6, "MB/day")
 		if err := s.Close(); err != nil {
@@ -131,9 +142,9 @@ func payloads(b *testing.B, s *Store) (blocks, minutes int64) {
 	return blocks, minutes
 }
 
-func benchMonth(b *testing.B) {
+func benchMonth(b *testing.B, made func() (string, error)) {
 	for b.Loop() {
-		s := repeatedDays(b, 30)
+		s := repeatedDays(b, made, 30)
 		st, err := os.Stat(filepath.Join(s.opts.Dir, dataName))
 		if err != nil {
 			b.Fatal(err)
@@ -145,8 +156,8 @@ func benchMonth(b *testing.B) {
 	b.ReportMetric(0, "ns/op")
 }
 
-func benchRead(b *testing.B, q model.Query, want int) {
-	s := openDay(b)
+func benchRead(b *testing.B, made func() (string, error), q model.Query, want int) {
+	s := openDay(b, made)
 	sum, total := 0.0, 0
 	for b.Loop() {
 		n := 0
@@ -170,8 +181,8 @@ func benchRead(b *testing.B, q model.Query, want int) {
 	}
 }
 
-func benchScans(b *testing.B) {
-	s := openDay(b)
+func benchScans(b *testing.B, made func() (string, error)) {
+	s := openDay(b, made)
 	n := 0
 	for b.Loop() {
 		for scan, err := range s.Scans(model.Query{}) {
@@ -212,9 +223,9 @@ func benchSeal(b *testing.B) {
 
 // repeatedDays makes a file of so many days by keeping one day's blocks and
 // minutes again and again, a day later each time.
-func repeatedDays(t testing.TB, days int) *Store {
+func repeatedDays(t testing.TB, made func() (string, error), days int) *Store {
 	t.Helper()
-	from, err := day()
+	from, err := made()
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -327,7 +338,7 @@ func decodeMinutesOf(payload []byte, r record, tx *bolt.Tx) (*minutes, error) {
 // benchYear opens a file with a year in it and a ring to be read back, and
 // draws a year of one point: least and greatest for each of 1000 pixels.
 func benchYear(b *testing.B) {
-	s := repeatedDays(b, 365)
+	s := repeatedDays(b, day, 365)
 	dir := s.opts.Dir
 	g := soak.New()
 	for range 590 {

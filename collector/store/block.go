@@ -138,15 +138,18 @@ type rows struct {
 	at     []int64
 	values [][]float64
 	states [][]status // a column's is nil when all of it is good (decoded blocks only)
+	lags   [][]int32  // in lagUnit; a column's is nil when all of it is zero
 }
 
 func newRows(s *schema, boot uint32) *rows {
-	return &rows{schema: s, boot: boot, values: make([][]float64, len(s.points)), states: make([][]status, len(s.points))}
+	n := len(s.points)
+	return &rows{schema: s, boot: boot, values: make([][]float64, n), states: make([][]status, n), lags: make([][]int32, n)}
 }
 
 func (r *rows) add(scan *model.Scan) {
 	r.at = append(r.at, int64(scan.At.Offset))
 	for i, sample := range scan.Samples[:scan.Measured] {
+		r.lags[i] = lagged(r.lags[i], len(r.values[i]), lagOf(sample))
 		r.values[i] = append(r.values[i], sample.Value)
 		r.states[i] = append(r.states[i], statusOf(sample))
 	}
@@ -164,6 +167,9 @@ func (r *rows) slice(n, m int) *rows {
 		}
 		if r.states[i] != nil {
 			out.states[i] = r.states[i][n:m:m]
+		}
+		if r.lags[i] != nil {
+			out.lags[i] = r.lags[i][n:m:m]
 		}
 	}
 	return out
@@ -189,7 +195,7 @@ func encodeRows(r *rows) []byte {
 	for _, c := range columns {
 		b = append(b, c...)
 	}
-	return b
+	return append(b, packLags(r.lags)...)
 }
 
 // packStamps writes the time column: distances from the first in the coarsest
@@ -254,6 +260,7 @@ func blockSpan(body []byte) (n int, first, last int64, err error) {
 type scratch struct {
 	counts, at []int64
 	values     []float64
+	lagless    bool // whoever reads has no use for lags
 }
 
 // room returns room for n rows of so many columns.
@@ -317,8 +324,9 @@ func decodeRows(body []byte, s *schema, boot uint32, want func(model.PointID) bo
 			return nil, err
 		}
 	}
-	if len(c.b) != 0 {
-		return nil, errBlock
+	if room.lagless {
+		return r, nil
 	}
-	return r, nil
+	r.lags, err = unpackLags(c.b, n, s.points, want)
+	return r, err
 }

@@ -47,4 +47,16 @@ func TestBytesAreTheSameEverywhere(t *testing.T) {
 	if got := hex.EncodeToString(sum.Sum(nil)); got != want {
 		t.Fatalf("sum %s, on amd64 %s", got, want)
 	}
+	late := rows[soak.Meter]
+	for c := range late.lags {
+		for i := range late.at {
+			late.lags[c] = lagged(late.lags[c], i, int32(100+100*(c%3)+i*7919%(4+c%3)))
+		}
+	}
+	const wantLate = "edc80ec5b68b77867e1cc398d3ea73f112ac80294b09429da14f0d6fec7f6424"
+	sum = sha256.New()
+	sum.Write(encodeRows(late))
+	if got := hex.EncodeToString(sum.Sum(nil)); got != wantLate {
+		t.Fatalf("with lags sum %s, on amd64 %s", got, wantLate)
+	}
 }

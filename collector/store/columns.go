@@ -37,7 +37,8 @@ func (c *Columns) State(col, row int) (model.Quality, model.Cause) {
 
 // Columns returns what Scans does several times faster: one group after
 // another, each in the order of its instants, many rows at a time. With
-// Query.Points, groups that hold none of them are left out.
+// Query.Points, groups that hold none of them are left out. Lags are told by
+// Scans only.
 //
 // What is yielded holds until the next is asked for and must not be changed.
 // Damage is yielded as by Scans.
@@ -45,6 +46,7 @@ func (s *Store) Columns(q model.Query) iter.Seq2[*Columns, error] {
 	return func(yield func(*Columns, error) bool) {
 		for _, r := range s.groupReaders(q) {
 			r.skipToNewest()
+			r.room.lagless = true
 			if !r.columns(yield) {
 				return
 			}

@@ -22,7 +22,7 @@ import (
 const (
 	dataName     = "tickover.db"
 	ringName     = "tickover.ring"
-	format       = 2 // of the files; see FORMAT.md
+	format       = 3 // of the files; see FORMAT.md
 	valueVersion = 1
 	valueHead    = 5 // version byte and CRC before every value
 	// openLimit bounds the opening of a file: a damaged one can send a reader

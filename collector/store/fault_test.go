@@ -31,6 +31,8 @@ func workedStore(t testing.TB) (dir string, rows, events []string) {
 	for i := range 2500 {
 		group := []string{"meter/1s", "adapter/1s"}[i%2]
 		scan := scanAt(group, 1, time.Duration(i)*time.Second, model.GoodSample("v", float64(i*i%97)/10), model.GoodSample("x", float64(i)/7))
+		scan.Samples[0].Lag = time.Duration(30+i%3) * time.Millisecond
+		scan.Samples[1].Lag = scan.Samples[0].Lag
 		var with []model.Event
 		if i%100 == 0 {
 			with = []model.Event{note(1, scan.At.Offset, strings.Repeat(fmt.Sprint(i, " "), 1+i/10))}

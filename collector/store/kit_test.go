@@ -98,7 +98,7 @@ func lines(t testing.TB, s *Store, q model.Query) []string {
 func line(scan *model.Scan) string {
 	text := fmt.Sprintf("%s %d %d", scan.Group, scan.At.Boot, scan.At.Offset)
 	for _, x := range scan.Samples[:scan.Measured] {
-		text += fmt.Sprintf(" %s=%016x/%d/%d", x.Point, math.Float64bits(x.Value), x.Quality, x.Cause)
+		text += fmt.Sprintf(" %s=%016x/%d/%d+%d", x.Point, math.Float64bits(x.Value), x.Quality, x.Cause, x.Lag)
 	}
 	return text
 }

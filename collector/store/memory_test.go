@@ -17,13 +17,14 @@ import (
 	bolt "go.etcd.io/bbolt"
 
 	"tickover/model"
+	"tickover/testdata/soak"
 )
 
 // benchMemory measures in a process of its own, which this test binary is
 // started as again: by how much logging makes it grow, and how large it gets
 // in all while a month is read, with what is not the file's pages apart.
 func benchMemory(b *testing.B) {
-	month := repeatedDays(b, 30)
+	month := repeatedDays(b, day, 30)
 	mustClose(b, month)
 	for b.Loop() {
 		b.ReportMetric(float64(memoryOf(b, "log")["grew"])/1024, "MiB-log")
@@ -82,9 +83,9 @@ func TestMemory(t *testing.T) {
 			anonymous = max(anonymous, now["RssAnon"])
 		}
 	case "log":
-		logSoak(t, mustOpenPlain(t, soakOptions(t.TempDir())), 4*3600)
+		logSoak(t, mustOpenPlain(t, soakOptions(t.TempDir())), soak.NewLate(), 4*3600)
 	default:
-		logSoak(t, mustOpen(t, soakOptions(t.TempDir())), 700)
+		logSoak(t, mustOpen(t, soakOptions(t.TempDir())), soak.NewLate(), 700)
 	}
 	now = resident(t)
 	fmt.Printf("memory grew=%d peak=%d anonymous=%d\n", now["VmRSS"]-before, now["VmHWM"], anonymous)

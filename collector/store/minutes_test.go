@@ -191,14 +191,28 @@ func oldStore(t *testing.T, format string) string {
 	return dir
 }
 
-// TestFormat1 reads a store of the first format, left as a cut of power
-// leaves it, without and with bringing it up to date.
+// TestFormat1 and TestFormat2 read stores of earlier formats, left as a cut
+// of power leaves them, without and with bringing them up to date. What is
+// kept from then on has its lags, in the same block.
 func TestFormat1(t *testing.T) {
 	t.Parallel()
+	readOld(t, "format1")
+}
+
+func TestFormat2(t *testing.T) {
+	t.Parallel()
+	s := readOld(t, "format2")
+	if picture, err := s.Photo(1); err != nil || string(picture) != "a picture" {
+		t.Fatalf("photo %q, %v", picture, err)
+	}
+}
+
+func readOld(t *testing.T, format string) *Store {
+	t.Helper()
 	fresh := mustOpen(t, options(t.TempDir()))
-	want := fill(t, fresh, 1, 0, 1920)
+	want := fillLate(t, fresh, 1, 0, 1920, 0, 0)
 	figures, _ := minuteLines(t, fresh, model.Query{})
-	dir := oldStore(t, "format1")
+	dir := oldStore(t, format)
 	o := options(dir)
 	o.ReadOnly = true
 	s := mustOpen(t, o)
@@ -222,6 +236,7 @@ func TestFormat1(t *testing.T) {
 	fill(t, fresh, 1, 1920, 700)
 	figures, _ = minuteLines(t, fresh, model.Query{})
 	check("and went on with")
+	return s
 }
 
 // TestMinutesOutliveBlock loses the newest block but not its minutes. The ring

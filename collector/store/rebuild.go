@@ -94,7 +94,7 @@ func (b *rebuilding) fill(ctx context.Context, records iter.Seq2[record, error])
 			return ctx.Err()
 		}
 		switch {
-		case errors.Is(err, errCutOff):
+		case errors.Is(err, errCutOff), errors.Is(err, errLaterBackup):
 			return err
 		case err != nil:
 			b.copied.Missing = append(b.copied.Missing, err.Error())

@@ -119,6 +119,7 @@ func (s *Store) replayRow(r *rows, i int) {
 		if r.states[c] != nil {
 			st = r.states[c][i]
 		}
+		seg.lags[c] = lagged(seg.lags[c], len(seg.values[c]), r.lag(c, i))
 		seg.values[c] = append(seg.values[c], r.values[c][i])
 		seg.states[c] = append(seg.states[c], st)
 	}

@@ -18,7 +18,7 @@ const (
 	slotHeader  = 32
 	slotRoom    = slotSize - slotHeader
 	slotMagic   = "TkSl"
-	slotVersion = 1
+	slotVersion = 2
 )
 
 var castagnoli = crc32.MakeTable(crc32.Castagnoli)

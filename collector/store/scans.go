@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"fmt"
 	"iter"
+	"time"
 
 	bolt "go.etcd.io/bbolt"
 
@@ -11,8 +12,8 @@ import (
 )
 
 // Scans returns what was kept, all groups merged in the order of their
-// instants, the newest rows in memory included. Samples carry no Lag. With
-// Query.Points, scans that hold none of them are left out.
+// instants, the newest rows in memory included. Lags are to the millisecond.
+// With Query.Points, scans that hold none of them are left out.
 //
 // What is yielded is the caller's. A damaged block is yielded as an error
 // that wraps ErrDamaged; going on gives what follows it. New scans kept while
@@ -282,6 +283,7 @@ func (r *groupReader) scan() *model.Scan {
 		if states := r.now.states[c]; states != nil {
 			states[r.i].apply(sample)
 		}
+		sample.Lag = time.Duration(r.now.lag(c, r.i)) * lagUnit
 	}
 	return &model.Scan{Group: r.name, At: r.now.instant(r.i), Samples: samples, Measured: n}
 }

@@ -229,6 +229,9 @@ func grown(bucket *bolt.Bucket, schema uint32, r *rows) *rows {
 		return r
 	}
 	for c := range all.values {
+		for i := range r.at {
+			all.lags[c] = lagged(all.lags[c], len(all.at)+i, r.lag(c, i))
+		}
 		if all.states[c] == nil && r.states[c] != nil {
 			all.states[c] = slices.Repeat([]status{statusGood}, len(all.at))
 		}

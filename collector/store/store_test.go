@@ -111,19 +111,37 @@ func drawScan(rt *rapid.T, at time.Duration) *model.Scan {
 	group := rapid.SampledFrom([]string{"meter/1s", "adapter/1s"}).Draw(rt, "group")
 	points := []model.PointID{"v", "t", "p", "nobody.knows"}[:rapid.SampledFrom([]int{4, 4, 4, 4, 3, 0}).Draw(rt, "points")]
 	scan := scanAt(group, 1, at)
-	for _, p := range points {
-		scan.Samples = append(scan.Samples, drawSample(rt, p))
+	requests := rapid.SliceOfN(rapid.SampledFrom([]time.Duration{0, 0, time.Millisecond, 37 * time.Millisecond, time.Hour, math.MaxInt32 * lagUnit}), 2, 2).Draw(rt, "lags")
+	for i, p := range points {
+		sample := drawSample(rt, p)
+		sample.Lag = requests[i%2]
+		if rapid.IntRange(0, 9).Draw(rt, "alone") == 0 {
+			sample.Lag = time.Duration(rapid.Int32Range(0, math.MaxInt32).Draw(rt, "lag")) * lagUnit
+		}
+		scan.Samples = append(scan.Samples, sample)
 	}
 	scan.Measured = len(scan.Samples)
 	return scan
 }
 
+// fill keeps rows of two requests.
 func fill(t testing.TB, s *Store, boot uint32, from, n int) (want []string) {
+	t.Helper()
+	return fillLate(t, s, boot, from, n, 40*time.Millisecond, 95*time.Millisecond)
+}
+
+// fillLate keeps rows of two requests that take about so long, or no time at
+// all with 0.
+func fillLate(t testing.TB, s *Store, boot uint32, from, n int, v, temperature time.Duration) (want []string) {
 	t.Helper()
 	for i := from; i < from+n; i++ {
 		scan := scanAt("meter/1s", boot, time.Duration(i)*time.Second,
 			model.GoodSample("v", model.Resolution{Num: 1, Den: 10}.Value(int64(2300+i*7919%13))),
 			model.GoodSample("t", model.Resolution{Num: 1, Den: 100, Off: -27315}.Value(int64(29000+i))))
+		if v > 0 {
+			scan.Samples[0].Lag = v + time.Duration(i%4)*time.Millisecond
+			scan.Samples[1].Lag = temperature + time.Duration(i*i%5)*time.Millisecond
+		}
 		if i%50 == 7 {
 			scan.Samples[0] = model.BadSample("v", model.NoAnswer)
 		}

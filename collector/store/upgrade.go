@@ -10,10 +10,24 @@ import (
 	"tickover/model"
 )
 
-// upgrade brings a file of format 1 up to this one: it works out the minutes
-// and the spans to be kept. The number is raised last, so that a cut on the
-// way only means doing it again.
+// upgrade brings a file of an earlier format up to this one. The number is
+// raised last, so that a cut on the way only means doing it again. Format 2
+// lacks nothing but lags, which nobody can make up for.
 func (s *Store) upgrade() error {
+	if s.data.format < 2 {
+		if err := s.addMinutes(); err != nil {
+			return err
+		}
+	}
+	s.tell("the store was brought up to format %d", format)
+	s.data.format = format
+	return s.data.update(func(tx *bolt.Tx) error {
+		return put(tx.Bucket(bucketMeta), keyFormat, binary.BigEndian.AppendUint32(nil, format))
+	})
+}
+
+// addMinutes works out the minutes and the spans to be kept.
+func (s *Store) addMinutes() error {
 	if err := s.data.update(makeLaterBuckets); err != nil {
 		return err
 	}
@@ -28,11 +42,7 @@ func (s *Store) upgrade() error {
 			s.spans = append(s.spans, model.Span{From: from, To: to})
 		}
 	}
-	s.tell("the store was brought up to format %d", format)
-	s.data.format = format
-	return s.data.update(func(tx *bolt.Tx) error {
-		return put(tx.Bucket(bucketMeta), keyFormat, binary.BigEndian.AppendUint32(nil, format))
-	})
+	return nil
 }
 
 // makeLaterBuckets makes them empty, whatever an upgrade that was cut short

@@ -150,7 +150,7 @@ func (w *Watch) device(scan *model.Scan) {
 			continue
 		}
 		good = true
-		if s.Lag > 0 { // scans from the store carry none
+		if s.Lag > 0 { // stores of before lags were kept have none
 			d.lags.add(s.Lag.Seconds())
 		}
 		if s.Quality == model.Good && live(w.known[s.Point].Quantity) {

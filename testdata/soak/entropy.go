@@ -74,8 +74,12 @@ func adaptive() func(int64) int64 {
 
 // Floor returns the least bytes a sample takes in n seconds of readings, the
 // instants of the two groups included.
-func Floor(n int) float64 {
-	g := New()
+func Floor(n int) float64 { return New().floor(n) }
+
+// FloorLate is Floor of NewLate's readings: one lag more for each request.
+func FloorLate(n int) float64 { return NewLate().floor(n) }
+
+func (g *Generator) floor(n int) float64 {
 	columns := map[string][]int64{}
 	samples := 0
 	for range n {
@@ -84,6 +88,13 @@ func Floor(n int) float64 {
 			samples += len(s.Samples)
 			for i, x := range s.Samples {
 				columns[string(x.Point)] = append(columns[string(x.Point)], int64(math.Round(x.Value*float64(perOf(s.Group, i)))))
+				if g.lags != nil && i%request == 0 {
+					name, lag := "lag of "+string(x.Point), x.Lag
+					if i > 0 {
+						lag -= s.Samples[i-1].Lag
+					}
+					columns[name] = append(columns[name], lag.Milliseconds())
+				}
 			}
 		}
 	}

@@ -34,6 +34,7 @@ type column struct {
 // Generator makes scan after scan.
 type Generator struct {
 	random *rand.Rand
+	lags   *rand.Rand // nil when every answer comes at once
 	plant  plant
 	second int64
 }
@@ -41,6 +42,15 @@ type Generator struct {
 // New returns a generator that begins at second 0 of boot 1.
 func New() *Generator {
 	return &Generator{random: rand.New(rand.NewPCG(0x50a4, 0x7e57)), plant: plant{coolant: 288, oil: 288, fuel: 0.92, load: 0.1, target: 0.1}}
+}
+
+// NewLate returns a generator of the same readings whose answers take their
+// time, as at 19200 Bd: the meter is asked twice and the adapter once, and each
+// turns round within 5 to 9 ms, after a while that no one can tell beforehand.
+func NewLate() *Generator {
+	g := New()
+	g.lags = rand.New(rand.NewPCG(0x1a9, 0x7e57))
+	return g
 }
 
 // Points describes the points for a store.
@@ -76,7 +86,26 @@ func (g *Generator) scan(group string, columns []column, at time.Duration, value
 		x := c.value(&g.plant) + g.random.NormFloat64()*c.noise
 		s.Samples[i] = model.GoodSample(c.id, value(int64(math.Round(x*float64(c.per))), c.per))
 	}
+	if g.lags != nil {
+		g.delay(s.Samples)
+	}
 	return s
+}
+
+// request is how many points one question reads: two registers each.
+const request = 12
+
+// delay makes points of one request come together, after those before them.
+func (g *Generator) delay(samples []model.Sample) {
+	var lag time.Duration
+	for i := range samples {
+		if i%request == 0 {
+			n := min(len(samples)-i, request)
+			bytes := 8 + 5 + 4*n
+			lag += time.Duration(bytes*11*1000/19200)*time.Millisecond + time.Duration(5+g.lags.IntN(5))*time.Millisecond
+		}
+		samples[i].Lag = lag
+	}
 }
 
 // plant is the set as far as its readings need it.
