@@ -38,9 +38,11 @@ func TestBurst(t *testing.T) {
 			return nil
 		}
 		battery := point(model.BatteryVoltage, 0)
-		battery.Register.Resolution = model.Resolution{Num: 1, Den: 10}
+		battery.Register.Resolution, battery.Fast = model.Resolution{Num: 1, Den: 10}, true
+		hertz := point(model.FrequencyPoint, 0)
+		hertz.Fast = true
 		engine := model.Device{Name: "engine", Line: "skid", Unit: 2, Points: []model.Point{battery, point("coolant", 1)}}
-		meter := model.Device{Name: "meter", Line: "skid", Unit: 1, Points: []model.Point{point(model.FrequencyPoint, 0), point("energy", 1)}}
+		meter := model.Device{Name: "meter", Line: "skid", Unit: 1, Points: []model.Point{hertz, point(model.VoltageL1N, 1)}}
 		c, keep := newScripted(l, derive, engine, meter)
 		runFor(c, 100*time.Second)
 		var fast, slow [100]int
@@ -48,6 +50,9 @@ func TestBurst(t *testing.T) {
 			at := min(int(s.At.Offset.Seconds())-1, 99)
 			if strings.HasSuffix(s.Group, "/fast") {
 				fast[at]++
+				if _, there := s.Find(model.VoltageL1N); there {
+					t.Error("a point is polled fast that is not to be")
+				}
 			} else {
 				slow[at]++
 			}

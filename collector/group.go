@@ -2,7 +2,6 @@ package collector
 
 import (
 	"fmt"
-	"slices"
 	"time"
 
 	"tickover/model"
@@ -60,7 +59,7 @@ func FastGroups(l model.Line, devices []model.Device) []*Group {
 		}
 		g := &Group{Name: d.Name + "/fast", Device: d, Every: LeastBurst}
 		for i, p := range d.Points {
-			if fast(p) {
+			if p.Fast {
 				g.Points = append(g.Points, i)
 			}
 		}
@@ -70,16 +69,6 @@ func FastGroups(l model.Line, devices []model.Device) []*Group {
 		}
 	}
 	return groups
-}
-
-// fast reports whether a point is polled during bursts: those that tell how a
-// set starts and takes a load, and those that the configuration adds.
-func fast(p model.Point) bool {
-	switch p.ID {
-	case model.FrequencyPoint, model.BatteryVoltage, model.OilPressure, model.SpeedPoint:
-		return true
-	}
-	return p.Fast || slices.Contains(model.PhaseVoltages[:], p.ID)
 }
 
 // interval returns a point's poll interval: its own, its device's, or 1 s.

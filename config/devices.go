@@ -21,7 +21,7 @@ type deviceRead struct {
 var pace = []string{"every", "timeout", "gap", "max registers", "powered by the set"}
 
 func (r *reading) device(s *source, n *yaml.Node) {
-	known := slices.Concat([]string{"name", "line", "unit", "profile", "base", "model at", "leave out", "points"}, pace)
+	known := slices.Concat([]string{"name", "line", "unit", "profile", "base", "model at", "leave out", "points", "fast"}, pace)
 	sec, ok := s.section(n, "the device", known...)
 	if !ok {
 		return
@@ -42,6 +42,7 @@ func (r *reading) device(s *source, n *yaml.Node) {
 	for _, n := range sec.items("points") {
 		d.override(sec.source, n)
 	}
+	d.fast(sec)
 	if len(d.points) == 0 && len(sec.items("points")) == 0 && !profileFailed {
 		sec.wrong(sec.at("points"), "add points: below it, or a profile that has some", "nothing is read from this device")
 	}
@@ -49,6 +50,20 @@ func (r *reading) device(s *source, n *yaml.Node) {
 		d.points[i].Device = d.Name
 	}
 	r.devices = append(r.devices, d)
+}
+
+// fast does what the device says of all its points in a burst. A point of the
+// configuration that says it for itself has the last word, the profile none.
+func (d *deviceRead) fast(sec section) {
+	if sec.values["fast"] == nil {
+		return
+	}
+	all := sec.yes("fast")
+	for i := range d.points {
+		if p := &d.points[i]; p.fromProfile || p.values["fast"] == nil {
+			p.Fast = all
+		}
+	}
 }
 
 // paced reads the keys of pace over what the device has.

@@ -56,6 +56,52 @@ func TestProfileOfOnesOwnAndItsOverrides(t *testing.T) {
 			Register: model.Register{Resolution: model.Resolution{Num: 1, Den: 100}}}}})
 }
 
+// The word nearest to a point says whether it is polled fast: its own, then its
+// device's, then its profile's, then what the point is. What a fast sensor
+// needs beside it is fast too.
+func TestWhatIsPolledFast(t *testing.T) {
+	const text = `
+lines: [{name: skid, serial: /dev/ttyUSB0}]
+devices:
+  - name: plain
+    line: skid
+    unit: 1
+    points:
+      - {point: frequency, register: holding 0, one count is: 0.01 Hz}
+      - {point: voltage.l1n, register: holding 1, one count is: 0.1 V, fast: no}
+      - {point: energy.active, register: holding 2, one count is: 1 kWh}
+      - {point: current.l1, register: holding 3, one count is: 0.1 A, fast: yes}
+      - {point: sender.supply, quantity: voltage, register: holding 4, one count is: 1 mV}
+      - {point: oil.pressure, register: holding 5, one count is: 1 mV, sensor: "ratio 10 %..90 % 0 bar..10 bar, supply from sender.supply"}
+  - name: quiet
+    line: skid
+    unit: 2
+    fast: no
+    points:
+      - {point: speed, register: holding 0, one count is: 1 r/min}
+      - {point: battery.voltage, register: holding 1, one count is: 0.01 V, fast: yes}
+  - name: meter
+    line: skid
+    unit: 3
+    fast: no
+    profile: sunspec 203
+    leave out: [frequency, voltage.l1n, current.l1, energy.active]
+`
+	c, err := Parse("fast.yaml", []byte(text))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var fast []string
+	for _, d := range c.Setup.Devices {
+		for _, p := range d.Points {
+			if p.Fast {
+				fast = append(fast, string(p.ID))
+			}
+		}
+	}
+	same(t, "polled fast", fast, []string{"frequency", "current.l1", "sender.supply", "oil.pressure.raw", "battery.voltage"})
+}
+
 func TestEveryFieldOfPoints(t *testing.T) {
 	d := load(t, "everything.yaml").Setup.Devices[1]
 	sf := uint16(202)

@@ -3,6 +3,7 @@ package config
 import (
 	"fmt"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -40,7 +41,10 @@ func (s *source) point(n *yaml.Node) (pointRead, bool) {
 	if sec.values["every"] != nil {
 		p.Every = sec.every()
 	}
-	p.Fast = sec.yes("fast")
+	p.Fast = tellsOfStarts(p.ID)
+	if sec.values["fast"] != nil {
+		p.Fast = sec.yes("fast")
+	}
 	sec.need("register")
 	p.register()
 	if p.Quantity == model.NoQuantity {
@@ -51,6 +55,16 @@ func (s *source) point(n *yaml.Node) (pointRead, bool) {
 	}
 	p.bounds()
 	return p, true
+}
+
+// tellsOfStarts reports whether a point is polled fast unless it is said
+// otherwise: it tells how a set starts and takes a load.
+func tellsOfStarts(id model.PointID) bool {
+	switch id {
+	case model.FrequencyPoint, model.BatteryVoltage, model.OilPressure, model.SpeedPoint:
+		return true
+	}
+	return slices.Contains(model.PhaseVoltages[:], id)
 }
 
 // dotted reads an identifier of dotted words.

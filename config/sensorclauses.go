@@ -161,7 +161,7 @@ func (p *pointRead) parted() (raw model.Point, sensed *model.Point) {
 
 // checkBesides holds a sensor's cold junction or supply against the points
 // there are: it must be read by the same device at the same pace, or old and
-// new values would mix.
+// new values would mix. In a burst it is read with the sensor.
 func (r *reading) checkBesides() {
 	for i := range r.devices {
 		for j := range r.devices[i].points {
@@ -189,6 +189,10 @@ func (r *reading) checkBeside(p *pointRead, id model.PointID, want model.Quantit
 		p.wrong(p.at("sensor"), "read both from one device at one interval", "%s and %s are not read together", p.ID, id)
 	case other.Sensor != nil && other.Sensor.ColdPoint != "" || other.Sensor != nil && other.Sensor.Supply != "":
 		p.wrong(p.at("sensor"), "name a point that needs no other", "%s itself needs a second point", id)
+	case p.Fast && !other.Fast && other.values["fast"] != nil:
+		p.wrong(p.at("sensor"), "say fast: no of both or of neither", "%s is polled fast in a burst and %s is not", p.ID, id)
+	case p.Fast:
+		other.Fast = true
 	}
 }
 

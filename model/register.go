@@ -227,7 +227,8 @@ type Point struct {
 	// Every is the poll interval. 0 means the device's.
 	Every time.Duration
 	// Fast says that the point is polled as fast as the line allows while the
-	// set is cranked, runs up or takes a load step.
+	// set is cranked, runs up or takes a load step. False means at its own
+	// interval, whatever the point is.
 	Fast bool
 	// Low and High bound what is physically plausible, canonical unit. Both 0
 	// means no bound. Outside, the sample is Bad with cause Implausible.

@@ -37,9 +37,15 @@ type readLoad struct {
 
 // burstLoad is what the line gives while the set starts or takes a load step.
 type burstLoad struct {
-	Points  []model.PointID `json:"points"`
-	Every   float64         `json:"every_seconds"`
-	Longest float64         `json:"longest_gap_seconds"`
+	Devices []burstDevice `json:"devices"`
+	Every   float64       `json:"every_seconds"`
+	Longest float64       `json:"longest_gap_seconds"`
+}
+
+// burstDevice is what is polled fast of one device.
+type burstDevice struct {
+	Device string          `json:"device"`
+	Points []model.PointID `json:"points"`
 }
 
 // nearlyFull is the share of a line above which retries and exceptions no
@@ -76,11 +82,13 @@ func burstOf(l model.Line, devices []model.Device, share float64, longest time.D
 	var cost time.Duration
 	for _, g := range collector.FastGroups(l, devices) {
 		cost += g.Cost(l)
+		d := burstDevice{Device: g.Device.Name}
 		for _, i := range g.Points {
-			b.Points = append(b.Points, g.Device.Points[i].ID)
+			d.Points = append(d.Points, g.Device.Points[i].ID)
 		}
+		b.Devices = append(b.Devices, d)
 	}
-	if len(b.Points) == 0 || share >= 1 {
+	if len(b.Devices) == 0 || share >= 1 {
 		return nil
 	}
 	b.Every = max(cost, collector.LeastBurst).Seconds() / (1 - share)
@@ -109,17 +117,27 @@ func (l lineLoad) print(w io.Writer) {
 		fmt.Fprintf(w, "%s\t%s %d..%d\t%s\t%d\t%d of %d\t%d\t%.1f ms\t%g s\t%.1f %%\n", r.Device, r.Table, r.First, r.First+r.Count-1,
 			r.Reference, r.Points, r.Wanted, r.Count, r.Bytes, 1000*r.Wire, r.Every, 100*r.Share)
 	}
-	if l.Burst == nil {
-		fmt.Fprintln(w, "no burst: there are no fast points, or no time for them")
+	l.printBurst(w)
+}
+
+func (l lineLoad) printBurst(w io.Writer) {
+	switch {
+	case l.Burst == nil && l.Share >= 1:
+		fmt.Fprintln(w, "no burst: the line has no time for one")
+		return
+	case l.Burst == nil:
+		fmt.Fprintln(w, "no burst: no point is polled fast (fast: yes beside a point makes it so)")
 		return
 	}
-	names := make([]string, len(l.Burst.Points))
-	for i, p := range l.Burst.Points {
-		names[i] = string(p)
-	}
-	fmt.Fprintf(w, "burst while the set starts or takes a load step: %.1f times a second, gaps up to %.0f ms while a round is read\n",
+	fmt.Fprintf(w, "burst while the set starts or takes a load step: %.1f times a second, gaps up to %.0f ms while a round is read, of\n",
 		1/l.Burst.Every, 1000*l.Burst.Longest)
-	fmt.Fprintf(w, "  of %s\n", strings.Join(names, ", "))
+	for _, d := range l.Burst.Devices {
+		names := make([]string, len(d.Points))
+		for i, p := range d.Points {
+			names[i] = string(p)
+		}
+		fmt.Fprintf(w, "  %s: %s\n", d.Device, strings.Join(names, ", "))
+	}
 }
 
 // judge refuses a line that is asked for more than it has, and warns of one

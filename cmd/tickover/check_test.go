@@ -1,0 +1,47 @@
+package main
+
+import (
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+)
+
+// checked writes a configuration of points on one line at 9600 Bd and checks it.
+func checked(t *testing.T, points ...string) (out string) {
+	t.Helper()
+	text := "set: {name: x}\nlines: [{name: bus, serial: /dev/ttyX, baud: 9600}]\ndevices:\n  - name: meter\n    line: bus\n    unit: 1\n    points:\n"
+	for _, p := range points {
+		text += "      - {" + p + "}\n"
+	}
+	file := filepath.Join(t.TempDir(), "c.yaml")
+	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return must(t, "check", "--config", file)
+}
+
+// TestCheckTellsWhatABurstReads works the rates out by hand: at 9600 Bd with
+// even parity a character takes 11/9600 s and t3.5 3.5 of them, so one register
+// takes 15 characters, two silences and 5 ms, 30.2 ms, and three in one read
+// take 34.8 ms. A round each second leaves 97.0 or 96.5 % of the line.
+func TestCheckTellsWhatABurstReads(t *testing.T) {
+	const (
+		hertz   = "point: frequency, register: holding 0, one count is: 0.01 Hz"
+		volts   = "point: voltage.l1n, register: holding 1, one count is: 0.1 V"
+		current = "point: current.l1, register: holding 2, one count is: 0.1 A"
+	)
+	for _, c := range []struct {
+		points []string
+		want   string
+	}{
+		{[]string{hertz}, "32.1 times a second, gaps up to 60 ms while a round is read, of\n  meter: frequency\n"},
+		{[]string{hertz, volts, current + ", fast: yes"}, "27.7 times a second, gaps up to 70 ms while a round is read, of\n  meter: frequency, voltage.l1n, current.l1\n"},
+		{[]string{hertz, volts + ", fast: no", current}, "32.0 times a second, gaps up to 65 ms while a round is read, of\n  meter: frequency\n"},
+		{[]string{hertz + ", fast: no", current}, "no burst: no point is polled fast"},
+	} {
+		if out := checked(t, c.points...); !strings.Contains(out, c.want) {
+			t.Errorf("%q is missing in:\n%s", c.want, out)
+		}
+	}
+}
