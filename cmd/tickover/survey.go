@@ -1,11 +1,13 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strconv"
 	"strings"
 	"text/tabwriter"
@@ -116,35 +118,74 @@ func unitList(text string) ([]uint8, error) {
 	return units, nil
 }
 
-// surveyLine asks every unit at one setting. The error says that the line
-// cannot be used or that the survey was stopped; what was found comes anyway.
+// surveyLine asks every unit at one setting, and where anything was heard at
+// all asks those once more that gave no answer: noise may have taken it. The
+// error says that the line cannot be used or that the survey was stopped; what
+// was found comes anyway.
 func surveyLine(ctx context.Context, def model.Line, units []uint8, timeout time.Duration, progress *pb.ProgressBar, garbled map[string]int) ([]found, error) {
 	l := line.New(def)
 	defer l.Close()
 	if err := l.Open(); err != nil {
 		return nil, err
 	}
-	var all []found
+	p := pass{line: l, timeout: timeout, progress: progress, garbled: map[uint8]bool{}}
+	err := p.over(ctx, units)
+	if silent := p.silent; err == nil && p.heard() {
+		progress.AddTotal(int64(len(silent)))
+		err = p.over(ctx, silent)
+	}
+	if len(p.garbled) > 0 {
+		garbled[settingWords(def)] += len(p.garbled)
+	}
+	slices.SortFunc(p.found, func(a, b found) int { return cmp.Compare(a.Unit, b.Unit) })
+	for i := range p.found {
+		if def.Kind == model.SerialLine {
+			p.found[i].Baud, p.found[i].Parity = def.BaudOrDefault(), def.Parity.String()
+		}
+	}
+	return p.found, err
+}
+
+// pass is the way over the units of a line, and over some of them again.
+type pass struct {
+	line     *line.Line
+	timeout  time.Duration
+	progress *pb.ProgressBar
+	found    []found
+	silent   []uint8        // units that gave no good answer
+	garbled  map[uint8]bool // those that gave nothing but bad ones
+}
+
+// over asks each of the units.
+func (p *pass) over(ctx context.Context, units []uint8) error {
 	for _, unit := range units {
-		f, there, err := askUnit(ctx, l, unit, timeout)
+		f, there, err := askUnit(ctx, p.line, unit, p.timeout)
 		if ctx.Err() != nil {
-			return all, ctx.Err()
+			return ctx.Err()
 		}
 		var read *model.ReadError
 		switch {
 		case there:
-			if def.Kind == model.SerialLine {
-				f.Baud, f.Parity = def.BaudOrDefault(), def.Parity.String()
-			}
-			all = append(all, f)
+			p.found = append(p.found, f)
+			delete(p.garbled, unit)
 		case errors.As(err, &read) && read.Cause == model.LineClosed:
-			return all, err
-		case errors.As(err, &read) && read.Cause != model.NoAnswer && read.Cause != model.DeviceException:
-			garbled[settingWords(def)]++
+			return err
+		default:
+			p.silent = append(p.silent, unit)
+			if errors.As(err, &read) && read.Cause != model.NoAnswer && read.Cause != model.DeviceException {
+				p.garbled[unit] = true
+			}
 		}
-		progress.Increment()
+		p.progress.Increment()
 	}
-	return all, nil
+	return nil
+}
+
+// heard reports whether the line carried anything that was no gateway's word
+// and no echo.
+func (p *pass) heard() bool {
+	h := p.line.Health()
+	return len(p.found) > 0 || h.Corrupt+h.Foreign+h.Ghosts+h.Late > 0
 }
 
 func settingWords(l model.Line) string {

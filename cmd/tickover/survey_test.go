@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"io"
 	"net"
 	"os"
 	"path/filepath"
@@ -58,7 +59,7 @@ func plugIn(t *testing.T, bank slave.Bank, log *slave.Log) string {
 func TestSurveyNamesWhatAnswers(t *testing.T) {
 	log := &slave.Log{}
 	path := plugIn(t, newSkid(), log)
-	out := must(t, "survey", "--serial", path, "--units", "1-12", "--bauds", "19200", "--parities", "even", "--timeout", "150ms")
+	out := must(t, "survey", "--serial", path, "--units", "3-9", "--bauds", "19200", "--parities", "even", "--timeout", "150ms")
 	for _, want := range []string{"1, 203", "Lower Pond Works TA-8 1.4", "exception 02", "profile: sunspec 203", "reads holding 0"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("%q is missing in:\n%s", want, out)
@@ -77,6 +78,69 @@ func TestSurveyNamesWhatAnswers(t *testing.T) {
 	}
 }
 
+// TestSurveyAsksAgainWhereSomethingWasHeard has the first question to each of
+// two units fail. One answer or one garbled one on the line is reason to ask
+// the silent units again; on a line that nobody is heard on none is.
+func TestSurveyAsksAgainWhereSomethingWasHeard(t *testing.T) {
+	for _, c := range []struct {
+		name         string
+		lost         slave.Fault
+		units        string
+		found, asked int // units found, questions counted by the progress bar
+	}{
+		{"one answers at once", slave.Fault{Kind: slave.Lost}, "1-4,9", 3, 9},
+		{"garbage", slave.Fault{Kind: slave.NoiseOnly}, "1-4", 2, 8},
+		{"nobody is heard", slave.Fault{Kind: slave.Lost}, "1-4", 0, 4},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
+			surveyed(t, c.lost, c.units, c.found, c.asked)
+		})
+	}
+}
+
+// surveyed looks along a line of the units 3, 4 and 9, of which all but the
+// last spoil their first answer.
+func surveyed(t *testing.T, lost slave.Fault, list string, found, asked int) {
+	master, path, err := slave.OpenPTY()
+	if err != nil {
+		t.Fatal(err)
+	}
+	seen := map[byte]bool{9: true}
+	first := func(r slave.Request) slave.Fault {
+		if seen[r.Unit] {
+			return slave.Fault{}
+		}
+		seen[r.Unit] = true
+		return lost
+	}
+	bank := &slave.Registers{}
+	for _, unit := range []byte{3, 4, 9} {
+		bank.Set(unit, model.HoldingRegisters, 0, 7, 8)
+	}
+	done := make(chan error, 1)
+	go func() {
+		done <- slave.ServeRTU(context.Background(), master, bank, slave.Pace{}, slave.Faults{Next: first})
+	}()
+	units, err := unitList(list)
+	if err != nil {
+		t.Fatal(err)
+	}
+	progress, garbled := bar(io.Discard, "asking").SetTotal(int64(len(units))), map[string]int{}
+	all, err := surveyLine(t.Context(), model.Line{Address: path, Baud: 19200}, units, 250*time.Millisecond, progress, garbled)
+	if err != nil || len(all) != found || len(garbled) > 0 {
+		t.Errorf("found %+v, garbled %v, %v; want %d", all, garbled, err, found)
+	}
+	if progress.Total() != int64(asked) || progress.Current() != progress.Total() {
+		t.Errorf("%d of %d questions, want %d", progress.Current(), progress.Total(), asked)
+	}
+	progress.Finish()
+	master.Close()
+	if err := <-done; err != nil {
+		t.Error(err)
+	}
+}
+
 func TestSurveyOverTheNetwork(t *testing.T) {
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
@@ -85,7 +149,7 @@ func TestSurveyOverTheNetwork(t *testing.T) {
 	ctx, stop := context.WithCancel(context.Background())
 	defer stop()
 	go slave.ServeTCP(ctx, listener, newSkid(), slave.Faults{})
-	out := must(t, "survey", "--modbus-tcp", listener.Addr().String(), "--units", "6-8", "--timeout", "60ms", "--json")
+	out := must(t, "survey", "--modbus-tcp", listener.Addr().String(), "--units", "3-8", "--timeout", "60ms", "--json")
 	if !strings.Contains(out, `"unit":7`) || strings.Contains(out, `"unit":6`) {
 		t.Errorf("found %s", out)
 	}

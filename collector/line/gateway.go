@@ -138,7 +138,7 @@ func (g *gateway) unanswered(q question, heard bool, timeout time.Duration) erro
 	if heard {
 		g.unheard = 0
 	}
-	if g.unheard >= deaf {
+	if g.unheard >= deaf && !q.Once { // who asks once looks for units that may not be there
 		return errDeaf
 	}
 	return &model.ReadError{Cause: model.NoAnswer, Request: q.String(), Detail: fmt.Sprintf("nothing came within %s", timeout),
