@@ -159,6 +159,9 @@ type CheckIn struct {
 	To     []string      // names of targets; empty means that only the hook sounds
 }
 
+// Given reports whether a timer was asked for.
+func (c CheckIn) Given() bool { return c.Every != 0 || c.Missed != 0 || c.Place != "" || len(c.To) > 0 }
+
 // Hook is a command run when an alarm begins and ceases to await a person,
 // for a buzzer or lamp. It is no part of any stop circuit.
 type Hook struct {
@@ -204,4 +207,11 @@ type Presence struct {
 	Every  time.Duration // between two signs
 	Signed Instant       // the last sign
 	Missed int           // signs missed since
+}
+
+// Left is how long after now the next missed sign is counted; negative when
+// that is overdue, false when the clocks cannot tell.
+func (p Presence) Left(now Instant) (time.Duration, bool) {
+	passed, same := now.Sub(p.Signed)
+	return time.Duration(p.Missed+1)*p.Every - passed, same
 }

@@ -32,6 +32,7 @@ type outlets struct {
 	all       []outlet
 	telling   *telling
 	attendant *notify.Attendant
+	checkIn   model.CheckIn
 	stop      context.CancelFunc
 	work      sync.WaitGroup
 }
@@ -39,7 +40,7 @@ type outlets struct {
 // buildOutlets makes the outlets of the configuration. One that cannot work
 // says why in its health and keeps the others running.
 func (d *daemon) buildOutlets() *outlets {
-	o := &outlets{stop: func() {}}
+	o := &outlets{stop: func() {}, checkIn: d.cfg.Outlets.CheckIn}
 	for _, to := range d.cfg.Outlets.RemoteWrite {
 		o.all = append(o.all, d.writer(to))
 	}
@@ -122,6 +123,9 @@ func (o *outlets) Sign(who string, every time.Duration) (model.Presence, error) 
 
 // EndSigns ends the timer.
 func (o *outlets) EndSigns(who string) error { return o.attendant.Stop(who) }
+
+// CheckIn is the timer as it is configured.
+func (o *outlets) CheckIn() model.CheckIn { return o.checkIn }
 
 // Presence is where the timer stands; false while nobody is alone.
 func (o *outlets) Presence() (model.Presence, bool) { return o.attendant.Stands() }

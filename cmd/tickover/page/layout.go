@@ -89,6 +89,7 @@ type view struct {
 	Alarms   []warning // all that are not normal
 	Deaf     []warning // those that do not watch
 	Aside    []warning // shelved and out of service
+	Signs    *signs    // of somebody who works alone; nil without
 }
 
 // link is an entry of the navigation.
@@ -105,7 +106,7 @@ func (f *face) frame(name, title string, look bool) view {
 	setup := f.src.Setup()
 	v := view{View: name, Title: title, Look: look, Style: template.CSS(styleSource), Script: template.JS(scriptSource), Version: f.opts.Version,
 		Advisory: model.Advisory, Name: setup.Rating.Name, Simulated: setup.Simulated,
-		CanWrite: f.opts.TrustLocal || f.opts.Token != "", AskToken: !f.opts.TrustLocal}
+		CanWrite: f.opts.TrustLocal || f.opts.Token != "", AskToken: !f.opts.TrustLocal, Signs: f.signs()}
 	for _, p := range pages {
 		p.Here = strings.Trim(p.Path, "/") == name || p.Path == "/" && name == "page"
 		v.Pages = append(v.Pages, p)

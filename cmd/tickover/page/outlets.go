@@ -21,6 +21,8 @@ type Outlets interface {
 	EndSigns(who string) error
 	// Presence is where the timer stands; false while nobody is alone.
 	Presence() (model.Presence, bool)
+	// CheckIn is the timer as it is configured.
+	CheckIn() model.CheckIn
 }
 
 // testLimit is how long a test may take.
@@ -95,52 +97,4 @@ func (f *face) testOutlets(w http.ResponseWriter, r *http.Request) {
 		all = append(all, one)
 	}
 	send(w, all)
-}
-
-type wirePresence struct {
-	Watched bool    `json:"watched"`
-	Who     string  `json:"who"`
-	Every   float64 `json:"every_seconds"`
-	Since   float64 `json:"since_sign_seconds"`
-	Missed  int     `json:"missed"`
-}
-
-func (f *face) apiPresence(w http.ResponseWriter, _ *http.Request) {
-	p, watched := f.opts.Outlets.Presence()
-	out := wirePresence{Watched: watched, Who: p.Who, Every: p.Every.Seconds(), Missed: p.Missed}
-	if watched && f.opts.Now != nil {
-		since, _ := f.opts.Now().Sub(p.Signed)
-		out.Since = since.Seconds()
-	}
-	send(w, out)
-}
-
-// sign takes a sign, or with end=yes the end of working alone.
-func (f *face) sign(w http.ResponseWriter, r *http.Request) {
-	who, every, err := words(r, "every", 20)
-	if err != nil {
-		f.fail(w, r, err)
-		return
-	}
-	if r.PostForm.Get("end") == "yes" {
-		if err := f.opts.Outlets.EndSigns(who); err != nil {
-			f.fail(w, r, err)
-			return
-		}
-		done(w, r, map[string]string{"check-in": "ended"})
-		return
-	}
-	var between time.Duration
-	if every != "" {
-		if between, err = time.ParseDuration(every); err != nil {
-			refuse(w, http.StatusBadRequest, "the field \"every\" is no time", "send it such as 15m")
-			return
-		}
-	}
-	p, err := f.opts.Outlets.Sign(who, between)
-	if err != nil {
-		refuse(w, http.StatusBadRequest, err.Error(), "send \"every\" such as 15m, or leave it out")
-		return
-	}
-	done(w, r, map[string]string{"check-in": "next sign within " + p.Every.String()})
 }

@@ -181,7 +181,7 @@ func (f *face) drawParts(key drawKey) (fragments, error) {
 		seen, err = v.view, put(nextTemplate, "aid", v)
 	case "alarms":
 		v := f.alarmsView()
-		seen, err = v.view, put(alarmsTemplate, "alarms", v)
+		seen, err = v.view, errors.Join(put(alarmsTemplate, "alarms", v), put(alarmsTemplate, "signs", v))
 	default:
 		seen = f.frame("watch", "", key.look)
 	}

@@ -12,7 +12,7 @@ import (
 type warning struct {
 	Rule, Label, Priority, State, Shape string
 	Seen, For, Until, Action, Why       string
-	Limit, Basis                        string
+	Limit, Basis, Unwatched             string
 	Awaits, Latched, Critical           bool
 	CanWrite, AskToken                  bool
 	Back                                string // page a form leads back to
@@ -90,6 +90,9 @@ func (g gauge) warning(a model.AlarmStatus) warning {
 	w.Limit = "–"
 	if q != model.NoQuantity {
 		w.Limit = a.Rule.Kind.String() + " " + q.ShowWithUnit(a.Limit)
+	}
+	if a.Unwatched > 0 {
+		w.Unwatched = span(a.Unwatched)
 	}
 	if a.Quality == model.Good {
 		w.Seen = q.ShowWithUnit(a.Value) + ", limit " + q.ShowWithUnit(a.Limit)

@@ -1,0 +1,87 @@
+package page
+
+import (
+	"net/http"
+	"time"
+)
+
+// signs is the timer of somebody who works alone, as the pages show it.
+type signs struct {
+	Stands, Due bool
+	Who         string
+	Every, Left string // between two signs; until the next is missed
+	Missed      int
+	Ago         string // since the last sign
+}
+
+// dueShare is the last part of the time between two signs in which every page
+// asks for one.
+const dueShare = 5
+
+// signs is nil where no timer was asked for and none stands.
+func (f *face) signs() *signs {
+	if f.opts.Outlets == nil || f.opts.Now == nil {
+		return nil
+	}
+	p, stands := f.opts.Outlets.Presence()
+	if !stands {
+		if f.opts.Outlets.CheckIn().Given() {
+			return &signs{}
+		}
+		return nil
+	}
+	now := f.opts.Now()
+	left, _ := p.Left(now)
+	ago, _ := now.Sub(p.Signed)
+	return &signs{Stands: true, Due: p.Missed > 0 || left < p.Every/dueShare, Who: p.Who, Every: span(p.Every), Left: span(left), Missed: p.Missed, Ago: span(ago)}
+}
+
+type wirePresence struct {
+	Watched bool    `json:"watched"`
+	Who     string  `json:"who"`
+	Every   float64 `json:"every_seconds"`
+	Since   float64 `json:"since_sign_seconds"`
+	Missed  int     `json:"missed"`
+	Left    float64 `json:"due_seconds"` // until a further miss is counted; 0 while nobody is alone
+}
+
+func (f *face) apiPresence(w http.ResponseWriter, _ *http.Request) {
+	p, watched := f.opts.Outlets.Presence()
+	out := wirePresence{Watched: watched, Who: p.Who, Every: p.Every.Seconds(), Missed: p.Missed}
+	if watched && f.opts.Now != nil {
+		since, _ := f.opts.Now().Sub(p.Signed)
+		left, _ := p.Left(f.opts.Now())
+		out.Since, out.Left = since.Seconds(), left.Seconds()
+	}
+	send(w, out)
+}
+
+// sign takes a sign, or with end=yes the end of working alone.
+func (f *face) sign(w http.ResponseWriter, r *http.Request) {
+	who, every, err := words(r, "every", 20)
+	if err != nil {
+		f.fail(w, r, err)
+		return
+	}
+	if r.PostForm.Get("end") == "yes" {
+		if err := f.opts.Outlets.EndSigns(who); err != nil {
+			f.fail(w, r, err)
+			return
+		}
+		done(w, r, map[string]string{"check-in": "ended"})
+		return
+	}
+	var between time.Duration
+	if every != "" {
+		if between, err = time.ParseDuration(every); err != nil {
+			refuse(w, http.StatusBadRequest, "the field \"every\" is no time", "send it such as 15m")
+			return
+		}
+	}
+	p, err := f.opts.Outlets.Sign(who, between)
+	if err != nil {
+		refuse(w, http.StatusBadRequest, err.Error(), "send \"every\" such as 15m, or leave it out")
+		return
+	}
+	done(w, r, map[string]string{"check-in": "next sign within " + p.Every.String()})
+}

@@ -1,0 +1,105 @@
+package page
+
+import (
+	"context"
+	"encoding/json"
+	"net/url"
+	"strings"
+	"testing"
+	"time"
+
+	"tickover/model"
+)
+
+// yard is a daemon's outlets of which only the check-in timer is looked at.
+type yard struct {
+	asked  model.CheckIn
+	stands *model.Presence
+	said   []string
+}
+
+func (*yard) Health() []model.OutletHealth                     { return nil }
+func (*yard) Test(context.Context, string) []model.OutletTrial { return nil }
+func (y *yard) CheckIn() model.CheckIn                         { return y.asked }
+func (y *yard) EndSigns(who string) error                      { y.said = append(y.said, "end by "+who); return nil }
+
+func (y *yard) Presence() (model.Presence, bool) {
+	if y.stands == nil {
+		return model.Presence{}, false
+	}
+	return *y.stands, true
+}
+
+func (y *yard) Sign(who string, every time.Duration) (model.Presence, error) {
+	y.said = append(y.said, "sign by "+who+" every "+every.String())
+	return model.Presence{Every: every}, nil
+}
+
+// gave is a timer of a quarter of an hour whose last sign is so old.
+func gave(ago time.Duration, missed int) *model.Presence {
+	return &model.Presence{Who: "Marta", Every: 15 * time.Minute, Signed: now.Add(-ago), Missed: missed}
+}
+
+func TestSignsOfSomebodyAloneAreAskedForWhenDue(t *testing.T) {
+	configured := model.CheckIn{Every: 15 * time.Minute}
+	for _, c := range []struct {
+		what         string
+		yard         yard
+		there, strip string // on the page of the alarms; on every page; "" means nothing of it
+	}{
+		{"nothing asked for", yard{}, "", ""},
+		{"configured", yard{asked: configured}, "The first sign starts the timer", ""},
+		{"started by command", yard{stands: gave(time.Minute, 0)}, "Marta gives a sign every 15 min. The last came 60 s ago.", ""},
+		{"not yet due", yard{asked: configured, stands: gave(11*time.Minute, 0)}, "The next is due within 4 min", ""},
+		{"due", yard{asked: configured, stands: gave(14*time.Minute, 0)}, "Give a sign within 60 s", "Give a sign within 60 s"},
+		{"missed", yard{asked: configured, stands: gave(16*time.Minute, 1)}, "1 missed: give a sign now", "1 missed: give a sign now"},
+	} {
+		h := serve(hatchery(), Options{Token: token, Outlets: &c.yard})
+		alarms, live := ask(h, "GET", "/alarms", "").Body.String(), ask(h, "GET", "/", "").Body.String()
+		if has := strings.Contains(alarms, `id="alone"`); has != (c.there != "") || !strings.Contains(alarms, c.there) || has != strings.Contains(alarms, "I am well") {
+			t.Errorf("%s: the page of the alarms lacks %q, or shows what it should not", c.what, c.there)
+		}
+		strip := ""
+		if _, after, found := strings.Cut(live, `<a href="/alarms#alone">◆ `); found {
+			strip, _, _ = strings.Cut(after, "</a>")
+		}
+		if strip != c.strip {
+			t.Errorf("%s: the page of now says %q, want %q", c.what, strip, c.strip)
+		}
+	}
+}
+
+func TestASignIsGivenByThePage(t *testing.T) {
+	y := &yard{stands: gave(14*time.Minute, 0)}
+	h := serve(hatchery(), Options{Token: token, Outlets: y})
+	form := url.Values{"who": {"Marta"}, "every": {"30m"}, "back": {"/alarms#alone"}}
+	if w := ask(h, "POST", "/api/v1/check-in", form.Encode()); w.Code != 401 {
+		t.Errorf("without a token: %d", w.Code)
+	}
+	form.Set("token", token)
+	w := ask(h, "POST", "/api/v1/check-in", form.Encode(), "Accept", "text/html")
+	if w.Code != 303 || w.Header().Get("Location") != "/alarms#alone" {
+		t.Errorf("a form is answered with %d, %q", w.Code, w.Header().Get("Location"))
+	}
+	form.Set("end", "yes")
+	ask(h, "POST", "/api/v1/check-in", form.Encode(), "Accept", "text/html")
+	if got := strings.Join(y.said, "; "); got != "sign by Marta every 30m0s; end by Marta" {
+		t.Error(got)
+	}
+	var p wirePresence
+	if err := json.Unmarshal(ask(h, "GET", "/api/v1/check-in", "").Body.Bytes(), &p); err != nil || p.Left != 60 || p.Since != 840 {
+		t.Errorf("%v: %+v", err, p)
+	}
+}
+
+func TestAlarmsTellHowLongTheyWereNotWatched(t *testing.T) {
+	s := hatchery().alarmed()
+	s.snap.Alarms[0].Unwatched = 42 * time.Minute
+	s.snap.Alarms[1] = model.AlarmStatus{Rule: batteryLow, Why: "no answer", Unwatched: 90 * time.Second}
+	body := ask(serve(s, Options{}), "GET", "/alarms", "").Body.String()
+	for _, want := range []string{"Not watched for 42 min in all.", "no answer; 90 s in all", "<td>42 min</td>"} {
+		if !strings.Contains(body, want) {
+			t.Errorf("the page does not hold %q", want)
+		}
+	}
+}
