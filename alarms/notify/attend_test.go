@@ -169,6 +169,24 @@ func TestTheHornSoundsAndIsSilencedAtTheEnd(t *testing.T) {
 	}
 }
 
+// The desk says every second that sound is wanted. A command that fails is not
+// run each time.
+func TestAFailingHornIsNotRunOverAndOver(t *testing.T) {
+	h := hornOf([]string{script(t, "exit 3")}, 0)
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan struct{})
+	go func() { defer close(done); h.Run(ctx) }()
+	for range 50 {
+		h.alarm(true)
+		time.Sleep(10 * time.Millisecond)
+	}
+	cancel()
+	<-done
+	if n := h.Health().Failures; n < 1 || n > 2 {
+		t.Errorf("%d failures in half a second", n)
+	}
+}
+
 // A hook that never returns, with a child of its own, is ended with it; one
 // that is missing or fails is a counted failure.
 func TestHornsThatDoNotWork(t *testing.T) {

@@ -50,10 +50,16 @@ func NewHorn(h model.Hook, log *slog.Logger) *Horn {
 func (h *Horn) alarm(on bool) { h.ask("alarm", on) }
 
 // ask says that a cause asks for sound, or no longer does. It never waits.
+// Saying the same again wakes nobody: a command that fails is not to be run
+// over and over.
 func (h *Horn) ask(cause string, on bool) {
 	h.mu.Lock()
+	same := h.causes[cause] == on
 	h.causes[cause] = on
 	h.mu.Unlock()
+	if same {
+		return
+	}
 	select {
 	case h.woken <- struct{}{}:
 	default:

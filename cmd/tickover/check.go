@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"os"
 	"strconv"
 	"strings"
 	"text/tabwriter"
@@ -28,6 +29,9 @@ func (c *checkCommand) Run(ctx context.Context, s streams) error {
 		return err
 	}
 	if err := checkAccess(cfg, slog.New(slog.NewTextHandler(s.err, nil))); err != nil {
+		return err
+	}
+	if err := checkHook(cfg.Outlets.Hook); err != nil {
 		return err
 	}
 	loads := loadsOf(&cfg.Setup)
@@ -53,6 +57,22 @@ func (c *checkCommand) Run(ctx context.Context, s streams) error {
 		}
 	}
 	return err
+}
+
+// checkHook looks for the command of a buzzer or lamp. A daemon without it
+// starts and counts the failures: it is the check that has to say so.
+func checkHook(h model.Hook) error {
+	if len(h.Command) == 0 {
+		return nil
+	}
+	file, err := os.Stat(h.Command[0])
+	switch {
+	case err != nil:
+		return &fault{exitConfig, fmt.Errorf("the hook's command: %w", err), "put the program there, or mend the path below hook: command:; no alarm would be heard"}
+	case file.IsDir(), file.Mode()&0o111 == 0:
+		return &fault{exitConfig, fmt.Errorf("the hook's command: %s is no program", h.Command[0]), "make it executable: chmod 755 " + h.Command[0]}
+	}
+	return nil
 }
 
 func printCheck(out io.Writer, cfg *config.Config, loads []lineLoad) error {

@@ -45,3 +45,21 @@ func TestCheckTellsWhatABurstReads(t *testing.T) {
 		}
 	}
 }
+
+// A hook that cannot be run is told by the check; the daemon would start.
+func TestCheckLooksForTheHook(t *testing.T) {
+	dir := t.TempDir()
+	lamp := write(t, dir, "lamp", "#!/bin/sh\n")
+	for command, says := range map[string]string{
+		"/nowhere/lamp": "the hook's command: stat /nowhere/lamp: no such file or directory",
+		dir:             "is no program",
+		lamp:            "hint: make it executable: chmod 755 " + lamp,
+		"/bin/true":     "",
+	} {
+		config := write(t, dir, "tickover.yaml", "set: {name: Lamp}\nhook: {command: ["+command+"]}\n")
+		code, _, stderr := call(t, "check", "--config", config)
+		if says == "" && code != exitDone || says != "" && (code != exitConfig || !strings.Contains(stderr, says)) {
+			t.Errorf("%s: code %d, %s", command, code, stderr)
+		}
+	}
+}
