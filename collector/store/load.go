@@ -19,6 +19,7 @@ func (s *Store) load(tx *bolt.Tx) error {
 	s.boots, s.setups, s.sealed, s.told = nil, nil, 0, nil
 	clear(s.schemas)
 	clear(s.ids)
+	clear(s.mend)
 	clear(s.groups)
 	clear(s.gone)
 	clear(s.begun)
@@ -55,29 +56,6 @@ func (s *Store) loadBoots(tx *bolt.Tx) error {
 			s.tell("boot %d in the table is unreadable: its samples have no date until the clock is told again (%v)", b.Number, err)
 		}
 		s.boots = append(s.boots, b)
-		return nil
-	})
-}
-
-func (s *Store) loadSchemas(tx *bolt.Tx) error {
-	return tx.Bucket(bucketSchemas).ForEach(func(k, v []byte) error {
-		if len(k) != 4 {
-			s.tell("key %x in the table of schemas is unreadable", k)
-			return nil
-		}
-		id := binary.BigEndian.Uint32(k)
-		text, err := unwrap(k, v)
-		var sc *schema
-		if err == nil {
-			sc, err = decodeSchema(text)
-		}
-		if err != nil {
-			s.tell("schema %d is unreadable, and so are the blocks written by it (%v)", id, err)
-			s.topSchema = max(s.topSchema, min(id, s.topSchema+1<<16))
-			return nil
-		}
-		s.topSchema = max(s.topSchema, id)
-		s.schemas[id], s.ids[string(text)] = sc, id
 		return nil
 	})
 }

@@ -205,6 +205,11 @@ func TestFormat2(t *testing.T) {
 	if picture, err := s.Photo(1); err != nil || string(picture) != "a picture" {
 		t.Fatalf("photo %q, %v", picture, err)
 	}
+	mustClose(t, s)
+	s = mustOpen(t, options(s.opts.Dir))
+	if n := len(entries(t, s, bucketSpares)); n != 1 {
+		t.Fatalf("%d spares of one schema", n)
+	}
 }
 
 func readOld(t *testing.T, format string) *Store {

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"bytes"
 	"cmp"
 	"context"
 	"encoding/binary"
@@ -27,6 +28,7 @@ type rebuilding struct {
 	origin   string
 	copied   Copied
 	ordinals map[string]uint64
+	schemas  map[uint32][]byte
 	lastSeq  uint64
 	last     model.Instant
 	batch    []record
@@ -59,7 +61,7 @@ func rebuild(ctx context.Context, dir, origin string, records iter.Seq2[record, 
 	if err != nil {
 		return Copied{}, err
 	}
-	b := &rebuilding{data: d, origin: origin, ordinals: map[string]uint64{}}
+	b := &rebuilding{data: d, origin: origin, ordinals: map[string]uint64{}, schemas: map[uint32][]byte{}}
 	err = b.fill(ctx, records)
 	if err = errors.Join(err, d.close()); err != nil {
 		return b.copied, err
@@ -107,10 +109,24 @@ func (b *rebuilding) fill(ctx context.Context, records iter.Seq2[record, error])
 			}
 		}
 	}
-	if err := errors.Join(b.flush(), b.tell()); err != nil {
-		return err
-	}
-	return b.flush()
+	return errors.Join(b.flush(), b.tell(), b.putSpares())
+}
+
+// putSpares writes the spare of every schema, behind all the rest, and the
+// schemas of which nothing but the spare came.
+func (b *rebuilding) putSpares() error {
+	return b.data.update(func(tx *bolt.Tx) error {
+		for id, text := range b.schemas {
+			write := putSpare
+			if tx.Bucket(bucketSchemas).Get(schemaKey(id)) == nil {
+				write = putSchema
+			}
+			if err := write(tx, id, text); err != nil {
+				return fmt.Errorf("copy into new store: %w", err)
+			}
+		}
+		return nil
+	})
 }
 
 func (b *rebuilding) flush() error {
@@ -140,6 +156,16 @@ func (b *rebuilding) put(tx *bolt.Tx, r record) error {
 		return err
 	}
 	switch r.kind {
+	case recordSchema:
+		if len(r.key) == 4 {
+			b.schemas[binary.BigEndian.Uint32(r.key)] = bytes.Clone(payload)
+		}
+	case recordSpare:
+		text, _, err := decodeSpare(payload)
+		if id, ok := parseSpareKey(r.key); ok && err == nil {
+			b.schemas[id] = text
+		}
+		return nil // written behind all the rest
 	case recordBlock:
 		b.copied.Blocks++
 		b.ordinals[r.group]++

@@ -26,11 +26,12 @@ const (
 	recordBlock
 	recordMinutes
 	recordEvent
+	recordSpare
 	recordKinds
 )
 
 var recordBuckets = [recordKinds][]byte{recordBoot: bucketBoots, recordSchema: bucketSchemas, recordSetup: bucketSetups, recordKept: bucketKept,
-	recordPhoto: bucketPhotos, recordBlock: bucketBlocks, recordMinutes: bucketMinutes, recordEvent: bucketEvents}
+	recordPhoto: bucketPhotos, recordBlock: bucketBlocks, recordMinutes: bucketMinutes, recordEvent: bucketEvents, recordSpare: bucketSpares}
 
 // record is one entry of a store on its way into another: checksum and all.
 type record struct {

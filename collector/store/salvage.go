@@ -133,6 +133,13 @@ func (v *salvaging) entry(key, payload []byte, p place) {
 		} else if json.Unmarshal(payload, &model.Boot{}) != nil {
 			return
 		}
+	case 5:
+		id, ok := parseSpareKey(key)
+		_, sc, err := decodeSpare(payload)
+		if !ok || err != nil {
+			return
+		}
+		kind, v.schemas[id] = recordSpare, sc
 	case 8:
 		kind = recordPhoto
 		if seq, _, _, err := eventHead(payload); err == nil && seq == binary.BigEndian.Uint64(key) {
@@ -142,7 +149,8 @@ func (v *salvaging) entry(key, payload []byte, p place) {
 		kind = longEntry(key, payload)
 	case 13:
 		kind = recordMinutes
-	default:
+	}
+	if kind == recordEnd || wrongKind(kind, key, payload) {
 		return // format, sealed, gone: made anew
 	}
 	if v.found[kind] == nil {
@@ -153,6 +161,26 @@ func (v *salvaging) entry(key, payload []byte, p place) {
 	if old, ok := v.found[kind][name]; !ok || old.weight < p.weight {
 		v.found[kind][name] = p
 	}
+}
+
+// wrongKind reports whether an entry cannot be what its key is as long as: the
+// name of a group in the table of what is gone may be as long as any key.
+func wrongKind(kind recordKind, key, payload []byte) bool {
+	switch kind {
+	case recordPhoto:
+		return binary.BigEndian.Uint64(key) > MostPhotos
+	case recordBlock:
+		c := cursor{b: payload}
+		c.uvarint()
+		c.uvarint()
+		_, first, _, err := blockSpan(c.b)
+		at, wrong := parseKey(key)
+		return err != nil || wrong != nil || first != int64(at.Offset)
+	case recordMinutes:
+		_, _, _, err := parseMinuteKey(key)
+		return err != nil
+	}
+	return false
 }
 
 // longEntry tells the tables apart whose keys are instants.

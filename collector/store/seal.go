@@ -63,6 +63,7 @@ type sealing struct {
 	boots  []model.Boot
 	setups []datedSetup
 	fresh  map[string]uint32 // schemas new with it
+	mend   map[uint32]string // schemas to be written anew
 	// ordinals are the groups' last block numbers with it.
 	ordinals map[string]uint64
 	upTo     uint64
@@ -79,7 +80,7 @@ func (s *Store) seal() error {
 		return s.notSealed(err)
 	}
 	t := s.unsealed()
-	if t.batch.empty() && len(t.boots) == 0 && len(t.setups) == 0 {
+	if t.batch.empty() && len(t.boots) == 0 && len(t.setups) == 0 && len(t.mend) == 0 {
 		return nil
 	}
 	err := s.data.commit(func(tx *bolt.Tx) error { return s.write(tx, t) }, func() { s.sealedAll(t) })
@@ -108,7 +109,7 @@ func (s *Store) unsealed() *sealing {
 			t.setups = append(t.setups, d)
 		}
 	}
-	t.spans = s.spans[s.spansKept:]
+	t.spans, t.mend = s.spans[s.spansKept:], maps.Clone(s.mend)
 	s.mu.RUnlock()
 	t.thin = s.thinning()
 	return t
@@ -149,6 +150,11 @@ func (s *Store) write(tx *bolt.Tx, t *sealing) error {
 	}
 	for _, d := range t.setups {
 		if err := put(tx.Bucket(bucketSetups), blockKey(d.at), d.text); err != nil {
+			return err
+		}
+	}
+	for id, text := range t.mend {
+		if err := putSchema(tx, id, []byte(text)); err != nil {
 			return err
 		}
 	}
@@ -252,7 +258,7 @@ func (s *Store) schemaID(tx *bolt.Tx, t *sealing, sc *schema) (uint32, error) {
 	}
 	id := s.topSchema + uint32(len(t.fresh)) + 1
 	t.fresh[string(text)] = id
-	return id, put(tx.Bucket(bucketSchemas), binary.BigEndian.AppendUint32(nil, id), text)
+	return id, putSchema(tx, id, text)
 }
 
 // sealedAll drops from memory what the transaction took, which is all of it
@@ -269,6 +275,7 @@ func (s *Store) sealedAll(t *sealing) {
 		}
 	}
 	maps.Copy(s.ids, t.fresh)
+	s.mended(t.mend)
 	s.topSchema += uint32(len(t.fresh))
 	s.events = slices.Clone(s.events[len(t.batch.events):])
 	s.kept = max(s.kept-len(t.batch.events), 0)

@@ -49,6 +49,7 @@ type Store struct {
 	events    []model.Event     // not yet sealed
 	kept      int               // how many of events are in the ring
 	topSchema uint32            // highest number of a schema in the data file
+	mend      map[uint32]string // encodings of schemas that the data file has not got twice
 	lastSeq   uint64            // of events
 	last      model.Instant
 	setups    []datedSetup // the newest sealed one and those not yet sealed
@@ -94,7 +95,7 @@ type datedSetup struct {
 func Open(o Options) (*Store, error) {
 	o = o.withDefaults()
 	s := &Store{opts: o, log: o.Log, groups: map[string]*group{}, schemas: map[uint32]*schema{},
-		ids: map[string]uint32{}, dirty: map[uint32]bool{}, trouble: map[string]string{}, gone: map[string]uint64{}, begun: map[uint32]bool{}}
+		ids: map[string]uint32{}, mend: map[uint32]string{}, dirty: map[uint32]bool{}, trouble: map[string]string{}, gone: map[string]uint64{}, begun: map[uint32]bool{}}
 	if err := s.open(); err != nil {
 		return nil, errors.Join(err, s.release())
 	}

@@ -201,6 +201,7 @@ func (v *verifying) small() {
 		string(bucketBoots):   func(b []byte) error { return json.Unmarshal(b, &model.Boot{}) },
 		string(bucketSetups):  func(b []byte) error { return json.Unmarshal(b, &model.Setup{}) },
 		string(bucketSchemas): func(b []byte) error { _, err := decodeSchema(b); return err },
+		string(bucketSpares):  func(b []byte) error { _, _, err := decodeSpare(b); return err },
 		string(bucketMeta):    func([]byte) error { return nil },
 		string(bucketKept):    func(b []byte) error { _, err := parseKey(b); return err },
 		string(bucketGone):    func([]byte) error { return nil },
