@@ -32,6 +32,7 @@ type LineHealth struct {
 	Kind      LineKind
 	Open      bool
 	Trouble   string        // why it is not open; empty when open
+	Lacks     []string      // in words, what the port's driver was asked for and does not do
 	Busy      time.Duration // time the wire was in use
 	Up        time.Duration // time since the line was first tried
 	Reopened  uint64

@@ -32,14 +32,15 @@ type counts struct {
 
 // lineRow is one line as the API tells it.
 type lineRow struct {
-	Line     string  `json:"line"`
-	Kind     string  `json:"kind"`
-	Open     bool    `json:"open"`
-	Trouble  string  `json:"trouble"`
-	Burst    bool    `json:"burst"`
-	Share    float64 `json:"busy_share"`
-	Reopened uint64  `json:"reopened"`
-	Overruns uint64  `json:"overruns"`
+	Line     string   `json:"line"`
+	Kind     string   `json:"kind"`
+	Open     bool     `json:"open"`
+	Trouble  string   `json:"trouble"`
+	Burst    bool     `json:"burst"`
+	Share    float64  `json:"busy_share"`
+	Lacks    []string `json:"lacks"`
+	Reopened uint64   `json:"reopened"`
+	Overruns uint64   `json:"overruns"`
 	counts
 	Units []unitRow `json:"units"`
 }
@@ -92,6 +93,9 @@ func (l lineRow) print(out io.Writer) error {
 	}
 	fmt.Fprintf(out, "line %s (%s): %s; busy %.1f %% of the time, opened again %d times, %d rounds skipped\n",
 		l.Line, l.Kind, state, 100*l.Share, l.Reopened, l.Overruns)
+	for _, words := range l.Lacks {
+		fmt.Fprintf(out, "  %s\n", words)
+	}
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', tabwriter.AlignRight)
 	fmt.Fprintln(w, "unit\tdevice\tasked\tgood\texceptions\tno answer\tcorrupt\tforeign\tlate\techo\tghosts\tretries\tfences\tmedian\t99 %\tlongest\ttimeout\t")
 	for _, u := range l.Units {

@@ -170,6 +170,9 @@ func (d *daemon) build() error {
 		if err := l.Open(); err != nil {
 			d.log.Warn("line is not there yet; it is tried again", "line", def.Name, "err", err, "hint", hintOf(err))
 		}
+		for _, lacks := range l.Health().Lacks {
+			d.log.Warn("the port's driver does not do all that is asked of it", "line", def.Name, "setting", lacks)
+		}
 		d.lines = append(d.lines, l)
 		lines[def.Name] = l
 	}

@@ -33,6 +33,7 @@ type Line struct {
 	life   context.Context
 	end    context.CancelFunc
 	dial   func(ctx context.Context) (exchange, error) // a seam for tests
+	behind func(fd int) driver                         // another
 	tally  *tally
 	memory *memory
 
@@ -48,7 +49,7 @@ type Line struct {
 func New(def model.Line) *Line {
 	l := &Line{def: def, tally: newTally(def), memory: newMemory()}
 	l.life, l.end = context.WithCancel(context.Background())
-	l.dial = l.connect
+	l.dial, l.behind = l.connect, driverOf
 	return l
 }
 
@@ -68,10 +69,11 @@ func (l *Line) connect(ctx context.Context) (exchange, error) {
 		}
 		return newWire(l.def, netPort{conn}, l.tally, l.memory), nil
 	}
-	p, err := openTTY(l.def)
+	p, err := openTTY(l.def, l.behind)
 	if err != nil {
 		return nil, err
 	}
+	l.tally.lacks(p.lacks)
 	return newWire(l.def, p, l.tally, l.memory), nil
 }
 

@@ -60,6 +60,10 @@ func (t *tally) opened(again bool) {
 	})
 }
 
+func (t *tally) lacks(words []string) {
+	t.change(func(h *model.LineHealth) { h.Lacks = words })
+}
+
 func (t *tally) shut(err error) {
 	t.change(func(h *model.LineHealth) { h.Open, h.Trouble = false, err.Error() })
 }

@@ -7,6 +7,7 @@ import (
 	"strconv"
 	"syscall"
 	"time"
+	"unsafe"
 
 	"go.bug.st/serial"
 	"golang.org/x/sys/unix"
@@ -33,12 +34,21 @@ type tty struct {
 	port   serial.Port
 	watch  *watch
 	alarm  *alarm
-	real   bool // no pseudo-terminal
-	closed bool // the library writes to a closed number, which may be another file's by then
+	real   bool     // no pseudo-terminal
+	lacks  []string // what the driver was asked for and does not do
+	closed bool     // the library writes to a closed number, which may be another file's by then
 }
 
+// driver is what stands behind a port.
+type driver struct {
+	do     control
+	pseudo bool // a pseudo-terminal, which takes every setting and keeps few
+}
+
+func driverOf(fd int) driver { return driver{controlOf(fd), pseudo(fd)} }
+
 // openTTY opens and sets up the port of def for this program alone.
-func openTTY(def model.Line) (*tty, error) {
+func openTTY(def model.Line, behind func(fd int) driver) (*tty, error) {
 	own, err := openOwn(def.Address)
 	if err != nil {
 		return nil, err
@@ -48,16 +58,17 @@ func openTTY(def model.Line) (*tty, error) {
 		unix.Close(own)
 		return nil, err
 	}
-	t := &tty{own: own, port: p, alarm: newAlarm(), real: !pseudo(own)}
+	d := behind(own)
+	t := &tty{own: own, port: p, alarm: newAlarm(), real: !d.pseudo}
 	t.watch, err = newWatch(own)
 	if err == nil {
-		err = kept(own, def)
+		err = kept(d, def)
 	}
 	if err != nil {
 		_ = t.close() // err says more
 		return nil, err
 	}
-	tune(own, def)
+	t.lacks = tune(d.do, def)
 	return t, nil
 }
 
@@ -135,15 +146,15 @@ func twoStopBits(def model.Line) bool {
 
 // kept reads the settings back: drivers drop what the hardware can't do
 // without a word. So do pseudo-terminals, where nothing depends on it.
-func kept(fd int, def model.Line) error {
-	if pseudo(fd) {
+func kept(d driver, def model.Line) error {
+	if d.pseudo {
 		return nil
 	}
-	t, err := unix.IoctlGetTermios(fd, unix.TCGETS2)
-	if err != nil {
+	var t unix.Termios
+	if err := d.do(unix.TCGETS2, unsafe.Pointer(&t)); err != nil {
 		return nil // an old kernel or an emulator: nothing to compare with
 	}
-	return compare(t, def)
+	return compare(&t, def)
 }
 
 // pseudo reports whether fd is a pseudo-terminal (Unix98 majors, the kernel's

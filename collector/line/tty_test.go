@@ -238,7 +238,7 @@ func TestChildInheritsNothing(t *testing.T) {
 // the closed port: the file must stay empty.
 func TestWriteAfterClose(t *testing.T) {
 	_, link, _ := newTTY(t, slave.Pace{}, slave.Faults{})
-	p, err := openTTY(model.Line{Address: link})
+	p, err := openTTY(model.Line{Address: link}, driverOf)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -10,15 +10,16 @@ import (
 // wireLine is what happened on one line, as the API tells it. Counters count
 // since the daemon started.
 type wireLine struct {
-	Line     string  `json:"line"`
-	Kind     string  `json:"kind"`
-	Open     bool    `json:"open"`
-	Trouble  string  `json:"trouble,omitempty"`
-	Burst    bool    `json:"burst"`
-	Share    float64 `json:"busy_share"`
-	Up       float64 `json:"up_seconds"`
-	Reopened uint64  `json:"reopened"`
-	Overruns uint64  `json:"overruns"`
+	Line     string   `json:"line"`
+	Kind     string   `json:"kind"`
+	Open     bool     `json:"open"`
+	Trouble  string   `json:"trouble,omitempty"`
+	Burst    bool     `json:"burst"`
+	Share    float64  `json:"busy_share"`
+	Up       float64  `json:"up_seconds"`
+	Lacks    []string `json:"lacks"`
+	Reopened uint64   `json:"reopened"`
+	Overruns uint64   `json:"overruns"`
 	wireCounts
 	Units []wireUnit `json:"units"`
 }
@@ -63,7 +64,7 @@ func (f *face) apiLines(w http.ResponseWriter, _ *http.Request) {
 
 func lineOf(l model.LineHealth, devices []model.DeviceHealth) wireLine {
 	out := wireLine{Line: l.Name, Kind: l.Kind.String(), Open: l.Open, Trouble: l.Trouble, Burst: l.Burst, Up: l.Up.Seconds(),
-		Reopened: l.Reopened, Overruns: l.Overruns, Units: []wireUnit{}, wireCounts: wireCounts{l.Messages, l.Corrupt, l.NoAnswers,
+		Reopened: l.Reopened, Overruns: l.Overruns, Lacks: append([]string{}, l.Lacks...), Units: []wireUnit{}, wireCounts: wireCounts{l.Messages, l.Corrupt, l.NoAnswers,
 			l.Foreign, l.Retries, l.Late, l.Fences, l.Echoes, l.Ghosts, byCode(l.Exceptions)}}
 	if l.Up > 0 {
 		out.Share = l.Busy.Seconds() / l.Up.Seconds()
