@@ -26,8 +26,8 @@ func (c *verifyCommand) Run(ctx context.Context, s streams) error {
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(s.out, "%d blocks with %d scans and %d samples, %d events, %d slots\n",
-		findings.Blocks, findings.Rows, findings.Samples, findings.Events, findings.Slots)
+	fmt.Fprintf(s.out, "%d blocks with %d scans and %d samples, %d minutes held against them, %d events, %d slots\n",
+		findings.Blocks, findings.Rows, findings.Samples, findings.Minutes, findings.Events, findings.Slots)
 	for _, p := range findings.Problems {
 		fmt.Fprintf(s.out, "%s: %s\n", p.Where, p.What)
 	}

@@ -103,7 +103,7 @@ func (o *stream) end() error {
 // Restore makes a store in an empty folder from what Backup wrote. Nothing is
 // left behind when the stream ends early.
 func Restore(ctx context.Context, r io.Reader, dir string) (Copied, error) {
-	return rebuild(ctx, dir, "", readStream(r))
+	return rebuild(ctx, dir, "", "", readStream(r))
 }
 
 // summed is a reader that sums what was taken from it.

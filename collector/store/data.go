@@ -114,7 +114,7 @@ func openData(o Options, path string) (*data, error) {
 	go func() {
 		d := &data{path: path, opts: o}
 		err := guard(func() (err error) {
-			w, err := checkTree(path, false)
+			w, err := checkTree(path, false, nil)
 			if err != nil {
 				return err
 			}

@@ -3,6 +3,7 @@ package store
 import (
 	"encoding/binary"
 	"math"
+	"slices"
 
 	"tickover/model"
 )
@@ -130,9 +131,9 @@ func (s scale) minuteForm(c *MinuteColumn) (form, param byte, ok bool) {
 		if !ok || !fine {
 			return false
 		}
-		_, low := toCounts(c.Min, count)
-		_, high := toCounts(c.Max, count)
-		return low && high
+		lows, low := toCounts(c.Min, count)
+		highs, high := toCounts(c.Max, count)
+		return low && high && countable(lows) && countable(highs)
 	}
 	if !s.float && s.Known() && fits(formCounts, 0) {
 		return formCounts, 0, true
@@ -148,6 +149,13 @@ func (s scale) minuteForm(c *MinuteColumn) (form, param byte, ok bool) {
 		}
 	}
 	return 0, 0, false
+}
+
+// countable reports whether tenths of all counts are counted too, as the mean
+// between them needs.
+func countable(counts []int64) bool {
+	const most = 1 << 49 // ten times as much is exact in every form
+	return !slices.ContainsFunc(counts, func(k int64) bool { return k > most || k < -most })
 }
 
 // finer returns the form that counts tenths of another's counts.

@@ -271,7 +271,13 @@ func TestMinutesOutliveBlock(t *testing.T) {
 		s = mustOpen(t, o)
 		got, _ := minuteLines(t, s, model.Query{})
 		same(t, fmt.Sprint(first, " rows"), got, want)
+		left := len(lines(t, s, model.Query{}))
 		mustClose(t, s)
-		mustBeClean(t, dir)
+		s = mustOpenPlain(t, Options{Dir: dir, ReadOnly: true})
+		f, err := s.Verify(t.Context(), nil)
+		if err != nil || f.Clean() != (left == first) {
+			t.Fatalf("%d of %d rows are left, and verify tells %v", left, first, f.Problems)
+		}
+		mustClose(t, s)
 	}
 }

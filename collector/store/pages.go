@@ -3,6 +3,7 @@ package store
 import (
 	"bytes"
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"hash/fnv"
 	"io"
@@ -26,11 +27,15 @@ const (
 	maxDepth  = 16
 )
 
+// errStopped ends a walk that its caller has enough of.
+var errStopped = errors.New("stopped")
+
 var little = binary.LittleEndian
 
 // checkTree looks whether the data file can be given to bbolt;
-// full reads every page whatever the size.
-func checkTree(path string, full bool) (*walk, error) {
+// full reads every page whatever the size. read, which may be nil, is told the
+// pages read and says whether to go on.
+func checkTree(path string, full bool, read func(pages int) bool) (*walk, error) {
 	f, err := os.Open(path)
 	if err != nil {
 		return nil, err
@@ -44,6 +49,7 @@ func checkTree(path string, full bool) (*walk, error) {
 	if err != nil {
 		return nil, err
 	}
+	w.told = read
 	return w, w.all()
 }
 
@@ -58,6 +64,7 @@ type walk struct {
 	freed    map[uint64]bool
 	spoiled  []string // faults that cost nothing yet, such as one of two meta pages
 	lostRoom int      // pages that are neither used nor free
+	told     func(pages int) bool
 }
 
 func newWalk(file io.ReaderAt, full bool) (*walk, error) {
@@ -121,6 +128,9 @@ func (w *walk) read(id uint64) ([]byte, error) {
 			return nil, damaged("data file: page %d is used twice", id+i)
 		}
 		w.seen[id+i] = true
+	}
+	if w.told != nil && !w.told(int(more+1)) {
+		return nil, errStopped
 	}
 	b := make([]byte, (more+1)*pageSize)
 	if _, err := w.file.ReadAt(b, int64(id)*pageSize); err != nil {

@@ -10,6 +10,7 @@ import (
 	"iter"
 	"os"
 	"path/filepath"
+	"time"
 
 	bolt "go.etcd.io/bbolt"
 
@@ -26,9 +27,11 @@ type Copied struct {
 type rebuilding struct {
 	data     *data
 	origin   string
+	ring     string // folder of a ring that goes with it; empty when what is copied agrees with itself
 	copied   Copied
 	ordinals map[string]uint64
 	schemas  map[uint32][]byte
+	gone     map[string]uint64 // by group, the highest ordinal that the copy lacks
 	lastSeq  uint64
 	last     model.Instant
 	batch    []record
@@ -41,8 +44,9 @@ const batchBytes = 1 << 20
 // rebuild makes a new store in an empty folder from records. A record that is
 // not what was kept is left out and told, here and by an event in the new
 // store, where origin says what it was made from; an empty one says nothing
-// unless something is missing. Nothing bears the data file's name before all of it is there.
-func rebuild(ctx context.Context, dir, origin string, records iter.Seq2[record, error]) (Copied, error) {
+// unless something is missing. ring is the folder of the ring that what was
+// salvaged goes with, else empty. Nothing bears the data file's name before all of it is there.
+func rebuild(ctx context.Context, dir, origin, ring string, records iter.Seq2[record, error]) (Copied, error) {
 	path, err := emptyFolder(dir)
 	if err != nil {
 		return Copied{}, err
@@ -61,7 +65,7 @@ func rebuild(ctx context.Context, dir, origin string, records iter.Seq2[record, 
 	if err != nil {
 		return Copied{}, err
 	}
-	b := &rebuilding{data: d, origin: origin, ordinals: map[string]uint64{}, schemas: map[uint32][]byte{}}
+	b := &rebuilding{data: d, origin: origin, ring: ring, ordinals: map[string]uint64{}, schemas: map[uint32][]byte{}, gone: map[string]uint64{}}
 	err = b.fill(ctx, records)
 	if err = errors.Join(err, d.close()); err != nil {
 		return b.copied, err
@@ -109,7 +113,15 @@ func (b *rebuilding) fill(ctx context.Context, records iter.Seq2[record, error])
 			}
 		}
 	}
-	return errors.Join(b.flush(), b.tell(), b.putSpares())
+	if err := errors.Join(b.flush(), b.putSpares()); err != nil {
+		return err
+	}
+	if b.ring != "" {
+		if err := b.mend(ctx); err != nil {
+			return err
+		}
+	}
+	return errors.Join(b.tell(), b.tellGone())
 }
 
 // putSpares writes the spare of every schema, behind all the rest, and the
@@ -168,8 +180,7 @@ func (b *rebuilding) put(tx *bolt.Tx, r record) error {
 		return nil // written behind all the rest
 	case recordBlock:
 		b.copied.Blocks++
-		b.ordinals[r.group]++
-		if payload, err = renumbered(r, b.ordinals[r.group]); err != nil {
+		if payload, err = b.numbered(r); err != nil {
 			return err
 		}
 	case recordMinutes:
@@ -184,6 +195,53 @@ func (b *rebuilding) put(tx *bolt.Tx, r record) error {
 		}
 	}
 	return put(bucket, r.key, payload)
+}
+
+// numbered returns a block's payload with the number that it had, so that what
+// the copy lacks shows there as it did. Of two that had one number the second
+// gets the next.
+func (b *rebuilding) numbered(r record) ([]byte, error) {
+	block, err := openBlock(r.key, r.value)
+	if err != nil {
+		return nil, err
+	}
+	next := b.ordinals[r.group] + 1
+	number := max(block.ordinal, next)
+	if number > next {
+		b.gone[r.group] = number - 1
+	}
+	b.ordinals[r.group] = number
+	return renumbered(r, number)
+}
+
+// tellGone notes which blocks the copy lacks; the one after the last is among
+// them when the minutes go on for longer than the blocks.
+func (b *rebuilding) tellGone() error {
+	return b.data.update(func(tx *bolt.Tx) error {
+		err := tx.Bucket(bucketMinutes).ForEachBucket(func(name []byte) error {
+			group := string(name[1:])
+			k, _ := recordBucket(tx, recordMinutes, group).Cursor().Last()
+			boot, _, _, err := parseMinuteKey(k)
+			if err != nil {
+				return nil
+			}
+			minute, _ := lastMinute(tx, group, boot)
+			bucket := recordBucket(tx, recordBlock, group)
+			if bucket == nil {
+				b.gone[group] = 1
+				return nil
+			}
+			block, err := openBlock(bucket.Cursor().Last())
+			if err == nil && (boot > block.at.Boot || boot == block.at.Boot && minute > floorDiv(block.last, int64(time.Minute))) {
+				b.gone[group] = max(b.gone[group], block.ordinal+1)
+			}
+			return nil
+		})
+		for group, ordinal := range b.gone {
+			err = errors.Join(err, put(tx.Bucket(bucketGone), []byte(group), binary.BigEndian.AppendUint64(nil, ordinal)))
+		}
+		return err
+	})
 }
 
 // tell puts where the new store is from and what is missing on its timeline.

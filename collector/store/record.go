@@ -68,7 +68,7 @@ func (r record) inSpan(span model.Span) bool {
 	case recordMinutes:
 		boot, minute, _, err := parseMinuteKey(r.key)
 		first := model.Instant{Boot: boot, Offset: time.Duration(minute) * time.Minute}
-		return err != nil || (span.To.IsZero() || first.Before(span.To)) && !first.Add(tierChunk*time.Minute).Before(span.From)
+		return err != nil || (span.To.IsZero() || first.Before(span.To.Add(stretch))) && !first.Add(tierChunk*time.Minute).Before(span.From)
 	case recordEvent:
 		_, at, _, err := eventHead(payload)
 		return err != nil || q.Within(at)

@@ -14,6 +14,8 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"unicode"
+	"unicode/utf8"
 
 	"tickover/model"
 )
@@ -33,11 +35,11 @@ func Salvage(ctx context.Context, file, dir string, progress func(done, total in
 	if err != nil {
 		return Copied{}, fmt.Errorf("salvage: %w", err)
 	}
-	v := &salvaging{file: f, size: st.Size(), found: map[recordKind]map[string]place{}, schemas: map[uint32]*schema{}}
+	v := &salvaging{file: f, size: st.Size(), found: map[recordKind]map[string]place{}, schemas: map[uint32]*schema{}, gone: map[string]uint64{}}
 	if err := v.look(ctx, progress); err != nil {
 		return Copied{}, fmt.Errorf("salvage: %w", err)
 	}
-	copied, err := rebuild(ctx, dir, "this store was salvaged from "+filepath.Base(file)+" and holds what was readable there", v.records())
+	copied, err := rebuild(ctx, dir, "this store was salvaged from "+filepath.Base(file)+" and holds what was readable there", filepath.Dir(file), v.records())
 	if err != nil {
 		return copied, fmt.Errorf("salvage: %w", err)
 	}
@@ -68,6 +70,7 @@ type salvaging struct {
 	size    int64
 	found   map[recordKind]map[string]place
 	schemas map[uint32]*schema
+	gone    map[string]uint64 // by group, the highest ordinal that was thinned out
 }
 
 // look goes through every page.
@@ -123,6 +126,10 @@ func (v *salvaging) leaf(b []byte, at int64) {
 // entry finds out of which table an entry is, by the form of its key and by
 // what it says.
 func (v *salvaging) entry(key, payload []byte, p place) {
+	if len(payload) == 8 && printable(key) {
+		v.gone[string(key)] = max(v.gone[string(key)], binary.BigEndian.Uint64(payload))
+		return
+	}
 	var kind recordKind
 	switch len(key) {
 	case 4:
@@ -151,7 +158,7 @@ func (v *salvaging) entry(key, payload []byte, p place) {
 		kind = recordMinutes
 	}
 	if kind == recordEnd || wrongKind(kind, key, payload) {
-		return // format, sealed, gone: made anew
+		return // format, sealed: made anew
 	}
 	if v.found[kind] == nil {
 		v.found[kind] = map[string]place{}
@@ -181,6 +188,16 @@ func wrongKind(kind recordKind, key, payload []byte) bool {
 		return err != nil
 	}
 	return false
+}
+
+// printable reports whether a key is a group's name: all others hold numbers.
+func printable(key []byte) bool {
+	for _, r := range string(key) {
+		if r == utf8.RuneError || !unicode.IsPrint(r) {
+			return false
+		}
+	}
+	return true
 }
 
 // longEntry tells the tables apart whose keys are instants.
@@ -218,7 +235,7 @@ func (v *salvaging) records() iter.Seq2[record, error] {
 					}
 					continue
 				}
-				if err := gap(r, before); err != nil && !yield(record{}, err) {
+				if err := v.gap(r, before); err != nil && !yield(record{}, err) {
 					return
 				}
 				value := make([]byte, r.len)
@@ -253,14 +270,14 @@ func (v *salvaging) minutesSpan(key, value []byte) (first, last model.Instant, o
 }
 
 // gap tells of blocks that are not there.
-func gap(r salvaged, before map[string]uint64) error {
+func (v *salvaging) gap(r salvaged, before map[string]uint64) error {
 	if r.ordinal == 0 {
 		return nil
 	}
-	last, known := before[r.group]
+	last := max(before[r.group], v.gone[r.group])
 	before[r.group] = r.ordinal
-	if known && r.ordinal > last+1 {
-		return damaged("%d blocks of %s before key %x are lost or were thinned out", r.ordinal-last-1, r.group, r.key)
+	if r.ordinal > last+1 {
+		return damaged("%d blocks of %s before key %x are lost", r.ordinal-last-1, r.group, r.key)
 	}
 	return nil
 }

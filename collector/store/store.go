@@ -94,12 +94,16 @@ type datedSetup struct {
 // ring holds, and an event says so.
 func Open(o Options) (*Store, error) {
 	o = o.withDefaults()
-	s := &Store{opts: o, log: o.Log, groups: map[string]*group{}, schemas: map[uint32]*schema{},
-		ids: map[string]uint32{}, mend: map[uint32]string{}, dirty: map[uint32]bool{}, trouble: map[string]string{}, gone: map[string]uint64{}, begun: map[uint32]bool{}}
+	s := newStore(o)
 	if err := s.open(); err != nil {
 		return nil, errors.Join(err, s.release())
 	}
 	return s, nil
+}
+
+func newStore(o Options) *Store {
+	return &Store{opts: o, log: o.Log, groups: map[string]*group{}, schemas: map[uint32]*schema{},
+		ids: map[string]uint32{}, mend: map[uint32]string{}, dirty: map[uint32]bool{}, trouble: map[string]string{}, gone: map[string]uint64{}, begun: map[uint32]bool{}}
 }
 
 func (s *Store) open() error {

@@ -112,7 +112,7 @@ func (m *Minutes) Instant(i int) model.Instant {
 func (s *Store) Minutes(q model.Query) iter.Seq2[*Minutes, error] {
 	return func(yield func(*Minutes, error) bool) {
 		q.Newest = 0
-		q.From.Offset = time.Duration(floorDiv(int64(q.From.Offset), int64(time.Minute))) * time.Minute
+		q.From = minuteBegin(q.From)
 		for _, r := range s.groupReaders(q) {
 			if !r.minutes(yield) {
 				return

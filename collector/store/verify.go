@@ -3,8 +3,12 @@ package store
 import (
 	"bytes"
 	"context"
+	"encoding/binary"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"os"
+	"slices"
 
 	bolt "go.etcd.io/bbolt"
 
@@ -36,22 +40,23 @@ func (f *Findings) problem(where string, what any) {
 }
 
 // Verify reads everything: each block, event, setup and boot with its
-// checksum and order, each slot, and the pages of bbolt's index. progress, which may
-// be nil, is called now and then with what is done and what there is to do.
-// The error is the context's; everything else is in the findings.
+// checksum and order, the minutes beside those worked out anew from the
+// blocks, each slot, and the pages of bbolt's index. It may run beside a
+// writer, whose newest block it then takes without its minutes. progress,
+// which may be nil, is called now and then with what is done and what there is
+// to do. The error is the context's; everything else is in the findings.
 func (s *Store) Verify(ctx context.Context, progress func(done, total int)) (Findings, error) {
-	v := &verifying{store: s, ctx: ctx, progress: progress}
+	v := &verifying{store: s, ctx: ctx, progress: progress, growing: map[string][]byte{}}
 	v.count()
 	for _, name := range v.groups {
 		v.group(name)
-		v.minutes(name)
 	}
 	v.events()
 	v.small()
 	v.photos()
 	v.ring()
 	v.index()
-	v.step(0)
+	v.step(max(v.total-v.done, 0))
 	return v.found, ctx.Err()
 }
 
@@ -61,9 +66,17 @@ type verifying struct {
 	progress    func(done, total int)
 	found       Findings
 	groups      []string
-	before      uint64 // ordinal of the block before; 0 when not known
+	growing     map[string][]byte // by group, the key of the block that a writer may add to
+	before      uint64            // ordinal of the block before; 0 when there is none or it is not known
+	hole        bool              // that one was damaged
 	done, total int
 }
+
+// How much work things are beside reading a page or an event.
+const (
+	blockWeight   = 64
+	minutesWeight = 16
+)
 
 func (v *verifying) step(n int) {
 	v.done += n
@@ -74,112 +87,174 @@ func (v *verifying) step(n int) {
 
 // count lists the groups and how much there is to read.
 func (v *verifying) count() {
-	err := v.store.data.view(func(tx *bolt.Tx) error {
-		v.total = int(v.store.ring.slots)
-		return tx.Bucket(bucketBlocks).ForEachBucket(func(name []byte) error {
-			v.groups = append(v.groups, string(name[1:]))
-			c := tx.Bucket(bucketBlocks).Bucket(name).Cursor()
-			for k, _ := c.First(); k != nil && v.ctx.Err() == nil; k, _ = c.Next() {
-				v.total++
-			}
-			return nil
-		})
-	})
+	st, err := os.Stat(v.store.data.path)
+	if err == nil {
+		v.total = int(v.store.ring.slots) + int(st.Size()/pageSize)
+	}
+	err = errors.Join(err, v.listGroups())
 	if err != nil {
 		v.found.problem("index of blocks", err)
 	}
+	for _, name := range v.groups {
+		n, last := v.entries(recordBlock, name)
+		v.total += n * blockWeight
+		if !v.store.opts.ReadOnly {
+			v.growing[name] = last
+		}
+		n, _ = v.entries(recordMinutes, name)
+		v.total += n * minutesWeight
+	}
+	n, _ := v.entries(recordEvent, "")
+	v.total += n
+}
+
+// listGroups finds every group of which there are blocks or minutes.
+func (v *verifying) listGroups() error {
+	return v.store.data.view(func(tx *bolt.Tx) error {
+		for _, table := range [][]byte{bucketBlocks, bucketMinutes} {
+			if tx.Bucket(table) == nil {
+				continue // a file of format 1
+			}
+			err := tx.Bucket(table).ForEachBucket(func(name []byte) error {
+				if group := string(name[1:]); !slices.Contains(v.groups, group) {
+					v.groups = append(v.groups, group)
+				}
+				return nil
+			})
+			if err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+// entries counts a table's entries, some at a time.
+func (v *verifying) entries(kind recordKind, group string) (n int, last []byte) {
+	const atOnce = 1000
+	for full := true; full && v.ctx.Err() == nil; {
+		full = false
+		err := v.store.data.view(func(tx *bolt.Tx) error {
+			bucket := recordBucket(tx, kind, group)
+			if bucket == nil {
+				return nil
+			}
+			c, some := bucket.Cursor(), 0
+			for k, _ := c.Seek(append(last, 0)); k != nil; k, _ = c.Next() {
+				last = bytes.Clone(k)
+				if n++; some == atOnce {
+					full = true
+					return nil
+				}
+				some++
+			}
+			return nil
+		})
+		if err != nil {
+			v.found.problem("index of "+string(recordBuckets[kind]), err)
+		}
+	}
+	return n, last
 }
 
 // group reads a group block by block, each in its own transaction.
 func (v *verifying) group(name string) {
-	from, end := []byte{0}, model.Instant{}
-	v.before = 0
+	v.before, v.hole = 0, false
+	var check *minuteCheck
+	if v.store.data.format >= 2 {
+		check = v.checkMinutes(name)
+	}
+	from, end, gone := []byte{0}, model.Instant{}, uint64(0)
 	for v.ctx.Err() == nil {
 		var k, value []byte
-		err := v.store.data.view(func(tx *bolt.Tx) error {
-			a, b := tx.Bucket(bucketBlocks).Bucket([]byte("g" + name)).Cursor().Seek(from)
-			k, value = bytes.Clone(a), bytes.Clone(b)
-			v.store.data.touched.Add(int64(len(b)))
-			return nil
+		err := v.store.data.view(func(tx *bolt.Tx) (err error) {
+			gone, err = goneOf(tx, name)
+			if bucket := recordBucket(tx, recordBlock, name); bucket != nil {
+				a, b := bucket.Cursor().Seek(from)
+				k, value = bytes.Clone(a), bytes.Clone(b)
+				v.store.data.touched.Add(int64(len(b)))
+			}
+			return err
 		})
 		if err != nil {
 			v.found.problem("index of "+name, err)
-			return
+			break
 		}
 		if k == nil {
-			return
+			break
 		}
 		from = append(k, 0)
-		end = v.block(name, k, value, end)
-		v.step(1)
+		rows, hole := v.block(name, k, value, end, gone)
+		v.step(blockWeight)
+		if rows != nil {
+			end = rows.instant(len(rows.at) - 1)
+		}
+		switch {
+		case check == nil:
+		case rows != nil && bytes.Equal(k, v.growing[name]):
+			check.finish(minuteBegin(rows.instant(0)), hole)
+			check = nil
+		case rows != nil:
+			check.block(rows, hole)
+		}
+	}
+	if check != nil {
+		check.finish(endOfTime, v.hole || gone > v.before)
 	}
 }
 
-// block checks one block and returns the instant of its last row.
-func (v *verifying) block(name string, k, value []byte, end model.Instant) model.Instant {
+// goneOf reads up to which ordinal a group's blocks were thinned out.
+func goneOf(tx *bolt.Tx, group string) (uint64, error) {
+	if tx.Bucket(bucketGone) == nil {
+		return 0, nil
+	}
+	value, err := get(tx.Bucket(bucketGone), []byte(group))
+	if err != nil || len(value) != 8 {
+		return 0, nil // told with the tables
+	}
+	return binary.BigEndian.Uint64(value), nil
+}
+
+// block checks one block and returns its rows, nil when they can't be read,
+// and whether others may be missing before it.
+func (v *verifying) block(name string, k, value []byte, end model.Instant, gone uint64) (rows *rows, hole bool) {
 	v.found.Blocks++
 	b, err := openBlock(k, value)
 	if err != nil {
-		v.before = 0
+		v.before, v.hole = 0, true
 		v.found.problem(fmt.Sprintf("block of %s, key %x", name, k), err)
-		return end
+		return nil, true
 	}
 	where := fmt.Sprintf("block of %s at %s", name, b.at)
-	if v.before != 0 && b.ordinal != v.before+1 && b.ordinal > v.store.thinned(name)+1 {
+	if !v.hole && b.ordinal != v.before+1 && b.ordinal > gone+1 {
 		v.found.problem(where, "blocks are missing before it")
 	}
-	v.before = b.ordinal
-	rows, err := v.store.decodeBlock(name, b, nil, nil)
+	hole = v.hole || b.ordinal != v.before+1
+	v.before, v.hole = b.ordinal, false
+	rows, err = v.store.decodeBlock(name, b, nil, nil)
 	if err != nil {
+		v.hole = true
 		v.found.problem(where, err)
-		return end
+		return nil, true
 	}
 	v.found.Rows += len(rows.at)
 	v.found.Samples += len(rows.at) * len(rows.values)
 	if !end.Before(b.at) {
 		v.found.problem(where, "begins before the block before it ends")
 	}
-	v.store.mu.RLock()
-	known := v.store.knowsBoot(b.at.Boot)
-	v.store.mu.RUnlock()
-	if !known {
+	if !v.knowsBoot(b.at.Boot) {
 		v.found.problem(where, "its boot is not in the table")
 	}
 	if rows.at[len(rows.at)-1] != b.last {
 		v.found.problem(where, "its last row is not where its heading says")
 	}
-	return rows.instant(len(rows.at) - 1)
+	return rows, hole
 }
 
-// minutes reads a group's minutes and wants them in order, of boots and
-// schemas that are known.
-func (v *verifying) minutes(name string) {
-	if v.store.data.format < 2 {
-		return
-	}
-	r := &groupReader{store: v.store, name: name}
-	end := model.Instant{}
-	for m, err := range r.storedMinutes() {
-		if v.ctx.Err() != nil {
-			return
-		}
-		if err != nil {
-			v.found.problem("minutes of "+name, err)
-			continue
-		}
-		where := fmt.Sprintf("minutes of %s from %s", name, m.instant(0))
-		if m.instant(0).Before(end) {
-			v.found.problem(where, "begin before those before them end")
-		}
-		v.store.mu.RLock()
-		known := v.store.knowsBoot(m.boot)
-		v.store.mu.RUnlock()
-		if !known {
-			v.found.problem(where, "their boot is not in the table")
-		}
-		end = m.instant(len(m.at) - 1)
-		v.found.Minutes += len(m.at)
-	}
+func (v *verifying) knowsBoot(number uint32) bool {
+	v.store.mu.RLock()
+	defer v.store.mu.RUnlock()
+	return v.store.knowsBoot(number)
 }
 
 func (v *verifying) events() {
@@ -189,6 +264,7 @@ func (v *verifying) events() {
 			return
 		}
 		v.found.Events++
+		v.step(1)
 		if err != nil {
 			v.found.problem("events", err)
 		}
@@ -261,23 +337,39 @@ func (v *verifying) ring() {
 	v.step(int(s.ring.slots))
 }
 
-// index walks the pages of the data file. The writer waits meanwhile.
+// index walks the pages of the data file. What a writer changes meanwhile may
+// look wrong, so a walk counts only when nothing was written while it went on.
 func (v *verifying) index() {
-	if v.ctx.Err() != nil {
+	for tries := 3; tries > 0 && v.ctx.Err() == nil; tries-- {
+		before := v.transaction()
+		w, err := checkTree(v.store.data.path, true, func(pages int) bool {
+			v.step(pages)
+			return v.ctx.Err() == nil
+		})
+		if v.transaction() != before || v.ctx.Err() != nil {
+			continue
+		}
+		if err != nil {
+			v.found.problem("index", err)
+			return
+		}
+		for _, what := range w.spoiled {
+			v.found.problem("index", what)
+		}
+		if w.lostRoom > 0 {
+			v.found.problem("index", fmt.Sprintf("%d pages are neither used nor free", w.lostRoom))
+		}
 		return
 	}
-	s := v.store
-	s.writing.Lock()
-	defer s.writing.Unlock()
-	w, err := checkTree(s.data.path, true)
-	if err != nil {
+	if v.ctx.Err() == nil {
+		v.found.problem("index", "was written to each time while it was looked at, so it is not determined whether it is whole")
+	}
+}
+
+// transaction is the number of the last one written to the data file.
+func (v *verifying) transaction() (n int) {
+	if err := v.store.data.view(func(tx *bolt.Tx) error { n = tx.ID(); return nil }); err != nil {
 		v.found.problem("index", err)
-		return
 	}
-	for _, what := range w.spoiled {
-		v.found.problem("index", what)
-	}
-	if w.lostRoom > 0 {
-		v.found.problem("index", fmt.Sprintf("%d pages are neither used nor free", w.lostRoom))
-	}
+	return n
 }

@@ -1,0 +1,332 @@
+package store
+
+import (
+	"fmt"
+	"iter"
+	"math"
+	"slices"
+	"time"
+
+	"tickover/model"
+)
+
+// minuteCheck holds a group's stored minutes against those worked out anew
+// from its blocks. Both come in the order of time, so it keeps no more of
+// either than a chunk of minutes and the blocks within it.
+type minuteCheck struct {
+	v      *verifying
+	name   string
+	next   func() (*minutes, error, bool)
+	stop   func()
+	ahead  *minutes // read, but later than what the blocks have come to
+	end    model.Instant
+	last   model.Instant // minute in which the block before ended
+	stored map[minuteOf]*minutes
+	worked map[minuteOf]*workedMinute
+	holed  model.Instant // minute of which samples may be gone rightly
+	runs   [3]faultRun
+	// mend, when set, is given both sides of each minute in place of comparing.
+	mend func(key minuteOf, stored *minutes, worked *workedMinute, hole bool)
+}
+
+// minuteOf names one minute under one set of columns.
+type minuteOf struct {
+	at     model.Instant
+	schema *schema
+}
+
+// workedMinute is one minute of the blocks. Its mean was weighted as if all of
+// a block had been sealed at once; the seals in between are not known, and at
+// each the last row's hold was a guess.
+type workedMinute struct {
+	figures *minutes
+	held    []float64 // by column, for how long its good samples stood at least, ns
+	open    []float64 // and how much of that may have been weighted otherwise
+	partial bool      // other samples of it may be gone rightly
+}
+
+// faultRun is a fault that goes on for some minutes.
+type faultRun struct {
+	from, to model.Instant
+	what     string // of the first
+	n        int
+}
+
+// The kinds of faultRun.
+const (
+	minutesDiffer = iota
+	minutesLack
+	minutesAlone
+)
+
+func (v *verifying) checkMinutes(name string) *minuteCheck {
+	c := &minuteCheck{v: v, name: name, stored: map[minuteOf]*minutes{}, worked: map[minuteOf]*workedMinute{}}
+	r := &groupReader{store: v.store, name: name}
+	c.next, c.stop = iter.Pull2(r.storedMinutes())
+	return c
+}
+
+// block takes one block's rows. hole says that blocks before it may be
+// missing for a reason that is told elsewhere or needs no telling.
+func (c *minuteCheck) block(r *rows, hole bool) {
+	m := summarise(r)
+	first := m.instant(0)
+	c.settle(first, hole)
+	least, most := holdBounds(r.at)
+	row := 0
+	for i := range m.at {
+		key := minuteOf{m.instant(i), m.schema}
+		from := row
+		for row < len(r.at) && floorDiv(r.at[row], int64(time.Minute)) == m.at[i] {
+			row++
+		}
+		w := &workedMinute{figures: m.slice(i, i+1), partial: key.at == c.holed}
+		w.weigh(r, from, row, least, most)
+		if before := c.worked[key]; before != nil {
+			before.join(w)
+		} else {
+			c.worked[key] = w
+		}
+	}
+	c.last = m.instant(len(m.at) - 1)
+}
+
+// settle compares all minutes before one: no later block can have more of them.
+func (c *minuteCheck) settle(before model.Instant, hole bool) {
+	c.read(before)
+	if hole {
+		for key, w := range c.worked {
+			w.partial = w.partial || key.at == c.last
+		}
+	}
+	for _, at := range c.minutesBefore(before) {
+		c.compare(at, hole)
+	}
+	if hole {
+		c.holed = before
+	}
+}
+
+// read takes in the stored minutes up to an instant.
+func (c *minuteCheck) read(before model.Instant) {
+	for c.v.ctx.Err() == nil {
+		if c.ahead == nil {
+			m, err, ok := c.next()
+			if !ok {
+				return
+			}
+			c.v.step(minutesWeight)
+			if err != nil {
+				c.v.found.problem("minutes of "+c.name, err)
+				continue
+			}
+			c.inOrder(m)
+			c.ahead = m
+		}
+		if !c.ahead.instant(0).Before(before) {
+			return
+		}
+		for i := range c.ahead.at {
+			key, one := minuteOf{c.ahead.instant(i), c.ahead.schema}, c.ahead.slice(i, i+1)
+			if parts := c.stored[key]; parts != nil {
+				parts.join(one)
+			} else {
+				c.stored[key] = one
+			}
+		}
+		c.ahead = nil
+	}
+}
+
+// inOrder wants minutes in order, and of a boot that is known.
+func (c *minuteCheck) inOrder(m *minutes) {
+	where := fmt.Sprintf("minutes of %s from %s", c.name, m.instant(0))
+	if m.instant(0).Before(c.end) {
+		c.v.found.problem(where, "begin before those before them end")
+	}
+	if !c.v.knowsBoot(m.boot) {
+		c.v.found.problem(where, "their boot is not in the table")
+	}
+	c.end = m.instant(len(m.at) - 1)
+	c.v.found.Minutes += len(m.at)
+}
+
+// minutesBefore lists what is held of both sides before an instant, in order.
+func (c *minuteCheck) minutesBefore(before model.Instant) []minuteOf {
+	var list []minuteOf
+	for key := range c.stored {
+		if key.at.Before(before) {
+			list = append(list, key)
+		}
+	}
+	for key := range c.worked {
+		if c.stored[key] == nil && key.at.Before(before) {
+			list = append(list, key)
+		}
+	}
+	slices.SortStableFunc(list, func(a, b minuteOf) int { return a.at.Compare(b.at) })
+	return list
+}
+
+// compare settles one minute. A minute without samples is right where blocks
+// were thinned out; hole says that some may have been.
+func (c *minuteCheck) compare(key minuteOf, hole bool) {
+	stored, worked := c.stored[key], c.worked[key]
+	delete(c.stored, key)
+	delete(c.worked, key)
+	switch {
+	case c.mend != nil:
+		c.mend(key, stored, worked, hole)
+	case stored == nil:
+		c.fault(minutesLack, key.at, "not stored, though the samples are")
+	case worked == nil && !hole && key.at != c.holed:
+		c.fault(minutesAlone, key.at, "their samples are missing and were not thinned out")
+	case worked != nil:
+		if what := worked.differs(stored); what != "" {
+			c.fault(minutesDiffer, key.at, what)
+		}
+	}
+}
+
+// fault notes a fault; minutes in a row are told as one.
+func (c *minuteCheck) fault(kind int, at model.Instant, what string) {
+	run := &c.runs[kind]
+	if run.n > 0 && (at != run.to.Add(time.Minute) && at != run.to || kind == minutesDiffer && run.what != what) {
+		c.tell(kind)
+	}
+	if run.n == 0 {
+		*run = faultRun{from: at, what: what}
+	}
+	run.to = at
+	run.n++
+}
+
+func (c *minuteCheck) tell(kind int) {
+	run := c.runs[kind]
+	c.runs[kind] = faultRun{}
+	switch {
+	case run.n == 0:
+	case run.from == run.to:
+		c.v.found.problem(fmt.Sprintf("minute of %s at %s", c.name, run.from), run.what)
+	default:
+		c.v.found.problem(fmt.Sprintf("minutes of %s from %s to %s", c.name, run.from, run.to), run.what)
+	}
+}
+
+// finish compares what is left before an instant.
+func (c *minuteCheck) finish(before model.Instant, hole bool) {
+	c.settle(before, hole)
+	c.stop()
+	for kind := range c.runs {
+		c.tell(kind)
+	}
+}
+
+// weigh sums how long the good samples of rows from to to stood.
+func (w *workedMinute) weigh(r *rows, from, to int, least, most []int64) {
+	// A seal of one row gives it a second, and times are kept in tenths.
+	guess := 2*math.Abs(float64(usual(r.at)-int64(time.Second))) + float64(200*time.Millisecond)
+	w.held, w.open = make([]float64, len(r.values)), make([]float64, len(r.values))
+	for col := range r.values {
+		for row := from; row < to; row++ {
+			if r.counts(col, row, r.values[col][row]) {
+				w.held[col] += float64(least[row])
+				w.open[col] += float64(most[row] - least[row])
+			}
+		}
+		w.open[col] += guess
+	}
+}
+
+func (w *workedMinute) join(later *workedMinute) {
+	w.figures.join(later.figures)
+	w.partial = w.partial || later.partial
+	for col := range w.held {
+		w.held[col] += later.held[col]
+		w.open[col] += later.open[col]
+	}
+}
+
+// differs says where a stored minute is not what the samples give.
+func (w *workedMinute) differs(stored *minutes) string {
+	for col, p := range stored.schema.points {
+		is, should := &stored.cols[col], &w.figures.cols[col]
+		none, more := should.Count[0] == 0, is.Count[0] >= should.Count[0]
+		switch {
+		case w.partial && more && (none || is.Min[0] <= should.Min[0] && is.Max[0] >= should.Max[0]):
+		case w.partial || is.Count[0] != should.Count[0]:
+			return fmt.Sprintf("%s: of %d samples, the blocks hold %d", p, is.Count[0], should.Count[0])
+		case none:
+		case !sameBits(is.Min, should.Min) || !sameBits(is.Max, should.Max):
+			return fmt.Sprintf("%s: from %v to %v, the samples go from %v to %v", p, is.Min[0], is.Max[0], should.Min[0], should.Max[0])
+		case !(math.Abs(is.Mean[0]-should.Mean[0]) <= w.slack(stored.schema.scales[col], col)):
+			return fmt.Sprintf("%s: mean %v, the samples give %v", p, is.Mean[0], should.Mean[0])
+		}
+	}
+	return ""
+}
+
+// slack is by how much a mean may differ: by rounding to a tenth of a count at
+// each seal, and by what is open of the weights.
+func (w *workedMinute) slack(s scale, col int) float64 {
+	c := &w.figures.cols[col]
+	span := c.Max[0] - c.Min[0]
+	slack := span*(w.open[col]/max(w.held[col], 1)) + 1e-6*max(math.Abs(c.Min[0]), math.Abs(c.Max[0])) + 1e-38
+	form, param, ok := s.minuteForm(c)
+	if !ok {
+		return slack
+	}
+	if form != formCounts {
+		slack += span / 20 // part of the minute may have been rounded to coarser counts
+	}
+	tenth := make([]float64, 2)
+	form, param = finer(form, param)
+	if s.values(form, param, []int64{0, 1}, tenth) == nil {
+		slack += 3 * math.Abs(tenth[1]-tenth[0])
+	}
+	return slack
+}
+
+// usual is the middle interval between rows, a second when there is none.
+func usual(at []int64) int64 {
+	gaps := make([]int64, 0, len(at))
+	for i := range at[1:] {
+		gaps = append(gaps, at[i+1]-at[i])
+	}
+	if len(gaps) == 0 {
+		return int64(time.Second)
+	}
+	return middle(gaps)
+}
+
+// holdBounds returns between what the hold of each row lay, wherever in the
+// block it was sealed: it is the gap after the row unless that is too long or
+// the row was a seal's last, then the gap before it or the usual one. Seals
+// end every ten minutes at least.
+func holdBounds(at []int64) (least, most []int64) {
+	least, most = make([]int64, len(at)), make([]int64, len(at))
+	usual := usual(at)
+	regular := usual // the last gap that is not too long
+	for i := range at {
+		least[i], most[i] = min(usual, regular), max(usual, regular)
+		for _, n := range []int{i, i - 1} {
+			if n < 0 || n+1 >= len(at) || at[n+1]-at[n] >= int64(window) {
+				continue
+			}
+			least[i], most[i] = min(least[i], at[n+1]-at[n]), max(most[i], at[n+1]-at[n])
+		}
+		if i+1 < len(at) && at[i+1]-at[i] <= 3*usual {
+			regular = at[i+1] - at[i]
+		}
+	}
+	return least, most
+}
+
+// endOfTime is after every instant.
+var endOfTime = model.Instant{Boot: math.MaxUint32}
+
+// minuteBegin is the instant at which an instant's minute began.
+func minuteBegin(at model.Instant) model.Instant {
+	at.Offset = time.Duration(floorDiv(int64(at.Offset), int64(time.Minute))) * time.Minute
+	return at
+}
