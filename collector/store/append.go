@@ -174,9 +174,7 @@ func (s *Store) number(events []model.Event) {
 			s.spans = append(s.spans, model.Span{From: from, To: to})
 		}
 		s.see(events[i].At)
-		if events[i].Kind != model.StoreEvent || events[i].At.Offset != 0 { // else it has no time of its own
-			s.noteBoot(events[i].At)
-		}
+		s.noteEvent(events[i])
 		s.health.Events++
 	}
 }

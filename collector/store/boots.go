@@ -13,6 +13,13 @@ import (
 	"tickover/model"
 )
 
+// keptBoot is a boot as it is stored. Begun tells one of which something was
+// kept at offset 0, and nothing later, from one of which nothing was.
+type keptBoot struct {
+	model.Boot
+	Begun bool `json:",omitempty"`
+}
+
 // Boot returns this boot's number in the table; 0 for a read-only store.
 func (s *Store) Boot() uint32 { return s.boot }
 
@@ -60,6 +67,13 @@ func (s *Store) noteBoot(at model.Instant) {
 		s.begun[b.Number] = true
 		b.Last = max(b.Last, at.Offset)
 		s.dirty[b.Number] = true
+	}
+}
+
+// noteEvent stretches the boot's span, unless the event has no time of its own.
+func (s *Store) noteEvent(e model.Event) {
+	if e.Kind != model.StoreEvent || e.At.Offset != 0 {
+		s.noteBoot(e.At)
 	}
 }
 

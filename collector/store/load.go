@@ -47,15 +47,18 @@ func (s *Store) tell(format string, args ...any) {
 func (s *Store) loadBoots(tx *bolt.Tx) error {
 	return tx.Bucket(bucketBoots).ForEach(func(k, v []byte) error {
 		text, err := unwrap(k, v)
-		var b model.Boot
+		var b keptBoot
 		if err == nil {
 			err = json.Unmarshal(text, &b)
 		}
 		if err != nil && len(k) == 4 {
-			b = model.Boot{Number: binary.BigEndian.Uint32(k)}
+			b = keptBoot{Boot: model.Boot{Number: binary.BigEndian.Uint32(k)}}
 			s.tell("boot %d in the table is unreadable: its samples have no date until the clock is told again (%v)", b.Number, err)
 		}
-		s.boots = append(s.boots, b)
+		s.boots = append(s.boots, b.Boot)
+		if b.Begun {
+			s.begun[b.Number] = true
+		}
 		return nil
 	})
 }

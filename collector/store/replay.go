@@ -83,6 +83,7 @@ func (s *Store) replayBatch(b *batch) {
 			s.events = append(s.events, e)
 			s.kept++
 			s.see(e.At)
+			s.noteEvent(e)
 			if from, to, ok := e.BlackBox(); ok {
 				s.spans = append(s.spans, model.Span{From: from, To: to})
 			}

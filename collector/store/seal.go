@@ -60,7 +60,7 @@ func openBlock(k, v []byte) (block, error) {
 // sealing is what one transaction takes over.
 type sealing struct {
 	batch  *batch
-	boots  []model.Boot
+	boots  []keptBoot
 	setups []datedSetup
 	fresh  map[string]uint32 // schemas new with it
 	mend   map[uint32]string // schemas to be written anew
@@ -101,7 +101,7 @@ func (s *Store) unsealed() *sealing {
 	s.mu.RLock()
 	for _, b := range s.boots {
 		if s.dirty[b.Number] {
-			t.boots = append(t.boots, b)
+			t.boots = append(t.boots, keptBoot{b, s.begun[b.Number]})
 		}
 	}
 	for _, d := range s.setups {
@@ -292,7 +292,7 @@ func (s *Store) sealedAll(t *sealing) {
 func (s *Store) keptSmall(t *sealing) {
 	for _, was := range t.boots {
 		for _, b := range s.boots {
-			if b.Number == was.Number && b.First == was.First && b.Last == was.Last && slices.Equal(b.Estimates, was.Estimates) {
+			if b.Number == was.Number && b.First == was.First && b.Last == was.Last && slices.Equal(b.Estimates, was.Estimates) && was.Begun == s.begun[b.Number] {
 				delete(s.dirty, b.Number)
 			}
 		}
