@@ -49,6 +49,7 @@ func load(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 			Basis: "rated current of the nameplate, which is also a third of the kVA on one phase; 60 s lets motors start (common practice)"}
 		far := high
 		far.ID, far.Label, far.Priority, far.Limit, far.OnDelay = "load.far.high", "A phase is overloaded", model.Critical, 1.10, 5*time.Minute
+		far.Action = "Shed load now on the phase that carries most, at its breaker."
 		far.Basis = "110 % is for an hour at most and only if the maker allows it; 5 min leave time to shed (common practice)"
 		rules = append(rules, far, high)
 	}
@@ -133,7 +134,7 @@ func hunting(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 		Limit: 0.04 * r.Frequency, Window: 60 * time.Second, Steady: model.LoadRatio, SteadyWithin: 0.05, OnDelay: 10 * time.Second, OffDelay: 30 * time.Second,
 		ArmedIn: atSpeed, ArmDelay: 30 * time.Second,
 		Action: "Take the load off. Look at governor linkage, springs, fuel supply and filters before it carries load again.",
-		Basis:  "4 % of rated frequency from peak to peak at constant load: lights and motors suffer (derived)"}
+		Basis:  "4 % of rated frequency from peak to peak at constant load, more than twice the steady band of ISO 8528-5 G2: lights and motors suffer (derived)"}
 	hunts := wild
 	hunts.ID, hunts.Label, hunts.Priority, hunts.Limit = "frequency.hunting", "Engine hunts", model.Warning, 0.015*r.Frequency
 	hunts.Action = "Let it warm up; then look at governor gain, linkage play and air in the fuel."

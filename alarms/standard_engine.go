@@ -32,7 +32,7 @@ func coolantTrend(r model.Rating, has func(model.PointID) bool) []model.AlarmRul
 		Point: model.CoolantTemperature, Limit: 2.0 / 60, Window: 60 * time.Second, While: model.AlarmCondition{Point: model.CoolantTemperature, Limit: 85},
 		OnDelay: 30 * time.Second, OffDelay: 30 * time.Second, ArmedIn: onOwnFuel,
 		Action: "Take load off and watch the temperature. Look at fan, belt and air path; stop by hand before it reaches its limit.",
-		Basis:  "2 K a minute above 85 °C, where the thermostat is open: five minutes to boiling at that rate (derived)"}
+		Basis:  "2 K a minute above 85 °C, where the thermostat is open, is seven minutes to 99 °C (derived)"}
 	dropping := rising
 	dropping.ID, dropping.Label, dropping.Kind = "coolant.dropping", "Coolant temperature drops under load", model.FallingFaster
 	dropping.Limit, dropping.While, dropping.OnDelay = 5.0/60, model.AlarmCondition{}, 15*time.Second
@@ -91,7 +91,7 @@ func supplies(has func(model.PointID) bool) []model.AlarmRule {
 	if has(model.AmbientTemperature) {
 		stifling := model.AlarmRule{ID: "ambient.hot", Label: "Air at the set far too warm", Priority: model.Critical, Kind: model.AboveLimit,
 			Point: model.AmbientTemperature, Limit: 55, Deadband: 2, OnDelay: 60 * time.Second, OffDelay: 60 * time.Second, ArmedIn: onOwnFuel,
-			Action: "Take the load off and open doors and louvres: hot air or exhaust comes back to the radiator.",
+			Action: "Take the load off and open doors and louvres: hot air or exhaust comes back to the radiator. Leave the room if you smell exhaust.",
 			Basis:  "55 °C leaves a radiator made for 40 °C without reserve (common practice)"}
 		warmer := stifling
 		warmer.ID, warmer.Label, warmer.Priority, warmer.Limit = "ambient.warm", "Air at the set too warm", model.Warning, 45

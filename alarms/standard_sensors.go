@@ -1,6 +1,7 @@
 package alarms
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -36,7 +37,7 @@ func sight(devices []model.Device) []model.AlarmRule {
 		{ID: "alarms.flood", Label: "Many alarms at once", Priority: model.Warning, Kind: model.AboveLimit, Point: model.AlarmsRaised,
 			Limit: 5.5, Deadband: 4, OffDelay: 60 * time.Second,
 			Action: "Look at the first one: the others may follow from it. Stop the engine by hand if you cannot tell.",
-			Basis:  "more than five in a minute is more than one person can take in; IEC 62682 speaks of a flood beyond ten in ten minutes"},
+			Basis:  "more than five in a minute is more than one person can take in (derived); ISA-18.2 and EEMUA 191 speak of a flood beyond ten in ten minutes"},
 	}
 }
 
@@ -48,10 +49,7 @@ func failures(points map[model.PointID]model.Point) []model.AlarmRule {
 	others := []model.PointID{model.ExhaustTemperature, model.AmbientTemperature, model.FuelLevel, model.ChargeLamp, model.KeyOn}
 	for _, p := range append(engineSensors[:], others...) {
 		if has(p) {
-			rules = append(rules, model.AlarmRule{ID: string(p) + ".failed", Label: "Sensor failed: " + string(p), Priority: model.Warning,
-				Kind: model.PointFailed, Point: p, OnDelay: 5 * time.Second, OffDelay: 5 * time.Second,
-				Action: "Read the gauge on the engine instead. Look at plug, wire and sensor when it stands still.",
-				Basis:  "open, shorted, or outside its plausible window: for 4 to 20 mA below 3.6 and above 21 mA (NAMUR NE 43). A signal out for 5 s is no noise (common practice)"})
+			rules = append(rules, failedSensor(p))
 		}
 	}
 	for _, p := range []model.PointID{model.OilPressure, model.OilTemperature, model.CoolantTemperature, model.ExhaustTemperature, model.BatteryVoltage, model.SpeedPoint} {
@@ -68,16 +66,33 @@ func failures(points map[model.PointID]model.Point) []model.AlarmRule {
 	return append(rules, contacts(has)...)
 }
 
+func failedSensor(p model.PointID) model.AlarmRule {
+	r := model.AlarmRule{ID: string(p) + ".failed", Label: "Sensor failed: " + string(p), Priority: model.Warning,
+		Kind: model.PointFailed, Point: p, OnDelay: 5 * time.Second, OffDelay: 5 * time.Second,
+		Basis: "open, shorted, or outside its plausible window; of 4 to 20 mA a reading is believed from 3.8 to 20.5, and below 3.6 or above 21 the sensor has failed (NAMUR NE 43). A signal out for 5 s is no noise (common practice)"}
+	instead := map[model.PointID]string{
+		model.BatteryVoltage: "Measure at the battery's posts instead.", model.SpeedPoint: "Take the speed from the frequency, or from a hand tachometer.",
+		model.FuelLevel: "Dip the tank instead.", model.AmbientTemperature: "Hang a thermometer at the radiator's inlet instead.",
+		model.ExhaustTemperature: "Watch the smoke instead.", model.KeyOn: "Look at the key itself.", model.ChargeLamp: "Look at the lamp itself.",
+		model.OilSwitch: "Watch the gauge and the warning lamp on the engine instead.",
+	}[p]
+	r.Action = cmp.Or(instead, "Read the gauge on the engine instead.") + " Look at plug, wire and sensor when it stands still."
+	if q, _ := model.KnownQuantity(p); q == model.State {
+		r.Basis = "the adapter itself says that its input fails. A signal out for 5 s is no noise (common practice)"
+	}
+	return r
+}
+
 func stuckSensor(p model.PointID) model.AlarmRule {
 	return model.AlarmRule{ID: string(p) + ".stuck", Label: "Sensor does not move: " + string(p), Priority: model.Warning, Kind: model.StuckFor, Point: p,
-		Window: 10 * time.Minute, Action: "Do not trust this reading; use the gauge on the engine. Look at sensor and adapter.",
+		Window: 10 * time.Minute, Action: "Do not trust this reading; use a gauge or a hand instrument. Look at sensor and adapter.",
 		Basis: "the same to the last digit for 10 min although the engine started or stopped 2 min ago or more: a real signal moves (common practice)"}
 }
 
 func jumpingSensor(p model.PointID, limit float64) model.AlarmRule {
 	return model.AlarmRule{ID: string(p) + ".jumps", Label: "Sensor jumps: " + string(p), Priority: model.Warning, Kind: model.JumpsFaster, Point: p,
 		Limit: limit, OffDelay: 60 * time.Second, Action: "Look for a loose plug, a chafed wire or a bad earth of the sensor.",
-		Basis: "faster than the thing it measures can change: 10 K/s of a liquid, 20 bar/s of oil behind a pump (derived)"}
+		Basis: "faster than what it measures can change: 10 K in a second of a liquid with the mass of an engine round it, 20 bar of oil, more than its pump can give (derived)"}
 }
 
 // contacts watches switches, and what a switch and a transmitter say of the
@@ -88,7 +103,7 @@ func contacts(has func(model.PointID) bool) []model.AlarmRule {
 		if has(p) {
 			rules = append(rules, model.AlarmRule{ID: string(p) + ".never.moves", Label: "Contact never moves: " + string(p), Priority: model.Warning,
 				Kind: model.NeverMoves, Point: p, Limit: 3,
-				Action: "Test the contact by hand: it has to change between standstill and running.",
+				Action: "Test the contact by hand: it has to change between standstill and running. Until then nothing that it would warn of is seen.",
 				Basis:  "three starts without a change: a sound contact changes at each (derived)"})
 		}
 	}

@@ -24,7 +24,7 @@ func battery(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 		"End the test in an orderly way: a fuel solenoid drops out when the battery is flat.", "12.2 V is half empty at rest, and nothing charges it (common practice)")
 	flat.ArmDelay = 45 * time.Second
 	over := rule("battery.overcharged", "Battery charged with far too many volts", 15.2, 30*time.Second, onOwnFuel,
-		"Stop the engine soon: the battery gasses. Look at the charging regulator.", "above any charging curve of a warm lead-acid battery (common practice)")
+		"Stop the engine soon and keep sparks away: the battery gasses. Look at the charging regulator.", "above any charging curve of a warm lead-acid battery (common practice)")
 	over.Kind, over.Priority = model.AboveLimit, model.Critical
 	much := rule("battery.charging.high", "Charging voltage high", 14.8, 30*time.Second, onOwnFuel,
 		"Look at the charging regulator and its earth before the battery boils.", "0.4 V above the usual 14.4 V (common practice)")
@@ -51,6 +51,6 @@ func starter() []model.AlarmRule {
 		Basis:  "30 s of cranking, then two minutes of rest (common practice); a second of cranking is rested for by four seconds (derived)"}
 	long := hot
 	long.ID, long.Label, long.Priority, long.Limit, long.Deadband = "starter.long", "Cranked for long", model.Warning, 15, 10
-	long.Basis = "15 s is one crank of the cranking cycle of NFPA 110"
+	long.Basis = "15 s is one crank of the cranking cycle of NFPA 110, 5.6.4.2"
 	return []model.AlarmRule{hot, long}
 }

@@ -2,6 +2,7 @@ package alarms
 
 import (
 	"math"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -24,6 +25,9 @@ func others() []model.PointID {
 		model.AmbientTemperature, model.ExhaustTemperature, model.CurrentN}
 }
 
+// sourced finds what a limit rests on: a standard, or a word for the lack of one.
+var sourced = regexp.MustCompile(`\((common practice|derived|from memory)|NAMUR NE|IEC 6|ISO 85|NFPA 110`)
+
 func TestStandardRulesAreWhole(t *testing.T) {
 	ids := map[string]bool{}
 	for _, r := range whole() {
@@ -38,6 +42,9 @@ func TestStandardRulesAreWhole(t *testing.T) {
 			t.Errorf("%s leaves no band", r.ID)
 		}
 		ids[r.ID] = true
+		if !sourced.MatchString(r.Basis) {
+			t.Errorf("%s does not say what its limit rests on: %q", r.ID, r.Basis)
+		}
 		for _, word := range []string{"safe", "compl", "shut down by", "protects"} {
 			if strings.Contains(strings.ToLower(r.Label+r.Action+r.Basis), word) {
 				t.Errorf("%s promises too much: %q", r.ID, word)

@@ -2,7 +2,6 @@ package config
 
 import (
 	"fmt"
-	"slices"
 
 	"tickover/model"
 )
@@ -20,6 +19,7 @@ func (r *reading) checkAlarms() {
 			a.wrong(a.at("device lost"), didYouMean(a.Device, devices), "there is no device %q", a.Device)
 		}
 		r.checkDeadband(a)
+		r.checkReach(a)
 		for j := range r.alarms {
 			r.checkOrder(a, &r.alarms[j])
 		}
@@ -53,40 +53,40 @@ func (r *reading) checkDeadband(a *alarmRead) {
 	}
 }
 
-// checkOrder notes a rule whose limit lies beyond that of a graver rule for the
-// same point and states: it would warn after the fact.
-func (r *reading) checkOrder(mild, grave *alarmRead) {
-	same := mild.Point == grave.Point && mild.Kind == grave.Kind && mild.PerSpeed == grave.PerSpeed &&
-		mild.While == grave.While && mild.Steady == grave.Steady
-	if !same || mild.Point == "" || mild.Priority >= grave.Priority || !mild.meets(grave) {
+// checkReach notes a limit that no value reaches: beyond what is plausible for
+// the point, or beyond 0 and 1 of a contact.
+func (r *reading) checkReach(a *alarmRead) {
+	p := r.find(a.Point)
+	if p == nil || a.PerSpeed || a.values[alarmKinds[a.Kind]] == nil || a.quantity == model.NoQuantity {
 		return
 	}
-	key := alarmKinds[mild.Kind]
-	if mild.values[key] == nil || grave.values[key] == nil || mild.quantity == model.NoQuantity {
+	low, high, shows := p.Low, p.High, "by its \"plausible\""
+	if p.Register.Type == model.BitValue {
+		low, high, shows = 0, 1, "as a contact"
+	}
+	above, below := a.Limit >= high, a.Limit <= low
+	if low == 0 && high == 0 || a.Kind == model.AboveLimit && !above || a.Kind == model.BelowLimit && !below ||
+		a.Kind == model.OutsideBand && !(above && a.Low <= low) || a.Kind > model.AboveLimit && a.Kind != model.OutsideBand {
 		return
 	}
-	var beyond bool
-	switch mild.Kind {
-	case model.BelowLimit:
-		beyond = mild.Limit < grave.Limit
-	case model.AboveLimit, model.RisingFaster, model.FallingFaster, model.SwingsMore, model.JumpsFaster, model.NeverMoves:
-		beyond = mild.Limit > grave.Limit
-	case model.StuckFor:
-		beyond = mild.Window > grave.Window
-	case model.OutsideBand:
-		beyond = mild.Limit > grave.Limit || mild.Low < grave.Low
-	}
-	if beyond {
-		mild.wrong(mild.at(key), fmt.Sprintf("let the %s alarm come first, or exchange the two", mild.Priority),
-			"this %s alarm at %s comes after the %s one at %s (line %d)", mild.Priority, mild.values[key].Value,
-			grave.Priority, grave.values[key].Value, grave.at(key).Line)
-	}
+	a.wrong(a.at(alarmKinds[a.Kind]), "put the limit between the two", "%s would never warn: %s shows %s to %s, %s",
+		a.ID, a.Point, limitWords(a.quantity, low), limitWords(a.quantity, high), shows)
 }
 
-// meets reports whether there is an engine state in which both rules watch.
-func (a *alarmRead) meets(b *alarmRead) bool {
-	if len(a.ArmedIn) == 0 || len(b.ArmedIn) == 0 {
-		return true
+func limitWords(q model.Quantity, v float64) string {
+	if q == model.State {
+		return fmt.Sprint(v)
 	}
-	return slices.ContainsFunc(a.ArmedIn, func(s model.EngineState) bool { return slices.Contains(b.ArmedIn, s) })
+	return q.ShowWithUnit(v)
+}
+
+// checkOrder notes a rule whose limit lies beyond that of a graver rule.
+func (r *reading) checkOrder(mild, grave *alarmRead) {
+	key := alarmKinds[mild.Kind]
+	if mild.values[key] == nil || grave.values[key] == nil || mild.quantity == model.NoQuantity || !mild.WarnsAfter(grave.AlarmRule) {
+		return
+	}
+	mild.wrong(mild.at(key), fmt.Sprintf("let the %s alarm come first, or exchange the two", mild.Priority),
+		"this %s alarm at %s comes after the %s one at %s (line %d)", mild.Priority, mild.values[key].Value,
+		grave.Priority, grave.values[key].Value, grave.at(key).Line)
 }

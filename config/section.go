@@ -1,6 +1,7 @@
 package config
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -68,7 +69,7 @@ func (s section) need(keys ...string) bool {
 		}
 		all = false
 		if !s.misspelt[k] {
-			s.wrong(s.node, "add "+k+": ...", "%s needs %q", s.what, k)
+			s.wrong(s.node, "add "+k+": "+cmp.Or(map[string]string{"priority": "information, warning or critical"}[k], "..."), "%s needs %q", s.what, k)
 		}
 	}
 	return all

@@ -6,11 +6,11 @@ import (
 	"fmt"
 	"io"
 	"maps"
+	"math"
 	"slices"
 	"strings"
 	"time"
 
-	"tickover/alarms"
 	"tickover/model"
 	"tickover/model/plant"
 )
@@ -33,13 +33,14 @@ func (c *alarmsTable) Run(_ context.Context, s streams) error {
 }
 
 // wholeSet is the standard rule set of a set that has every point the
-// simulated one has.
+// simulated one has, with a logger that lives on the starter battery.
 func wholeSet() []model.AlarmRule {
-	points := map[model.PointID]model.Point{}
+	all := model.Device{Name: "engine"}
 	for _, p := range plant.Points() {
-		points[p] = model.Point{ID: p}
+		all.Points = append(all.Points, model.Point{ID: p})
 	}
-	return alarms.Standard(plant.HatcheryRating(), points, []model.Device{{Name: "engine"}, {Name: "meter", PoweredBySet: true}})
+	return rules(model.Setup{Rating: plant.HatcheryRating(), Devices: []model.Device{all, {Name: "meter", PoweredBySet: true}},
+		Supply: model.Supply{Starter: true, Power: 5, Capacity: 88}})
 }
 
 const alarmTableHead = `# The alarms and why they are so
@@ -51,8 +52,12 @@ them: an alarm in the configuration replaces the standard one of the same name.
 
 Alarms advise. They stop nothing and replace no protective device.
 
-| alarm | priority | warns when | for | watches | what to do by hand | basis |
-|---|---|---|---|---|---|---|
+"Ends" says how far the value must come back and for how long; an alarm that
+latches stays until a person has acknowledged it twice, seen and reset. Ratios are
+of the set's rating.
+
+| alarm | priority | warns when | for | ends | watches | what to do by hand | basis |
+|---|---|---|---|---|---|---|---|
 `
 
 func writeAlarmTable(w io.Writer, rules []model.AlarmRule) error {
@@ -66,7 +71,7 @@ func writeAlarmTable(w io.Writer, rules []model.AlarmRule) error {
 	var b strings.Builder
 	b.WriteString(alarmTableHead)
 	for _, r := range ordered {
-		fmt.Fprintf(&b, "| `%s` %s | %s | %s | %s | %s | %s | %s |\n", r.ID, r.Label, r.Priority, whenWords(r), r.OnDelay, armedWords(r), r.Action, r.Basis)
+		fmt.Fprintf(&b, "| `%s` %s | %s | %s | %s | %s | %s | %s | %s |\n", r.ID, r.Label, r.Priority, whenWords(r), delayWords(r.OnDelay), endWords(r), armedWords(r), r.Action, r.Basis)
 	}
 	_, err := io.WriteString(w, b.String())
 	return err
@@ -80,15 +85,21 @@ func whenWords(r model.AlarmRule) string {
 	case model.DeviceLost:
 		return "no answer from " + r.Device
 	case model.PointFailed:
-		return said
+		return fmt.Sprintf("the sensor of `%s` fails", r.Point)
 	case model.OutsideBand:
 		said += " " + show(r.Low) + " to " + show(r.Limit)
 	case model.RisingFaster, model.FallingFaster, model.JumpsFaster:
 		said += " " + rateWords(r)
 	case model.StuckFor:
-		said += " " + r.Window.String()
+		said = fmt.Sprintf("`%s` stays the same for %s", r.Point, delayWords(r.Window))
 	case model.NeverMoves:
-		said += fmt.Sprintf(" %g", r.Limit)
+		said = fmt.Sprintf("`%s` stays the same through %g starts", r.Point, r.Limit)
+	case model.BelowLimit, model.AboveLimit:
+		if words := countedWords(r.Point, r.Kind == model.AboveLimit, r.Limit); words != "" {
+			said = fmt.Sprintf("`%s` %s", r.Point, words)
+			break
+		}
+		fallthrough
 	default:
 		if r.PerSpeed {
 			said += fmt.Sprintf(" %.3g bar per 1000 r/min, at least %s", r.Limit/6000, show(r.Low))
@@ -98,11 +109,11 @@ func whenWords(r model.AlarmRule) string {
 	}
 	switch r.Kind {
 	case model.RisingFaster, model.FallingFaster, model.SwingsMore:
-		said += " over " + cmp.Or(r.Window, time.Minute).String()
+		said += " over " + delayWords(cmp.Or(r.Window, time.Minute))
 	}
-	if r.While.Point != "" {
-		side := map[bool]string{true: "below", false: "above"}[r.While.Below]
-		said += fmt.Sprintf(" while `%s` %s %s", r.While.Point, side, limitWords(r.While.Point, r.While.Limit))
+	if w := r.While; w.Point != "" {
+		side := map[bool]string{true: "below ", false: "above "}[w.Below] + limitWords(w.Point, w.Limit)
+		said += fmt.Sprintf(" while `%s` %s", w.Point, cmp.Or(countedWords(w.Point, !w.Below, w.Limit), side))
 	}
 	if r.Steady != "" {
 		said += fmt.Sprintf(" with `%s` steady within %s", r.Steady, limitWords(r.Steady, r.SteadyWithin))
@@ -110,11 +121,78 @@ func whenWords(r model.AlarmRule) string {
 	return said
 }
 
+// countedWords says what a limit between two whole numbers means for a contact,
+// the engine's state or a number of things; "" for every other limit.
+func countedWords(p model.PointID, above bool, limit float64) string {
+	q, _ := model.KnownQuantity(p)
+	whole := math.Floor(limit)
+	switch {
+	case limit == whole || q != model.State && q != model.Count:
+		return ""
+	case p == model.EngineStatePoint:
+		return "is unknown"
+	case q == model.State:
+		return map[bool]string{true: "is 1", false: "is 0"}[above]
+	case above:
+		return fmt.Sprintf("is more than %.0f", whole)
+	case whole == 0:
+		return "is 0"
+	}
+	return fmt.Sprintf("is less than %.0f", whole+1)
+}
+
+// delayWords writes a time as people say it, such as "6 min 40 s".
+func delayWords(d time.Duration) string {
+	var words []string
+	for _, unit := range []struct {
+		long time.Duration
+		name string
+	}{{time.Hour, "h"}, {time.Minute, "min"}} {
+		if n := d / unit.long; n > 0 {
+			words, d = append(words, fmt.Sprintf("%d %s", n, unit.name)), d%unit.long
+		}
+	}
+	if d > 0 {
+		words = append(words, fmt.Sprintf("%g s", d.Seconds()))
+	}
+	return cmp.Or(strings.Join(words, " "), "at once")
+}
+
+// endWords says when a rule's condition is over, and whether it latches.
+func endWords(r model.AlarmRule) string {
+	var words []string
+	if r.Deadband > 0 {
+		words = append(words, "back by "+backWords(r))
+	}
+	words = append(words, strings.Replace(delayWords(r.OffDelay), "at once", "", 1))
+	if r.Latch {
+		words = append(words, "latches")
+	}
+	words = slices.DeleteFunc(words, func(w string) bool { return w == "" })
+	return cmp.Or(strings.Join(words, ", "), "at once")
+}
+
+// backWords writes a deadband.
+func backWords(r model.AlarmRule) string {
+	q, _ := model.KnownQuantity(r.Point)
+	switch r.Kind {
+	case model.RisingFaster, model.FallingFaster, model.JumpsFaster:
+		return rateWords(model.AlarmRule{Point: r.Point, Kind: r.Kind, Limit: r.Deadband})
+	}
+	if q == model.Temperature {
+		return strings.TrimPrefix(q.ShowDifference(r.Deadband), "+")
+	}
+	return limitWords(r.Point, r.Deadband)
+}
+
 // limitWords writes a value of a point in the unit people read.
 func limitWords(p model.PointID, v float64) string {
 	q, _ := model.KnownQuantity(p)
-	if q == model.State || q == model.NoQuantity || q == model.Count {
+	switch q {
+	case model.State, model.NoQuantity, model.Count:
 		return fmt.Sprintf("%g", v)
+	case model.Duration:
+		return delayWords(time.Duration(v * float64(time.Second)))
 	}
 	return q.ShowWithUnit(v)
 }
@@ -143,7 +221,10 @@ func armedWords(r model.AlarmRule) string {
 	}
 	said := strings.Join(names, ", ")
 	if r.ArmDelay > time.Duration(0) {
-		said += " from " + r.ArmDelay.String() + " after the start"
+		said += " from " + delayWords(r.ArmDelay) + " after the start"
+	}
+	if r.GoodOnce {
+		said += ", once it was normal in the run"
 	}
 	return said
 }

@@ -22,7 +22,7 @@ func TestTheTableOfAlarmsIsCurrent(t *testing.T) {
 		}
 		rows++
 		cells := strings.Split(strings.Trim(strings.TrimSpace(line), "|"), "|")
-		if len(cells) != 7 {
+		if len(cells) != 8 {
 			t.Errorf("%d cells in %s", len(cells), line)
 			continue
 		}

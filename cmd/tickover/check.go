@@ -34,6 +34,9 @@ func (c *checkCommand) Run(ctx context.Context, s streams) error {
 	if err := checkHook(cfg.Outlets.Hook); err != nil {
 		return err
 	}
+	if err := checkLimits(cfg.Setup); err != nil {
+		return err
+	}
 	loads := loadsOf(&cfg.Setup)
 	if c.JSON {
 		e := json.NewEncoder(s.out)
@@ -57,6 +60,22 @@ func (c *checkCommand) Run(ctx context.Context, s streams) error {
 		}
 	}
 	return err
+}
+
+// checkLimits holds the configuration's alarms against the standard ones that
+// stay in force beside them.
+func checkLimits(setup model.Setup) error {
+	all := rules(setup)
+	for i, mild := range all {
+		for j, grave := range all {
+			if own := len(setup.Alarms); (i < own) != (j < own) && mild.WarnsAfter(grave) {
+				when := func(r model.AlarmRule) string { return strings.ReplaceAll(whenWords(r), "`", "") }
+				return &fault{exitConfig, fmt.Errorf("the %s alarm %s (%s) comes after the %s one %s (%s)", mild.Priority, mild.ID, when(mild), grave.Priority, grave.ID, when(grave)),
+					"one of the two is a standard alarm: let the milder come first, or give the standard one another limit by an alarm of its name"}
+			}
+		}
+	}
+	return nil
 }
 
 // checkHook looks for the command of a buzzer or lamp. A daemon without it

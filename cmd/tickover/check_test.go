@@ -63,3 +63,22 @@ func TestCheckLooksForTheHook(t *testing.T) {
 		}
 	}
 }
+
+// A warning of one's own that comes after the standard critical alarm, or a
+// critical one that the standard warning comes after, is told by the check.
+func TestCheckHoldsOwnAlarmsAgainstTheStandardOnes(t *testing.T) {
+	const point = "lines: [{name: bus, serial: /dev/ttyX}]\ndevices: [{name: adapter, line: bus, unit: 1, points: [{point: coolant.temperature, register: holding 0, one count is: 0.1 K}]}]\n"
+	for _, c := range []struct{ alarms, says string }{
+		{"{name: coolant.warm, priority: warning, point: coolant.temperature, above: 102 °C}",
+			"the warning alarm coolant.warm (coolant.temperature above 102.0 °C) comes after the critical one coolant.hot (coolant.temperature above 99.0 °C)"},
+		{"{name: coolant.hot, priority: critical, point: coolant.temperature, above: 92 °C}",
+			"the warning alarm coolant.warm (coolant.temperature above 94.0 °C) comes after the critical one coolant.hot (coolant.temperature above 92.0 °C)"},
+		{"{name: coolant.warm, priority: warning, point: coolant.temperature, above: 98 °C}", ""},
+		{"{name: coolant.warm, priority: warning, point: coolant.temperature, above: 102 °C}, {name: coolant.hot, priority: critical, point: coolant.temperature, above: 106 °C}", ""},
+	} {
+		code, _, stderr := call(t, "check", "--config", guided(t, point+"alarms: ["+c.alarms+"]"))
+		if c.says == "" && code != exitDone || c.says != "" && (code != exitConfig || !strings.Contains(stderr, c.says)) {
+			t.Errorf("%s: code %d, %s", c.alarms, code, stderr)
+		}
+	}
+}

@@ -76,6 +76,9 @@ func configFault(path string, err error, stderr io.Writer) error {
 	switch {
 	case errors.As(err, &mistakes):
 		fmt.Fprintln(stderr, mistakes.Error())
+		if len(mistakes) == 1 {
+			return &fault{exitConfig, fmt.Errorf("%s: 1 mistake", path), "mend it and run tickover check --config " + path}
+		}
 		return &fault{exitConfig, fmt.Errorf("%s: %d mistakes", path, len(mistakes)), "mend them and run tickover check --config " + path}
 	case errors.Is(err, os.ErrNotExist):
 		return &fault{exitConfig, err, "name the file with --config"}
