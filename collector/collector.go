@@ -65,6 +65,7 @@ type Collector struct {
 	signals    map[string]*signal             // by line
 	burst      *burst
 	progress   map[string]*progress // by line
+	plans      map[string]*plan     // by line
 	keeping    bool                 // the last append succeeded
 
 	readings map[model.PointID]model.Reading
@@ -85,7 +86,7 @@ func New(p Parts) *Collector {
 	c := &Collector{
 		parts: p, rounds: make(chan round), acts: make(chan func()), stopped: make(chan struct{}), changed: make(chan struct{}), keeping: true,
 		devices: map[string]*model.DeviceHealth{}, refused: map[string][]model.RefusedRead{}, definition: map[string]string{}, late: map[string]*atomic.Uint64{}, groups: map[string][]*Group{},
-		signals: map[string]*signal{}, burst: newBurst(p.Setup.Rating), progress: map[string]*progress{}, readings: map[model.PointID]model.Reading{}, state: p.State, since: p.Since,
+		signals: map[string]*signal{}, burst: newBurst(p.Setup.Rating), progress: map[string]*progress{}, plans: map[string]*plan{}, readings: map[model.PointID]model.Reading{}, state: p.State, since: p.Since,
 	}
 	for _, d := range p.Setup.Devices {
 		c.devices[d.Name] = &model.DeviceHealth{Name: d.Name, Line: d.Line, Unit: d.Unit, Failures: map[model.Cause]uint64{}}
@@ -93,7 +94,7 @@ func New(p Parts) *Collector {
 	}
 	c.recall(p.Refused)
 	for _, l := range p.Setup.Lines {
-		c.late[l.Name], c.progress[l.Name] = &atomic.Uint64{}, &progress{}
+		c.late[l.Name], c.progress[l.Name], c.plans[l.Name] = &atomic.Uint64{}, &progress{}, &plan{}
 		c.groups[l.Name], c.signals[l.Name] = Groups(l, p.Setup.Devices), newSignal()
 	}
 	c.publish(p.Now())
@@ -109,7 +110,8 @@ func (c *Collector) Run(ctx context.Context) {
 	for _, l := range c.parts.Setup.Lines {
 		p := newPoller(l, c.parts.Lines[l.Name], c.groups[l.Name], FastGroups(l, c.parts.Setup.Devices), c.parts.Now)
 		p.out, p.signal, p.late = c.rounds, c.signals[l.Name], func() { c.late[l.Name].Add(1) }
-		p.word = c.progress[l.Name]
+		p.word, p.plan = c.progress[l.Name], c.plans[l.Name]
+		p.show()
 		p.recall(c.refused)
 		pollers.Go(func() { p.run(ctx) })
 	}
@@ -171,6 +173,7 @@ func (c *Collector) lineHealth() []model.LineHealth {
 		}
 		h := line.Health()
 		h.Name, h.Kind = l.Name, l.Kind
+		c.plans[l.Name].share(l, &h)
 		h.Overruns, h.Burst = c.late[l.Name].Load(), c.signals[l.Name].on()
 		all = append(all, h)
 	}

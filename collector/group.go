@@ -15,12 +15,12 @@ type Group struct {
 	Every  time.Duration
 	Points []int // indices into Device.Points
 	Reads  []Read
+	// Turnaround is how soon the unit is taken to begin its answers.
+	Turnaround time.Duration
 }
 
-// Turnaround is what planning assumes a unit takes to begin its answer.
-const Turnaround = 5 * time.Millisecond
-
-// Groups splits the devices of a line into groups and plans their reads.
+// Groups splits the devices of a line into groups and plans their reads by the
+// turnaround assumed.
 func Groups(l model.Line, devices []model.Device) []*Group {
 	var groups []*Group
 	for _, d := range devices {
@@ -32,7 +32,7 @@ func Groups(l model.Line, devices []model.Device) []*Group {
 			every := interval(d, p)
 			g := byInterval[every]
 			if g == nil {
-				g = &Group{Name: fmt.Sprintf("%s/%s", d.Name, every), Device: d, Every: every}
+				g = &Group{Name: fmt.Sprintf("%s/%s", d.Name, every), Device: d, Every: every, Turnaround: Turnaround}
 				byInterval[every] = g
 				groups = append(groups, g)
 			}
@@ -40,7 +40,7 @@ func Groups(l model.Line, devices []model.Device) []*Group {
 		}
 	}
 	for _, g := range groups {
-		g.Reads = Plan(l, g.Device, g.Points, Turnaround)
+		g.Reads = Plan(l, g.Device, g.Points, g.Turnaround)
 	}
 	return groups
 }
@@ -57,14 +57,14 @@ func FastGroups(l model.Line, devices []model.Device) []*Group {
 		if d.Line != l.Name {
 			continue
 		}
-		g := &Group{Name: d.Name + "/fast", Device: d, Every: LeastBurst}
+		g := &Group{Name: d.Name + "/fast", Device: d, Every: LeastBurst, Turnaround: Turnaround}
 		for i, p := range d.Points {
 			if p.Fast {
 				g.Points = append(g.Points, i)
 			}
 		}
 		if len(g.Points) > 0 {
-			g.Reads = Plan(l, d, g.Points, Turnaround)
+			g.Reads = Plan(l, d, g.Points, g.Turnaround)
 			groups = append(groups, g)
 		}
 	}
@@ -86,7 +86,7 @@ func interval(d model.Device, p model.Point) time.Duration {
 func (g *Group) Cost(l model.Line) time.Duration {
 	var sum time.Duration
 	for _, r := range g.Reads {
-		sum += WireTime(l, g.Device, r.Table, int(r.Count), Turnaround)
+		sum += WireTime(l, g.Device, r.Table, int(r.Count), g.Turnaround)
 	}
 	return sum
 }

@@ -147,7 +147,8 @@ func (p *poller) goBy(d model.Device, refused []model.RefusedRead) {
 	p.replan(d)
 }
 
-// replan plans every group of the device anew, within what was learned.
+// replan plans every group of the device anew, within what was learned and by
+// the turnaround measured.
 func (p *poller) replan(d model.Device) {
 	l := p.limits[d.Name]
 	for _, g := range slices.Concat(p.groups, p.fast) {
@@ -158,6 +159,10 @@ func (p *poller) replan(d model.Device) {
 		if l.max > 0 {
 			g.Device.MaxRegisters = l.max
 		}
-		g.Reads = Plan(p.def, g.Device, g.Points, Turnaround, l.cuts...)
+		if t := p.turnaround[d.Name]; t > 0 {
+			g.Turnaround = t
+		}
+		g.Reads = Plan(p.def, g.Device, g.Points, g.Turnaround, l.cuts...)
 	}
+	p.show()
 }

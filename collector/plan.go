@@ -118,7 +118,7 @@ func planTable(l model.Line, d model.Device, spans []span, turnaround time.Durat
 				break
 			}
 			cost := best[j-1] + WireTime(l, d, spans[0].table, count, turnaround)
-			if best[i] == 0 || cost < best[i] {
+			if j == i || cost < best[i] {
 				best[i], cut[i] = cost, j-1
 			}
 		}
@@ -150,10 +150,10 @@ func newRead(d model.Device, spans []span) Read {
 // WireTime returns how long one read occupies the line: eight request
 // characters, the answer, the unit's turnaround and two frame gaps (Modbus
 // over Serial Line v1.02, clauses 2.5.1 and 2.5.1.1). Lines over TCP count
-// the turnaround alone.
+// the turnaround alone: what lies behind a gateway is not seen.
 func WireTime(l model.Line, d model.Device, t model.Table, count int, turnaround time.Duration) time.Duration {
 	if l.Kind != model.SerialLine {
-		return turnaround + time.Millisecond
+		return turnaround
 	}
 	data := 2 * count
 	if t.Bits() {

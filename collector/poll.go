@@ -38,6 +38,11 @@ type poller struct {
 	sprints []time.Time
 	silent  map[string]*silence // by device
 	limits  map[string]*limits  // by device
+	// turnaround is what was measured, and measured at how many answers that is
+	// done again, both by device.
+	turnaround map[string]time.Duration
+	measured   map[string]uint64
+	plan       *plan
 	// located holds the devices whose chain of models was walked.
 	located map[string]bool
 	now     func() model.Instant
@@ -53,7 +58,7 @@ type poller struct {
 const reopenEvery = 500 * time.Millisecond
 
 func newPoller(def model.Line, line Line, groups, fast []*Group, now func() model.Instant) *poller {
-	p := &poller{def: def, line: line, silent: map[string]*silence{}, limits: map[string]*limits{}, located: map[string]bool{},
+	p := &poller{def: def, line: line, silent: map[string]*silence{}, limits: map[string]*limits{}, turnaround: map[string]time.Duration{}, measured: map[string]uint64{}, plan: &plan{}, located: map[string]bool{},
 		now: now, late: func() {}, signal: newSignal(), word: &progress{}}
 	p.groups, p.fast = own(groups), own(fast)
 	for _, g := range p.groups {
@@ -214,6 +219,7 @@ func (p *poller) round(ctx context.Context, g *Group) round {
 	for _, q := range refused {
 		r.learned = append(r.learned, p.learn(g, q, read)...)
 	}
+	p.measure(g)
 	return r
 }
 

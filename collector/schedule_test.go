@@ -5,6 +5,7 @@ import (
 	"log/slog"
 	"slices"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"testing"
 	"testing/synctest"
@@ -21,6 +22,9 @@ type scripted struct {
 	gone   atomic.Bool
 	opened int
 	log    []asked
+	// measured tells how soon its one unit answers; nil for nothing.
+	measured *model.UnitHealth
+	mu       sync.Mutex // guards measured
 }
 
 type asked struct {
@@ -47,6 +51,11 @@ func (l *scripted) Read(ctx context.Context, q model.ReadRequest) (model.Answer,
 			return model.Answer{}, err
 		}
 	}
+	if l.measured != nil {
+		l.mu.Lock()
+		l.measured.Latency.Add(l.takes)
+		l.mu.Unlock()
+	}
 	words := make([]uint16, q.Count)
 	for i := range words {
 		words[i] = 1
@@ -57,8 +66,17 @@ func (l *scripted) Read(ctx context.Context, q model.ReadRequest) (model.Answer,
 	return model.Answer{Words: words}, nil
 }
 
-func (l *scripted) Health() model.LineHealth { return model.LineHealth{Open: !l.gone.Load()} }
-func (l *scripted) Close() error             { return nil }
+func (l *scripted) Health() model.LineHealth {
+	h := model.LineHealth{Open: !l.gone.Load()}
+	if l.measured != nil {
+		l.mu.Lock()
+		defer l.mu.Unlock()
+		h.Units = []model.UnitHealth{*l.measured}
+	}
+	return h
+}
+
+func (l *scripted) Close() error { return nil }
 
 func point(id model.PointID, address uint16) model.Point {
 	return model.Point{ID: id, Register: model.Register{Address: address}}

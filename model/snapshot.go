@@ -35,6 +35,7 @@ type LineHealth struct {
 	Lacks     []string      // in words, what the port's driver was asked for and does not do
 	Busy      time.Duration // time the wire was in use
 	Up        time.Duration // time since the line was first tried
+	Planned   float64       // share of its time that the rounds planned take
 	Reopened  uint64
 	Overruns  uint64 // poll rounds skipped because the line was late
 	Messages  uint64 // answers that passed every check

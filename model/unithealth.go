@@ -23,6 +23,11 @@ type UnitHealth struct {
 	Exceptions map[byte]uint64
 	Latency    Latency
 	Timeout    time.Duration // response timeout in force
+	// Turnaround is how soon the unit begins its answers as planning counts it:
+	// the mean of those measured, or Assumed while there are too few.
+	Turnaround time.Duration
+	Assumed    bool
+	Planned    float64 // share of the line's time that its rounds take by that
 }
 
 // LatencyBounds are the upper ends of the buckets of Latency; a last bucket

@@ -40,7 +40,11 @@ func TestCheckTellsWhatABurstReads(t *testing.T) {
 		{[]string{hertz, volts + ", fast: no", current}, "32.0 times a second, gaps up to 65 ms while a round is read, of\n  meter: frequency\n"},
 		{[]string{hertz + ", fast: no", current}, "no burst: no point is polled fast"},
 	} {
-		if out := checked(t, c.points...); !strings.Contains(out, c.want) {
+		out := checked(t, c.points...)
+		if !strings.Contains(out, "assumed: every unit begins its answer after 5 ms") {
+			t.Errorf("the assumption is missing in:\n%s", out)
+		}
+		if !strings.Contains(out, c.want) {
 			t.Errorf("%q is missing in:\n%s", c.want, out)
 		}
 	}

@@ -38,6 +38,7 @@ type lineRow struct {
 	Trouble  string   `json:"trouble"`
 	Burst    bool     `json:"burst"`
 	Share    float64  `json:"busy_share"`
+	Planned  float64  `json:"planned_share"`
 	Lacks    []string `json:"lacks"`
 	Reopened uint64   `json:"reopened"`
 	Overruns uint64   `json:"overruns"`
@@ -46,14 +47,18 @@ type lineRow struct {
 }
 
 type unitRow struct {
-	Unit    uint8    `json:"unit"`
-	Device  string   `json:"device"`
-	Asked   uint64   `json:"asked"`
-	Timeout float64  `json:"timeout_seconds"`
-	Median  float64  `json:"latency_median_seconds"`
-	P99     float64  `json:"latency_p99_seconds"`
-	Longest float64  `json:"latency_longest_seconds"`
-	Learned []string `json:"learned"`
+	Unit    uint8   `json:"unit"`
+	Device  string  `json:"device"`
+	Asked   uint64  `json:"asked"`
+	Timeout float64 `json:"timeout_seconds"`
+	Median  float64 `json:"latency_median_seconds"`
+	P99     float64 `json:"latency_p99_seconds"`
+	Longest float64 `json:"latency_longest_seconds"`
+	// Turnaround is the mean that planning goes by, or what it assumes.
+	Turnaround float64  `json:"turnaround_seconds"`
+	Assumed    bool     `json:"turnaround_assumed"`
+	Planned    float64  `json:"planned_share"`
+	Learned    []string `json:"learned"`
 	counts
 }
 
@@ -91,17 +96,17 @@ func (l lineRow) print(out io.Writer) error {
 	if l.Burst {
 		state += ", in a burst"
 	}
-	fmt.Fprintf(out, "line %s (%s): %s; busy %.1f %% of the time, opened again %d times, %d rounds skipped\n",
-		l.Line, l.Kind, state, 100*l.Share, l.Reopened, l.Overruns)
+	fmt.Fprintf(out, "line %s (%s): %s; busy %.1f %% of the time, %.1f %% by plan outside bursts, opened again %d times, %d rounds skipped\n",
+		l.Line, l.Kind, state, 100*l.Share, 100*l.Planned, l.Reopened, l.Overruns)
 	for _, words := range l.Lacks {
 		fmt.Fprintf(out, "  %s\n", words)
 	}
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', tabwriter.AlignRight)
-	fmt.Fprintln(w, "unit\tdevice\tasked\tgood\texceptions\tno answer\tcorrupt\tforeign\tlate\techo\tghosts\tretries\tfences\tmedian\t99 %\tlongest\ttimeout\t")
+	fmt.Fprintln(w, "unit\tdevice\tasked\tgood\texceptions\tno answer\tcorrupt\tforeign\tlate\techo\tghosts\tretries\tfences\tmedian\t99 %\tlongest\ttimeout\tturnaround\tof the line\t")
 	for _, u := range l.Units {
-		fmt.Fprintf(w, "%d\t%s\t%d\t%d\t%s\t%d\t%d\t%d\t%d\t%d\t%d\t%d\t%d\t≤ %s\t≤ %s\t%s\t%s\t\n", u.Unit, u.Device, u.Asked, u.Messages,
+		fmt.Fprintf(w, "%d\t%s\t%d\t%d\t%s\t%d\t%d\t%d\t%d\t%d\t%d\t%d\t%d\t≤ %s\t≤ %s\t%s\t%s\t%s\t%.1f %%\t\n", u.Unit, u.Device, u.Asked, u.Messages,
 			exceptions(u.Exceptions), u.NoAnswers, u.Corrupt, u.Foreign, u.Late, u.Echoes, u.Ghosts, u.Retries, u.Fences,
-			millis(u.Median), millis(u.P99), millis(u.Longest), millis(u.Timeout))
+			millis(u.Median), millis(u.P99), millis(u.Longest), millis(u.Timeout), u.turnaround(), 100*u.Planned)
 	}
 	if err := w.Flush(); err != nil {
 		return err
@@ -113,6 +118,14 @@ func (l lineRow) print(out io.Writer) error {
 	}
 	fmt.Fprintln(out)
 	return nil
+}
+
+// turnaround is what the unit's share of the line is planned by.
+func (u unitRow) turnaround() string {
+	if u.Assumed {
+		return millis(u.Turnaround) + " assumed"
+	}
+	return millis(u.Turnaround)
 }
 
 func exceptions(all map[string]uint64) string {

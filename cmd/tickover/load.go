@@ -17,6 +17,7 @@ type lineLoad struct {
 	Shortest float64    `json:"shortest_interval_seconds"`
 	Reads    []readLoad `json:"reads"`
 	Burst    *burstLoad `json:"burst"`
+	Assumed  float64    `json:"assumed_turnaround_seconds"`
 	late     []string   // groups that take longer than their interval
 }
 
@@ -55,7 +56,7 @@ const nearlyFull = 0.8
 func loadsOf(setup *model.Setup) []lineLoad {
 	var loads []lineLoad
 	for _, l := range setup.Lines {
-		load := lineLoad{Line: l.Name, Reads: []readLoad{}}
+		load := lineLoad{Line: l.Name, Reads: []readLoad{}, Assumed: collector.Turnaround.Seconds()}
 		var round, longest time.Duration
 		for _, g := range collector.Groups(l, setup.Devices) {
 			cost := g.Cost(l)
@@ -101,7 +102,7 @@ func readLoadOf(l model.Line, g *collector.Group, r collector.Read) readLoad {
 	if r.Table.Bits() {
 		data = (int(r.Count) + 7) / 8
 	}
-	wire := collector.WireTime(l, g.Device, r.Table, int(r.Count), collector.Turnaround)
+	wire := collector.WireTime(l, g.Device, r.Table, int(r.Count), g.Turnaround)
 	return readLoad{
 		Device: g.Device.Name, Table: r.Table.String(), First: int(r.Address), Count: int(r.Count), Wanted: r.Wanted(g.Device),
 		Reference: model.Register{Table: r.Table, Address: r.Address}.Reference(), Bytes: 13 + data,
@@ -112,6 +113,7 @@ func readLoadOf(l model.Line, g *collector.Group, r collector.Read) readLoad {
 // print writes the plan of one line as a table.
 func (l lineLoad) print(w io.Writer) {
 	fmt.Fprintf(w, "\nline %s: %.1f %% of its time is used; the shortest interval it can hold for everything is %.0f ms\n", l.Line, 100*l.Share, 1000*l.Shortest)
+	fmt.Fprintf(w, "  assumed: every unit begins its answer after %.0f ms; while the daemon runs, tickover lines tells it by what is measured\n", 1000*l.Assumed)
 	fmt.Fprintln(w, "device\tread\treference\tpoints\twanted\tbytes\ton the wire\tevery\tof the line")
 	for _, r := range l.Reads {
 		fmt.Fprintf(w, "%s\t%s %d..%d\t%s\t%d\t%d of %d\t%d\t%.1f ms\t%g s\t%.1f %%\n", r.Device, r.Table, r.First, r.First+r.Count-1,

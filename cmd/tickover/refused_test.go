@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -54,6 +55,18 @@ func (u unhurried) Read(unit byte, table model.Table, address, count uint16) ([]
 	return u.Registers.Read(unit, table, address, count)
 }
 
+// byMeasure holds the share of the line that is shown against the turnaround
+// beside it: ten times a second two reads of two registers, 17 characters of 11
+// bits each with two silences of 3.5, at 19200 Bd.
+func byMeasure(t *testing.T, l lineRow) {
+	t.Helper()
+	u := l.Units[0]
+	want := 10 * 2 * ((17+7)*11.0/19200 + u.Turnaround)
+	if u.Assumed || u.Turnaround <= 0 || math.Abs(u.Planned-want) > 1e-5 || l.Planned != u.Planned {
+		t.Errorf("turnaround %g s, assumed %v; %.5f of the line by plan, want %.5f: %+v", u.Turnaround, u.Assumed, u.Planned, want, l)
+	}
+}
+
 // TestRefusedGapOutlivesTheDaemon has a unit without registers 2 and 3. The
 // daemon finds that out, is stopped and started again: it shows what it knows
 // and reads across the gap no more. Defined otherwise, the unit is asked anew.
@@ -67,8 +80,9 @@ func TestRefusedGapOutlivesTheDaemon(t *testing.T) {
 		waitFor(t, "the daemon's socket", func() bool { _, err := os.Stat(socketPath(state)); return err == nil })
 		waitFor(t, "answers, and what was learned", func() bool {
 			l := linesOf(t, state)["bus"]
-			return l.Messages > 12 && len(l.Units) == 1 && slices.Equal(l.Units[0].Learned, []string{"holding 2..3 is refused; reads go around it"})
+			return l.Messages > 24 && len(l.Units) == 1 && slices.Equal(l.Units[0].Learned, []string{"holding 2..3 is refused; reads go around it"})
 		})
+		byMeasure(t, linesOf(t, state)["bus"])
 		stop()
 		for _, r := range log.Requests() {
 			if r.Address <= 2 && r.Address+r.Count > 2 {

@@ -16,6 +16,7 @@ type wireLine struct {
 	Trouble  string   `json:"trouble,omitempty"`
 	Burst    bool     `json:"burst"`
 	Share    float64  `json:"busy_share"`
+	Planned  float64  `json:"planned_share"`
 	Up       float64  `json:"up_seconds"`
 	Lacks    []string `json:"lacks"`
 	Reopened uint64   `json:"reopened"`
@@ -39,14 +40,18 @@ type wireCounts struct {
 }
 
 type wireUnit struct {
-	Unit    uint8    `json:"unit"`
-	Device  string   `json:"device,omitempty"`
-	Asked   uint64   `json:"asked"`
-	Timeout float64  `json:"timeout_seconds"`
-	Median  float64  `json:"latency_median_seconds"`
-	P99     float64  `json:"latency_p99_seconds"`
-	Longest float64  `json:"latency_longest_seconds"`
-	Learned []string `json:"learned"`
+	Unit    uint8   `json:"unit"`
+	Device  string  `json:"device,omitempty"`
+	Asked   uint64  `json:"asked"`
+	Timeout float64 `json:"timeout_seconds"`
+	Median  float64 `json:"latency_median_seconds"`
+	P99     float64 `json:"latency_p99_seconds"`
+	Longest float64 `json:"latency_longest_seconds"`
+	// Turnaround is the mean that planning goes by, or what it assumes.
+	Turnaround float64  `json:"turnaround_seconds"`
+	Assumed    bool     `json:"turnaround_assumed"`
+	Planned    float64  `json:"planned_share"`
+	Learned    []string `json:"learned"`
 	wireCounts
 }
 
@@ -63,7 +68,7 @@ func (f *face) apiLines(w http.ResponseWriter, _ *http.Request) {
 }
 
 func lineOf(l model.LineHealth, devices []model.DeviceHealth) wireLine {
-	out := wireLine{Line: l.Name, Kind: l.Kind.String(), Open: l.Open, Trouble: l.Trouble, Burst: l.Burst, Up: l.Up.Seconds(),
+	out := wireLine{Line: l.Name, Kind: l.Kind.String(), Open: l.Open, Trouble: l.Trouble, Burst: l.Burst, Planned: l.Planned, Up: l.Up.Seconds(),
 		Reopened: l.Reopened, Overruns: l.Overruns, Lacks: append([]string{}, l.Lacks...), Units: []wireUnit{}, wireCounts: wireCounts{l.Messages, l.Corrupt, l.NoAnswers,
 			l.Foreign, l.Retries, l.Late, l.Fences, l.Echoes, l.Ghosts, byCode(l.Exceptions)}}
 	if l.Up > 0 {
@@ -72,6 +77,7 @@ func lineOf(l model.LineHealth, devices []model.DeviceHealth) wireLine {
 	for _, u := range l.Units {
 		unit := wireUnit{Unit: u.Unit, Asked: u.Asked, Timeout: u.Timeout.Seconds(), Median: u.Latency.Quantile(0.5).Seconds(),
 			P99: u.Latency.Quantile(0.99).Seconds(), Longest: u.Latency.Max.Seconds(), Learned: []string{},
+			Turnaround: u.Turnaround.Seconds(), Assumed: u.Assumed, Planned: u.Planned,
 			wireCounts: wireCounts{u.Messages, u.Corrupt, u.NoAnswers, u.Foreign, u.Retries, u.Late, u.Fences, u.Echoes, u.Ghosts, byCode(u.Exceptions)}}
 		for _, d := range devices {
 			if d.Line == l.Name && d.Unit == u.Unit {

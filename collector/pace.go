@@ -1,0 +1,71 @@
+package collector
+
+import (
+	"slices"
+	"sync/atomic"
+	"time"
+
+	"tickover/model"
+)
+
+// Turnaround is what planning assumes a unit takes to begin its answer until
+// enough answers were measured.
+const Turnaround = 5 * time.Millisecond
+
+// enoughAnswers tell a unit's turnaround.
+const enoughAnswers = 16
+
+// turnaroundOf returns the mean wait for a unit's answers to begin, or the
+// assumption while there are too few of them.
+func turnaroundOf(u model.UnitHealth) (mean time.Duration, assumed bool) {
+	n := u.Latency.Count()
+	if n < enoughAnswers {
+		return Turnaround, true
+	}
+	return u.Latency.Sum / time.Duration(n), false
+}
+
+// measure plans the reads of a group's device anew by the turnaround measured,
+// each time that twice as many answers tell it: the slower a unit, the wider
+// the gaps worth reading through.
+func (p *poller) measure(g *Group) {
+	units := p.line.Health().Units
+	i := slices.IndexFunc(units, func(u model.UnitHealth) bool { return u.Unit == g.Device.Unit })
+	if i < 0 || units[i].Latency.Count() < max(p.measured[g.Device.Name], enoughAnswers) {
+		return
+	}
+	p.measured[g.Device.Name] = 2 * units[i].Latency.Count()
+	p.turnaround[g.Device.Name], _ = turnaroundOf(units[i])
+	p.replan(g.Device)
+}
+
+// plan is what a poller asks at present, for readers on other goroutines.
+type plan struct{ groups atomic.Pointer[[]Group] }
+
+// show tells the plan in force.
+func (p *poller) show() {
+	var all []Group
+	for _, g := range p.groups {
+		all = append(all, *g)
+	}
+	p.plan.groups.Store(&all)
+}
+
+// share works out how much of the line's time the plan takes, by the turnaround
+// that each unit shows.
+func (n *plan) share(l model.Line, h *model.LineHealth) {
+	groups := n.groups.Load()
+	if groups == nil {
+		return
+	}
+	for _, g := range *groups {
+		u := &model.UnitHealth{}
+		if i := slices.IndexFunc(h.Units, func(u model.UnitHealth) bool { return u.Unit == g.Device.Unit }); i >= 0 {
+			u = &h.Units[i]
+		}
+		u.Turnaround, u.Assumed = turnaroundOf(*u)
+		g.Turnaround = u.Turnaround
+		part := g.Cost(l).Seconds() / g.Every.Seconds()
+		u.Planned, h.Planned = u.Planned+part, h.Planned+part
+	}
+}
