@@ -87,6 +87,9 @@ func TestDemoFromTheWireToTheReport(t *testing.T) {
 		return hasAll(get(t, "http://"+address+"/metrics"), liveSeries)
 	})
 	asked := answers(t, state)
+	if out := must(t, "verify", "--state", state); !hasAll(out, []string{"the daemon is logging", "no problems"}) {
+		t.Errorf("beside the daemon verify says:\n%s", out)
+	}
 	stop()
 	if code := <-done; code != exitDone {
 		t.Fatalf("the demonstration ended with %d\n%s", code, stderr.String())
@@ -94,7 +97,7 @@ func TestDemoFromTheWireToTheReport(t *testing.T) {
 	if left := answers(t, state); left.report != asked.report {
 		t.Errorf("the past run's report differs between daemon and files:\n%s\n%s", asked.report, left.report)
 	}
-	if out := must(t, "verify", "--state", state); !strings.Contains(out, "no problems") {
+	if out := must(t, "verify", "--state", state); !strings.Contains(out, "no problems") || strings.Contains(out, "daemon") {
 		t.Errorf("verify says:\n%s", out)
 	}
 }

@@ -23,6 +23,7 @@ type Findings struct {
 	Minutes  int // rows of the minutes
 	Events   int
 	Slots    int       // whole slots of the ring
+	Growing  bool      // a writer had the store open: minutes of the newest blocks, and what is in memory only, were left out
 	Problems []Problem // nil when all is well
 }
 
@@ -46,7 +47,7 @@ func (f *Findings) problem(where string, what any) {
 // which may be nil, is called now and then with what is done and what there is
 // to do. The error is the context's; everything else is in the findings.
 func (s *Store) Verify(ctx context.Context, progress func(done, total int)) (Findings, error) {
-	v := &verifying{store: s, ctx: ctx, progress: progress, growing: map[string][]byte{}}
+	v := &verifying{store: s, ctx: ctx, progress: progress, growing: map[string][]byte{}, found: Findings{Growing: !s.opts.ReadOnly}}
 	v.count()
 	for _, name := range v.groups {
 		v.group(name)

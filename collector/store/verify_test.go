@@ -155,6 +155,51 @@ func TestVerifyAnyPast(t *testing.T) {
 	}
 }
 
+// TestVerifyWhileWriting checks a store again and again that is written to,
+// sealed and thinned out meanwhile. Nothing of that may look like damage.
+func TestVerifyWhileWriting(t *testing.T) {
+	t.Parallel()
+	o := options(t.TempDir())
+	o.KeepSamples = 2 * time.Hour
+	s := mustOpen(t, o)
+	fill(t, s, 1, 0, 9000)
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		for i := range 6000 {
+			scan := scanAt("meter/1s", 1, time.Duration(9000+i)*time.Second, model.GoodSample("v", float64(i%70)), model.GoodSample("t", 2))
+			if err := s.Append(scan, nil); err != nil {
+				t.Error(err)
+			}
+		}
+	}()
+	for writing := true; writing; {
+		select {
+		case <-done:
+			writing = false
+		default:
+		}
+		f, err := s.Verify(t.Context(), nil)
+		if err != nil || !f.Growing {
+			t.Fatal(err, f.Growing)
+		}
+		for _, p := range f.Problems {
+			if !strings.Contains(p.What, "not determined") || !writing {
+				t.Fatal(p)
+			}
+		}
+	}
+	if err := s.data.update(changeColumn(func(c *MinuteColumn) { c.Count[200]-- })); err != nil {
+		t.Fatal(err)
+	}
+	if f, _ := s.Verify(t.Context(), nil); len(f.Problems) != 1 {
+		t.Fatal("a changed minute is not told while the store is open:", f.Problems)
+	}
+	if err := s.data.update(changeColumn(func(c *MinuteColumn) { c.Count[200]++ })); err != nil {
+		t.Fatal(err)
+	}
+}
+
 // TestSalvageTellsTheEnd destroys what stands last in a group, which no later
 // block can tell of.
 func TestSalvageTellsTheEnd(t *testing.T) {

@@ -149,6 +149,12 @@ func (f *face) backup(w http.ResponseWriter, r *http.Request) {
 	f.stream(w, r, "application/octet-stream", func(out io.Writer) error { return f.src.Backup(r.Context(), out, run) })
 }
 
+// verify streams how the store's check goes. It changes nothing but takes much
+// reading, so it is asked for like a backup.
+func (f *face) verify(w http.ResponseWriter, r *http.Request) {
+	f.stream(w, r, "application/x-ndjson", func(out io.Writer) error { return f.src.Verify(r.Context(), out) })
+}
+
 // apiBundle streams everything about one run as one zip file.
 func (f *face) apiBundle(w http.ResponseWriter, r *http.Request) {
 	run, err := f.run(r, r.PathValue("id"))

@@ -39,6 +39,9 @@ type Source interface {
 	// Backup writes a copy of the store, of one run when an ID or "last" is
 	// given.
 	Backup(ctx context.Context, w io.Writer, run string) error
+	// Verify checks the store and writes lines of JSON: how far it has come,
+	// at last what was found.
+	Verify(ctx context.Context, w io.Writer) error
 	// AlarmStats tells how alarms fared over everything on record.
 	AlarmStats(context.Context) (model.AlarmStats, error)
 	// Act does to an alarm what a person wants.
@@ -153,6 +156,7 @@ func New(src Source, opts Options) http.Handler {
 	mux.HandleFunc("POST /api/v1/alarms/{rule}/{act}", f.writing(largestBody, f.act))
 	mux.HandleFunc("POST /api/v1/notes", f.writing(largestSaying, f.note))
 	mux.HandleFunc("POST /api/v1/backup", f.writing(largestBody, f.backup))
+	mux.HandleFunc("POST /api/v1/verify", f.writing(largestBody, f.verify))
 	mux.HandleFunc("POST /api/v1/remarks", f.writing(largestSaying, f.remark))
 	mux.HandleFunc("POST /api/v1/clock", f.writing(largestBody, f.setTime))
 	mux.HandleFunc("GET /api/v1/openapi.yaml", apiDescription)
