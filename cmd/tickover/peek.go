@@ -64,6 +64,9 @@ func (c *peekCommand) raw(ctx context.Context, cfg *config.Config, s streams) er
 	if err != nil {
 		return err
 	}
+	if c.Unit > 247 && (c.Unit != 255 || def.Kind != model.TCPLine) { // 255 is a device without a line behind it
+		return &fault{exitUsage, fmt.Errorf("unit %d cannot be asked", c.Unit), "units are 1 to 247; 248 and up are reserved"}
+	}
 	q := model.ReadRequest{Unit: c.Unit, Table: tableNamed(c.Table), Address: c.Address, Count: c.Count}
 	if int(c.Count) > q.Table.Limit() || c.Count == 0 {
 		return &fault{exitUsage, fmt.Errorf("%d registers do not fit one read", c.Count), fmt.Sprintf("ask for 1 to %d", q.Table.Limit())}
