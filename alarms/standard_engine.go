@@ -55,7 +55,7 @@ func coolantTrend(r model.Rating, has func(model.PointID) bool) []model.AlarmRul
 // stops watches for what nobody asked the engine to do.
 func stops(has func(model.PointID) bool) []model.AlarmRule {
 	hasty := model.AlarmRule{ID: "engine.stopped.loaded", Label: "The engine stopped under load", Priority: model.Critical, Kind: model.BelowLimit,
-		Point: model.CoolingTime, Limit: 10, OnDelay: 3 * time.Second, Latch: true, ArmedIn: []model.EngineState{model.RunningDown, model.Standstill},
+		Point: model.CoolingTime, Limit: model.AbruptStop.Seconds(), OnDelay: 3 * time.Second, Latch: true, ArmedIn: []model.EngineState{model.RunningDown, model.Standstill},
 		Action: "If nobody stopped it: open the load breaker, read what was first out, and find the cause before the next start.",
 		Basis:  "nobody who stops an engine on purpose does so within 10 s of carrying load (derived)"}
 	rules := []model.AlarmRule{hasty}

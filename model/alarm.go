@@ -179,25 +179,6 @@ func (e AlarmEvent) Quiet() bool {
 	return e.From != e.To && calm(e.From) && calm(e.To)
 }
 
-// The time before and after a grave alarm whose readings are kept for ever at
-// the rate they were polled at.
-const (
-	BlackBoxBefore = 5 * time.Minute
-	BlackBoxAfter  = time.Minute
-)
-
-// BlackBox returns the span of readings that must never be thinned or
-// deleted because of the event: around the raising of a critical alarm, which
-// an unexpected stop is as well. It reports false for every other event. The
-// span stays within the event's boot.
-func (e Event) BlackBox() (from, to Instant, ok bool) {
-	a := e.Alarm
-	if a == nil || a.Priority != Critical || a.From == a.To || a.To != AlarmUnacknowledged {
-		return Instant{}, Instant{}, false
-	}
-	return Instant{Boot: e.At.Boot, Offset: max(e.At.Offset-BlackBoxBefore, 0)}, e.At.Add(BlackBoxAfter), true
-}
-
 // Words says what happened, without when and by whom, such as "Oil pressure
 // low: unacknowledged, 0.40 bar against 1.05 bar".
 func (e AlarmEvent) Words() string {

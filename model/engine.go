@@ -51,4 +51,6 @@ type StateChange struct {
 	// Lag is how long before the event the evidence began: one scan alone may
 	// be garbled, so a second one is waited for. 0 means it decided at once.
 	Lag time.Duration `json:",omitempty"`
+	// Abrupt marks a stop within AbruptStop of carrying load.
+	Abrupt bool `json:",omitempty"`
 }

@@ -21,6 +21,7 @@ type alarmsCommand struct {
 	Unshelf unshelveAct  `cmd:"" name:"unshelve" help:"End a shelving early."`
 	Out     reasonAct    `cmd:"" name:"out-of-service" help:"Take one alarm out of service until it is returned, for repairs."`
 	In      inServiceAct `cmd:"" name:"in-service" help:"Return one alarm to service."`
+	Boxes   alarmsBoxes  `cmd:"" help:"List the black boxes: readings around critical alarms and abrupt stops, kept for ever at full rate."`
 	Table   alarmsTable  `cmd:"" help:"Print every rule with its limit, what to do by hand and its basis, as Markdown."`
 	Test    alarmsTest   `cmd:"" help:"Send a test message every way there is, and say whether it was taken."`
 }

@@ -138,6 +138,7 @@ func (c *reportCommand) Run(ctx context.Context, s streams) error {
 type exportCommand struct {
 	stateFlag
 	RunID  string   `name:"run" help:"Only this run." placeholder:"RUN"`
+	Box    string   `help:"Only this black box, from tickover alarms boxes." placeholder:"NUMBER"`
 	From   string   `help:"From this time on (RFC 3339)." placeholder:"TIME"`
 	To     string   `help:"Up to this time (RFC 3339)." placeholder:"TIME"`
 	Points []string `help:"Only these points." placeholder:"POINT"`
@@ -154,7 +155,7 @@ func (c *exportCommand) Run(ctx context.Context, s streams) error {
 	}
 	defer a.close()
 	q := url.Values{"format": {c.Format}}
-	for name, value := range map[string]string{"every": c.Every, "run": c.RunID, "from": c.From, "to": c.To, "points": strings.Join(c.Points, ",")} {
+	for name, value := range map[string]string{"every": c.Every, "run": c.RunID, "box": c.Box, "from": c.From, "to": c.To, "points": strings.Join(c.Points, ",")} {
 		if value != "" {
 			q.Set(name, value)
 		}

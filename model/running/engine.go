@@ -30,6 +30,8 @@ type Engine struct {
 	// earliest is the newest instant at which a reading still spoke against
 	// running by itself; zero means that no such instant was seen.
 	earliest model.Instant
+
+	carried model.Instant // last scan under load; zero means none since the last stop
 }
 
 // New makes an Engine in the unknown state. What the rating leaves out is
@@ -57,6 +59,9 @@ func (e *Engine) Step(scan *model.Scan) (model.EngineState, *model.StateChange) 
 	e.battery.follow(&e.inputs, &e.figures, e.state)
 	view := e.look()
 	next := e.decide(view, scan.At)
+	if e.state == model.Loaded {
+		e.carried = scan.At
+	}
 	if !next.Running() && view.excludes(next, e.battery) {
 		e.earliest = scan.At
 	}
@@ -92,6 +97,11 @@ func (e *Engine) enter(next model.EngineState, at model.Instant, view view) *mod
 	}
 	if e.state != model.EngineUnknown {
 		e.before = e.state
+	}
+	if next == model.RunningDown || next == model.Standstill {
+		d, same := at.Sub(e.carried)
+		change.Abrupt = same && d < model.AbruptStop
+		e.carried = model.Instant{}
 	}
 	if before := at.Add(-longestUnseen); !e.state.Running() && e.earliest.Before(before) && !e.earliest.IsZero() {
 		e.earliest = before

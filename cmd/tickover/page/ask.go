@@ -66,7 +66,7 @@ func (f *face) showProblem(w http.ResponseWriter, r *http.Request, b *badQuestio
 	_, _ = w.Write(page.Bytes()) // the reader may be gone
 }
 
-// question reads from, to, run and points.
+// question reads from, to, run, box and points.
 func (f *face) question(r *http.Request) (model.Query, error) {
 	var q model.Query
 	in := r.URL.Query()
@@ -77,10 +77,13 @@ func (f *face) question(r *http.Request) (model.Query, error) {
 		}
 		q.From, q.To = run.Started, run.Ended
 	}
-	if err := f.span(in, &q); err != nil {
+	err := f.span(in, &q)
+	if err == nil {
+		err = f.box(r, &q)
+	}
+	if err != nil {
 		return q, err
 	}
-	var err error
 	q.Points, err = f.points(r)
 	return q, err
 }

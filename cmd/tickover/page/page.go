@@ -44,6 +44,11 @@ type Source interface {
 	Verify(ctx context.Context, w io.Writer) error
 	// AlarmStats tells how alarms fared over everything on record.
 	AlarmStats(context.Context) (model.AlarmStats, error)
+	// BlackBoxes lists the stretches kept for ever, oldest first, with nothing
+	// counted.
+	BlackBoxes(context.Context) ([]model.BlackBox, error)
+	// CountBlackBox reads one and notes what is in it and what it lacks.
+	CountBlackBox(context.Context, *model.BlackBox) error
 	// Act does to an alarm what a person wants.
 	Act(ctx context.Context, act model.AlarmAct) error
 	// Readings hands to take, in order of time for each point, what a drawing
@@ -150,6 +155,7 @@ func New(src Source, opts Options) http.Handler {
 	mux.HandleFunc("GET /api/v1/trends", f.apiTrends)
 	mux.HandleFunc("GET /api/v1/alarms", f.apiAlarms)
 	mux.HandleFunc("GET /api/v1/alarms/stats", f.apiAlarmStats)
+	mux.HandleFunc("GET /api/v1/boxes", f.apiBoxes)
 	mux.HandleFunc("GET /api/v1/lines", f.apiLines)
 	mux.HandleFunc("GET /api/v1/export", f.apiExport)
 	mux.HandleFunc("GET /api/v1/photos/{number}", f.apiPhoto)

@@ -64,7 +64,7 @@ func (f *face) runs(w http.ResponseWriter, r *http.Request) {
 // happening is one event of a timeline.
 type happening struct {
 	At, Kind, Text, Who, Shape string
-	Photo                      uint64
+	Photo, Box                 uint64 // Box is the number of the readings kept for it; 0 means none
 }
 
 // timelineView is the page of one run, or of everything.
@@ -163,6 +163,9 @@ func happeningOf(e model.Event, clock model.Clock) happening {
 	h := happening{At: e.At.String(), Kind: e.Kind.String(), Text: e.Text, Who: e.Who, Photo: e.Photo, Shape: kindShapes[e.Kind]}
 	if at := wall(clock, e.At); at != nil {
 		h.At = at.Format(time.DateTime)
+	}
+	if _, _, ok := e.BlackBox(); ok {
+		h.Box = e.Seq
 	}
 	switch {
 	case e.Engine != nil:

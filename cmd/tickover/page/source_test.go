@@ -137,6 +137,15 @@ func (s *shed) Readings(_ context.Context, q model.Query, _ time.Duration, take 
 	return 0, s.broken
 }
 
+func (s *shed) BlackBoxes(context.Context) ([]model.BlackBox, error) {
+	return model.BlackBoxes(s.events), s.broken
+}
+
+func (s *shed) CountBlackBox(_ context.Context, b *model.BlackBox) error {
+	b.Scans, b.Points, b.Readings, b.Lacks = 360, 12, 4320, []string{"it is still being recorded"}
+	return s.broken
+}
+
 func (s *shed) AlarmStats(context.Context) (model.AlarmStats, error) {
 	stats := model.AlarmStats{Logged: 5 * time.Minute}
 	if len(s.events) > 0 {

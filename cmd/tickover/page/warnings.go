@@ -12,7 +12,7 @@ import (
 type warning struct {
 	Rule, Label, Priority, State, Shape string
 	Seen, For, Until, Action, Why       string
-	Limit, Basis, Unwatched             string
+	Limit, Basis, Unwatched, Around     string // Around is the address of the readings kept
 	Awaits, Latched, Critical           bool
 	CanWrite, AskToken                  bool
 	Back                                string // page a form leads back to
@@ -80,6 +80,7 @@ func (g gauge) warning(a model.AlarmStatus) warning {
 	if a.State == model.AlarmOutOfService {
 		w.Return.Verb = model.ReturnToService.String()
 	}
+	w.Around = around(a)
 	if w.Critical {
 		w.Shape = "⬣"
 	}

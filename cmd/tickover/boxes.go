@@ -1,0 +1,155 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"tickover/cmd/tickover/page"
+	"tickover/model"
+)
+
+// BlackBoxes lists the boxes of everything on record, with nothing counted.
+func (s *source) BlackBoxes(ctx context.Context) ([]model.BlackBox, error) {
+	var grave []model.Event
+	for e, err := range s.events(model.Query{}) {
+		if err != nil {
+			return nil, fmt.Errorf("read events: %w", err)
+		}
+		if _, _, ok := e.BlackBox(); ok {
+			grave = append(grave, e)
+		}
+	}
+	return model.BlackBoxes(grave), ctx.Err()
+}
+
+// CountBlackBox reads a box and notes what is in it and what it lacks.
+func (s *source) CountBlackBox(ctx context.Context, b *model.BlackBox) error {
+	points := map[model.PointID]bool{}
+	var at []model.Instant
+	for scan, err := range s.store.Scans(model.Query{From: b.From, To: b.To}) {
+		if err != nil {
+			b.Lacks = append(b.Lacks, "part of it cannot be read: "+err.Error())
+			continue
+		}
+		b.Scans++
+		b.Readings += scan.Measured
+		for _, sample := range scan.Samples[:scan.Measured] {
+			points[sample.Point] = true
+		}
+		at = append(at, scan.At)
+	}
+	b.Points = len(points)
+	slices.SortFunc(at, model.Instant.Compare) // groups come one after the other
+	b.Lacks = append(b.Lacks, s.lacks(*b, at)...)
+	return ctx.Err()
+}
+
+// lacks says where a box has no readings although it should, and why.
+func (s *source) lacks(b model.BlackBox, at []model.Instant) (words []string) {
+	if early := b.Causes[0].At.Offset; early < model.BlackBoxBefore {
+		words = append(words, "the computer had started only "+seconds(early.Seconds())+" before")
+	}
+	now := s.last()
+	if now.Boot == b.To.Boot && now.Before(b.To) && s.live != nil {
+		words = append(words, "it is still being recorded")
+		b.To = now
+	}
+	if len(at) == 0 {
+		return append(words, "there are no readings")
+	}
+	patience := usualGap(at)
+	whole := append(append([]model.Instant{b.From}, at...), b.To)
+	for i, from := range whole[:len(whole)-1] {
+		if gap, _ := whole[i+1].Sub(from); gap > patience {
+			words = append(words, fmt.Sprintf("no readings for %s from %s on: %s", seconds(gap.Seconds()), from, s.silence(from, whole[i+1])))
+		}
+	}
+	return words
+}
+
+// usualGap is the longest time between two scans that is no gap.
+func usualGap(at []model.Instant) time.Duration {
+	var gaps []time.Duration
+	for i := range at[1:] {
+		gap, _ := at[i+1].Sub(at[i])
+		gaps = append(gaps, gap)
+	}
+	slices.Sort(gaps)
+	if len(gaps) == 0 {
+		return 5 * time.Second
+	}
+	return max(5*time.Second, 3*gaps[len(gaps)/2])
+}
+
+// silence says why nothing was read between two instants, as far as the
+// timeline knows.
+func (s *source) silence(from, to model.Instant) string {
+	for e, err := range s.events(model.Query{From: from, To: to.Add(time.Second)}) {
+		if err == nil && e.Kind == model.DaemonEvent {
+			return "tickover was started anew"
+		}
+	}
+	boots := s.store.Clock().Boots
+	switch b, _ := s.store.Clock().Boot(from.Boot); {
+	case b.Last > from.Offset:
+		return "the lines gave none"
+	case len(boots) > 0 && boots[len(boots)-1].Number > from.Boot:
+		return "the computer was started anew"
+	}
+	return "nothing was logged after"
+}
+
+// alarmsBoxes lists the black boxes.
+type alarmsBoxes struct {
+	stateFlag
+	JSON bool `help:"Print a JSON array."`
+}
+
+// Run prints the list.
+func (c *alarmsBoxes) Run(ctx context.Context, s streams) error {
+	a, err := c.open(false)
+	if err != nil {
+		return err
+	}
+	defer a.close()
+	if c.JSON {
+		return a.get(ctx, s.out, "/api/v1/boxes", nil)
+	}
+	var boxes []page.BlackBox
+	if err := a.list(ctx, "/api/v1/boxes", nil, &boxes); err != nil {
+		return err
+	}
+	if len(boxes) == 0 {
+		fmt.Fprintln(s.out, "no black box yet: no critical alarm was raised, and the engine never stopped abruptly")
+		return nil
+	}
+	return printBoxes(s.out, boxes)
+}
+
+func printBoxes(out io.Writer, boxes []page.BlackBox) error {
+	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(w, "box\tfrom\tto\tlogged\tpoints\treadings\twhole\tkept for")
+	for _, b := range boxes {
+		whole := "yes"
+		if !b.Whole {
+			whole = "no"
+		}
+		fmt.Fprintf(w, "%d\t%s\t%s\t%s to %s\t%d\t%d\t%s\t%s\n", b.ID, timeOfDay(b.From, b.FromInstant), timeOfDay(b.To, b.ToInstant),
+			b.FromInstant, b.ToInstant, b.Points, b.Readings, whole, strings.Join(b.Why, "; "))
+	}
+	if err := w.Flush(); err != nil {
+		return err
+	}
+	for _, b := range boxes {
+		for _, lack := range b.Lacks {
+			fmt.Fprintf(out, "\nbox %d: %s", b.ID, lack)
+		}
+	}
+	_, err := fmt.Fprintln(out, "\nOne of them as CSV: tickover export --box NUMBER")
+	return err
+}

@@ -1,0 +1,95 @@
+package page
+
+import (
+	"net/http"
+	"net/url"
+	"strconv"
+	"time"
+
+	"tickover/model"
+)
+
+// BlackBox is model.BlackBox as JSON.
+type BlackBox struct {
+	ID          uint64     `json:"id"`
+	Why         []string   `json:"why"`
+	From        *time.Time `json:"from"` // null while no clock knows it
+	To          *time.Time `json:"to"`
+	FromInstant string     `json:"from_instant"`
+	ToInstant   string     `json:"to_instant"`
+	Scans       int        `json:"scans"`
+	Points      int        `json:"points"`
+	Readings    int        `json:"readings"`
+	Whole       bool       `json:"whole"`
+	Lacks       []string   `json:"lacks"` // why it is not whole
+}
+
+// apiBoxes lists the black boxes, oldest first, each read and counted.
+func (f *face) apiBoxes(w http.ResponseWriter, r *http.Request) {
+	if !f.enter(w, r) {
+		return
+	}
+	boxes, err := f.src.BlackBoxes(r.Context())
+	for i := range boxes {
+		if err == nil {
+			err = f.src.CountBlackBox(r.Context(), &boxes[i])
+		}
+	}
+	f.leave()
+	if err != nil {
+		f.fail(w, r, err)
+		return
+	}
+	out, clock := []BlackBox{}, f.clock()
+	for _, b := range boxes {
+		out = append(out, boxOf(b, clock))
+	}
+	send(w, out)
+}
+
+func boxOf(b model.BlackBox, clock model.Clock) BlackBox {
+	out := BlackBox{ID: b.ID, From: wall(clock, b.From), To: wall(clock, b.To), FromInstant: b.From.String(), ToInstant: b.To.String(),
+		Scans: b.Scans, Points: b.Points, Readings: b.Readings, Whole: len(b.Lacks) == 0, Lacks: append([]string{}, b.Lacks...)}
+	for _, e := range b.Causes {
+		out.Why = append(out.Why, graveWords(e))
+	}
+	return out
+}
+
+func graveWords(e model.Event) string {
+	if e.Engine != nil {
+		return "the engine stopped abruptly"
+	}
+	return e.Alarm.Words()
+}
+
+// box limits a question to the black box kept for an event, named by the
+// event's seq.
+func (f *face) box(r *http.Request, q *model.Query) error {
+	text := r.URL.Query().Get("box")
+	if text == "" {
+		return nil
+	}
+	seq, err := strconv.ParseUint(text, 10, 64)
+	boxes, failed := f.src.BlackBoxes(r.Context())
+	if failed != nil {
+		return failed
+	}
+	for _, b := range boxes {
+		if err == nil && b.Holds(seq) {
+			q.From, q.To = b.From, b.To
+			return nil
+		}
+	}
+	return &badQuestion{http.StatusNotFound, "there is no black box " + strconv.Quote(text), "GET /api/v1/boxes, or tickover alarms boxes, lists them"}
+}
+
+// around is the address of the readings kept for an alarm that was raised at
+// an instant; "" when none are.
+func around(a model.AlarmStatus) string {
+	from, to, ok := model.Event{At: a.Raised, Alarm: &model.AlarmEvent{Priority: a.Rule.Priority, To: model.AlarmUnacknowledged}}.BlackBox()
+	if !ok || a.Raised.IsZero() {
+		return ""
+	}
+	return "/api/v1/export?" + url.Values{"from": {from.String()}, "to": {to.String()}}.Encode()
+}
