@@ -22,13 +22,15 @@ const (
 )
 
 // Stats works out the indicators from all alarm events, in order, of boots
-// that were logged until now. What a person did to an alarm is no change of its
+// that were logged until now. Average and floods go by fixed spans of ten
+// minutes, as the standards count; the peak by any ten minutes, so that no
+// flood hides across a mark. What a person did to an alarm is no change of its
 // own; a reminder is no new alarm, one that comes back before it was
 // acknowledged is.
 func Stats(events []model.AlarmEvent, boots []model.Boot, now model.Instant) model.AlarmStats {
 	log := logged(boots, now)
 	s := model.AlarmStats{Logged: log.until(now)}
-	spans := make([]int, s.Logged/rateSpan)
+	spans, recent := make([]int, s.Logged/rateSpan), []time.Duration(nil)
 	histories := map[string]*history{}
 	for _, e := range events {
 		h := histories[e.Rule]
@@ -45,6 +47,8 @@ func Stats(events []model.AlarmEvent, boots []model.Boot, now model.Instant) mod
 		if i := int(at / rateSpan); i < len(spans) {
 			spans[i]++
 		}
+		recent = within(append(recent, at), at, rateSpan)
+		s.Peak = max(s.Peak, len(recent))
 	}
 	rate(&s, spans)
 	listed(&s, histories)
@@ -57,7 +61,6 @@ func rate(s *model.AlarmStats, spans []int) {
 	sum := 0
 	for _, n := range spans {
 		sum += n
-		s.Peak = max(s.Peak, n)
 		if n > floodAbove {
 			s.Floods++
 		}
@@ -107,7 +110,7 @@ func (h *history) take(e model.AlarmEvent, at time.Duration) bool {
 		h.active, h.since = active, at
 	}
 	if e.Who == "" && !e.Quiet() {
-		h.changes = slices.DeleteFunc(append(h.changes, at), func(t time.Duration) bool { return at-t >= chatterSpan })
+		h.changes = within(append(h.changes, at), at, chatterSpan)
 		h.most = max(h.most, len(h.changes))
 	}
 	if e.To != model.AlarmUnacknowledged {
@@ -115,6 +118,11 @@ func (h *history) take(e model.AlarmEvent, at time.Duration) bool {
 	}
 	h.raised++
 	return true
+}
+
+// within leaves the times that lie less than a span before now.
+func within(times []time.Duration, now, span time.Duration) []time.Duration {
+	return slices.DeleteFunc(times, func(t time.Duration) bool { return now-t >= span })
 }
 
 // stands reports whether the condition is there and nobody put the alarm aside.

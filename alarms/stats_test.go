@@ -47,6 +47,20 @@ func TestRatesCountLoggedTimeOnly(t *testing.T) {
 	}
 }
 
+// Eleven alarms within two minutes about a ten-minute mark are in no span a
+// flood, and still the most in any ten minutes. Of an alarm ten minutes old to
+// the instant nothing is left.
+func TestThePeakHidesAcrossNoMark(t *testing.T) {
+	var events []model.AlarmEvent
+	for i := range 11 { // the sixth at ten minutes
+		events = append(events, raisedAt("x", 1, 9*time.Minute+time.Duration(i)*12*time.Second, model.Warning)...)
+	}
+	events = append(events, raisedAt("x", 1, 19*time.Minute, model.Warning)...)
+	if s := Stats(events, []model.Boot{{Number: 1}}, model.Instant{Boot: 1, Offset: time.Hour}); s.Peak != 11 || s.Floods != 0 {
+		t.Errorf("a peak of %d, %d floods", s.Peak, s.Floods)
+	}
+}
+
 // Two changes in a minute are none too many, three are; a person's act is none.
 func TestChatteringIsThreeChangesInAMinute(t *testing.T) {
 	boots := []model.Boot{{Number: 1}}

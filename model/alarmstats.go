@@ -9,10 +9,11 @@ type AlarmStats struct {
 	Raised     int           // times that any alarm was raised
 	ByPriority [3]int        // of Raised, by Priority
 	// Spans counts whole spans of ten minutes, laid end to end from the
-	// beginning; 0 leaves Average, Peak and Floods undetermined.
+	// beginning, as the standards count; 0 leaves Average, Peak and Floods
+	// undetermined.
 	Spans   int
 	Average float64 // raised in a span, mean
-	Peak    int     // most raised in one span
+	Peak    int     // most raised in any ten minutes, wherever they begin
 	Floods  int     // spans with more than ten
 	// Top are the ten alarms that were raised most, most first.
 	Top []AlarmCount

@@ -31,8 +31,9 @@ func printAlarmStats(out io.Writer, s page.AlarmStats) {
 	if s.Average == nil {
 		fmt.Fprintf(out, "in ten minutes: not determined, %s\n", s.Reason)
 	} else {
-		fmt.Fprintf(out, "in ten minutes: %.2f on average (1 is acceptable, 2 can be managed), %d at most\n", *s.Average, *s.Peak)
-		fmt.Fprintf(out, "floods, more than 10 in ten minutes: %d of %d spans, %.1f %% (below 1 %% is the aim, from memory)\n",
+		fmt.Fprintf(out, "in ten minutes: %.2f on average (1 is acceptable, 2 can be managed)\n", *s.Average)
+		fmt.Fprintf(out, "in any ten minutes, wherever they begin: %d at most (more than 10 are a flood)\n", *s.Peak)
+		fmt.Fprintf(out, "spans of ten minutes, laid end to end from the beginning, with more than 10: %d of %d, %.1f %% (below 1 %% is the aim, from memory)\n",
 			*s.Floods, s.Spans, 100*float64(*s.Floods)/float64(s.Spans))
 	}
 	counts := func(title string, rows []page.AlarmCount, words func(int) string) {
@@ -41,12 +42,19 @@ func printAlarmStats(out io.Writer, s page.AlarmStats) {
 			fmt.Fprintf(out, "  %s (%s): %s\n", a.Label, a.Rule, words(a.Times))
 		}
 	}
-	counts("raised most", s.Top, func(n int) string { return fmt.Sprintf("%d times, %.0f %%", n, 100*float64(n)/float64(s.Raised)) })
+	counts("raised most", s.Top, func(n int) string { return fmt.Sprintf("%s, %.0f %%", times(n), 100*float64(n)/float64(s.Raised)) })
 	counts("chattering, 3 changes or more in a minute (from memory)", s.Chattering, func(n int) string { return fmt.Sprintf("%d in a minute", n) })
 	fmt.Fprintf(out, "stale, standing for more than 24 h (from memory):%s\n", noneOf(len(s.Stale)))
 	for _, a := range s.Stale {
 		fmt.Fprintf(out, "  %s (%s): for %s\n", a.Label, a.Rule, seconds(a.For))
 	}
+}
+
+func times(n int) string {
+	if n == 1 {
+		return "once"
+	}
+	return fmt.Sprintf("%d times", n)
 }
 
 func noneOf(n int) string {
