@@ -19,6 +19,9 @@ func (w *wire) fence(ctx context.Context, q question) error {
 	if w.memory.silent[q.Unit] > 1 || q.Once {
 		tries = 1
 	}
+	failure := &model.ReadError{Cause: model.NoAnswer, Request: q.String(),
+		Detail: "an earlier question is unanswered, and so is the short read that was sent to be sure its answer has passed",
+		Hint:   silentHint}
 	for ; tries > 0 && w.confuses(q); tries-- {
 		probe, ok := w.probe(q)
 		if !ok {
@@ -30,8 +33,12 @@ func (w *wire) fence(ctx context.Context, q question) error {
 		}
 		w.tally.fence(q.Unit)
 		pdu, _, err := w.try(ctx, probe, wait)
-		if _, onWire := err.(*model.ReadError); err != nil && (!onWire || ctx.Err() != nil) {
+		read, onWire := err.(*model.ReadError)
+		if err != nil && (!onWire || ctx.Err() != nil) {
 			return err
+		}
+		if onWire && read.Cause != model.NoAnswer { // what ails the unit ails every question to it
+			failure.Cause, failure.Detail, failure.Hint = read.Cause, read.Detail, read.Hint
 		}
 		if err == nil && pdu[0]&exceptionBit != 0 && !gatewaySays(pdu[1]) && !w.memory.refuses[q.Unit] {
 			w.memory.refuses[q.Unit] = true
@@ -43,9 +50,7 @@ func (w *wire) fence(ctx context.Context, q question) error {
 	if !silent {
 		return nil // and q has its second try again
 	}
-	return &model.ReadError{Cause: model.NoAnswer, Request: q.String(),
-		Detail: "an earlier question is unanswered, and so is the short read that was sent to be sure its answer has passed",
-		Hint:   silentHint}
+	return failure
 }
 
 // confuses reports whether an open question looks like q.

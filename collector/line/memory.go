@@ -48,11 +48,15 @@ func (m *memory) failed(unit byte, failed bool) {
 	}
 }
 
-// missed remembers a question that may still be answered.
-func (m *memory) missed(s shape, asked, now time.Time) {
-	if _, owing := m.owing[s.unit]; !owing {
-		m.owing[s.unit] = asked
+// owe takes note that a unit is at a question that was asked then.
+func (m *memory) owe(unit byte, asked time.Time) {
+	if _, owing := m.owing[unit]; !owing {
+		m.owing[unit] = asked
 	}
+}
+
+// add remembers a question that may still be answered.
+func (m *memory) add(s shape, asked, now time.Time) {
 	m.open[s.unit] = append(m.expire(s.unit, now), unanswered{shape: s, asked: asked})
 }
 
@@ -80,7 +84,8 @@ func (m *memory) answered(s shape, asked, now time.Time) {
 		return
 	}
 	m.open[s.unit] = slices.Clone(all[first+1:])
-	m.missed(s, asked, now)
+	m.owe(s.unit, asked)
+	m.add(s, asked, now)
 }
 
 // refused takes note of an exception in answer to s. It may belong to any open
@@ -99,7 +104,8 @@ func (m *memory) refused(s shape, copied bool, asked, now time.Time) {
 	case !copied:
 		m.open[s.unit] = slices.Clone(all[first+1:])
 	}
-	m.missed(s, asked, now)
+	m.owe(s.unit, asked)
+	m.add(s, asked, now)
 }
 
 // owes reports whether older questions of a unit are still without an answer.

@@ -130,7 +130,10 @@ func (w *wire) try(ctx context.Context, q question, timeout time.Duration) ([]by
 		w.tally.echo(q.Unit)
 	}
 	if err != nil {
-		w.memory.missed(h.want, h.end, time.Now())
+		if !h.misfit && !begun(h.buf[h.sorted:], h.want) { // else the unit has said what it had to say
+			w.memory.owe(q.Unit, h.end)
+		}
+		w.memory.add(h.want, h.end, time.Now())
 		if h.hasty.end == 0 {
 			w.memory.habit(q.Unit).missed()
 		}
@@ -199,6 +202,7 @@ func (w *wire) settle(h *hearing, answer found, answered bool) (lateness time.Du
 			w.tally.late(f.unit)
 		default:
 			h.strangers++
+			h.misfit = h.misfit || f.unit == h.want.unit
 		}
 	}
 	return lateness
@@ -268,6 +272,7 @@ type hearing struct {
 	instant   bool
 	hasty     found
 	strangers int  // frames that nobody asked for
+	misfit    bool // one of them is the asked unit's
 	counts    bool // it came before the request was through, and is not just a copy
 	// previous is the unit's answer to another question just before: a copy
 	// of it may be that answer coming twice, and is hasty as well.
@@ -377,6 +382,9 @@ func (w *wire) until(h *hearing, deadline, hard time.Time, gap time.Duration) ti
 	case h.hasty.end > 0:
 		wait := max(pause, slack*w.memory.habit(h.want.unit).slowest())
 		return earlier(deadline, h.end.Add(wait+time.Duration(h.want.length())*w.tc))
+	case h.misfit: // this was its answer, unless it was the last one over again
+		wait := max(gap, slack*w.memory.habit(h.want.unit).slowest())
+		return earlier(deadline, w.last.Add(wait))
 	case len(rest) == 0:
 		return deadline
 	case begun(rest, h.want):
