@@ -110,7 +110,7 @@ func (c *Collector) Run(ctx context.Context) {
 	for _, l := range c.parts.Setup.Lines {
 		p := newPoller(l, c.parts.Lines[l.Name], c.groups[l.Name], FastGroups(l, c.parts.Setup.Devices), c.parts.Now)
 		p.out, p.signal, p.late = c.rounds, c.signals[l.Name], func() { c.late[l.Name].Add(1) }
-		p.word, p.plan = c.progress[l.Name], c.plans[l.Name]
+		p.log, p.word, p.plan = c.parts.Log, c.progress[l.Name], c.plans[l.Name]
 		p.show()
 		p.recall(c.refused)
 		pollers.Go(func() { p.run(ctx) })

@@ -78,9 +78,9 @@ func make2301(n int) []uint16 {
 	return words
 }
 
-func (l *fakeLine) Open() error              { return nil }
-func (l *fakeLine) Health() model.LineHealth { return model.LineHealth{Open: true} }
-func (l *fakeLine) Close() error             { return nil }
+func (l *fakeLine) Open(context.Context) error { return nil }
+func (l *fakeLine) Health() model.LineHealth   { return model.LineHealth{Open: true} }
+func (l *fakeLine) Close() error               { return nil }
 
 type fakeJudge struct {
 	fire    bool

@@ -3,6 +3,7 @@ package collector
 import (
 	"context"
 	"errors"
+	"log/slog"
 	"slices"
 	"time"
 
@@ -11,8 +12,9 @@ import (
 
 // Line is one bus as the collector sees it. It can be read, nothing else.
 type Line interface {
-	// Open connects now, whatever failed before.
-	Open() error
+	// Open connects now, whatever failed before. The end of the context cuts
+	// it short.
+	Open(ctx context.Context) error
 	Read(ctx context.Context, q model.ReadRequest) (model.Answer, error)
 	Health() model.LineHealth
 	Close() error
@@ -48,18 +50,19 @@ type poller struct {
 	now     func() model.Instant
 	out     chan<- round
 	late    func() // counts a skipped round
+	log     *slog.Logger
 	word    *progress
 	signal  *signal
 	closed  bool      // the last question found no line
+	refusal error     // why it is closed; says LineClosed
 	reopen  time.Time // when opening it is tried next
+	tried   bool      // how the first opening ended was told
+	opening *opening  // nil when none is under way
 }
-
-// reopenEvery is how often a line that is not there is tried.
-const reopenEvery = 500 * time.Millisecond
 
 func newPoller(def model.Line, line Line, groups, fast []*Group, now func() model.Instant) *poller {
 	p := &poller{def: def, line: line, silent: map[string]*silence{}, limits: map[string]*limits{}, turnaround: map[string]time.Duration{}, measured: map[string]uint64{}, plan: &plan{}, located: map[string]bool{},
-		now: now, late: func() {}, signal: newSignal(), word: &progress{}}
+		now: now, log: slog.New(slog.DiscardHandler), late: func() {}, signal: newSignal(), word: &progress{}}
 	p.groups, p.fast = own(groups), own(fast)
 	for _, g := range p.groups {
 		p.silent[g.Device.Name], p.limits[g.Device.Name] = &silence{}, &limits{}
@@ -81,15 +84,21 @@ func own(groups []*Group) []*Group {
 // run polls until the context ends. Deadlines, not ticks: a round that is
 // late is skipped and counted, never queued.
 func (p *poller) run(ctx context.Context) {
+	if len(p.groups) == 0 {
+		return
+	}
+	p.openFirst(ctx)
+	defer p.endOpening()
 	p.allDue()
-	for len(p.groups) > 0 && ctx.Err() == nil {
+	for ctx.Err() == nil {
+		p.settle(ctx)
 		i := p.next()
 		switch {
 		case !time.Now().Before(p.due[i]):
 			p.send(ctx, p.round(ctx, p.groups[i]))
 			p.advance(i)
-		case p.closed && !time.Now().Before(p.reopen):
-			p.mend()
+		case p.closed && p.opening == nil && !time.Now().Before(p.reopen):
+			p.open(ctx)
 		case p.signal.on() && p.sprint(ctx):
 		default:
 			p.wait(ctx, p.due[i])
@@ -119,7 +128,7 @@ func (p *poller) allDue() {
 // wait sleeps until a group is due, or a closed line is to be tried, or a
 // burst begins or goes on.
 func (p *poller) wait(ctx context.Context, until time.Time) {
-	if p.closed && p.reopen.Before(until) {
+	if p.closed && p.opening == nil && p.reopen.Before(until) {
 		until = p.reopen
 	}
 	for i := range p.sprints {
@@ -127,13 +136,23 @@ func (p *poller) wait(ctx context.Context, until time.Time) {
 			until = p.sprints[i]
 		}
 	}
-	p.word.promise(time.Now().Add(max(time.Until(until), 0) + grace))
+	word := time.Now().Add(max(time.Until(until), 0) + grace)
+	var done chan error
+	if p.opening != nil {
+		done = p.opening.done
+		if p.opening.by.Before(word) {
+			word = p.opening.by
+		}
+	}
+	p.word.promise(word)
 	timer := time.NewTimer(time.Until(until))
 	defer timer.Stop()
 	select {
 	case <-timer.C:
 	case <-p.signal.wake:
 		p.forgive(false)
+	case err := <-done:
+		p.opened(ctx, err)
 	case <-ctx.Done():
 	}
 }
@@ -192,8 +211,11 @@ func (p *poller) answers(g *Group) bool { return !p.closed && p.silent[g.Device.
 // delays keep running when the line is dead.
 func (p *poller) round(ctx context.Context, g *Group) round {
 	at := toMillisecond(p.now())
+	if p.closed {
+		return round{scan: g.decode(at, unasked(g.Reads, model.LineClosed)), device: g.Device.Name, err: p.refusal}
+	}
 	s := p.silent[g.Device.Name]
-	if s.failures > 0 && !p.closed && time.Now().Before(s.retry) {
+	if s.failures > 0 && time.Now().Before(s.retry) {
 		return round{scan: g.decode(at, unasked(g.Reads, model.NoAnswer)), device: g.Device.Name, skipped: true}
 	}
 	began := time.Now()

@@ -32,7 +32,7 @@ type asked struct {
 	q  model.ReadRequest
 }
 
-func (l *scripted) Open() error {
+func (l *scripted) Open(context.Context) error {
 	l.opened++
 	if l.gone.Load() {
 		return &model.ReadError{Cause: model.LineClosed}

@@ -37,10 +37,7 @@ func (p *poller) note(s *silence, g *Group, err error, cost time.Duration) {
 		cause = causeOf(err)
 	}
 	if cause == model.LineClosed {
-		p.closed = true
-	} else if p.closed {
-		p.closed = false
-		p.forgive(true)
+		p.closed, p.refusal = true, err
 	}
 	if cause != model.NoAnswer {
 		s.failures = 0
@@ -83,21 +80,6 @@ func (p *poller) forgive(anew bool) {
 			s.failures = 0
 		}
 	}
-}
-
-// mend tries to open a line that was not there, and asks everything at once
-// when it is back.
-func (p *poller) mend() {
-	began := time.Now()
-	p.word.promise(began.Add(2*p.def.ResponseTimeout() + grace))
-	err := p.line.Open()
-	p.reopen = time.Now().Add(max(reopenEvery, 2*time.Since(began)))
-	if err != nil {
-		return
-	}
-	p.closed = false
-	p.forgive(true)
-	p.allDue()
 }
 
 // signal tells a poller that a burst is on. The carrier sets it, the poller

@@ -77,7 +77,7 @@ func (c *peekCommand) raw(ctx context.Context, cfg *config.Config, s streams) er
 	}
 	l := line.New(def)
 	defer l.Close()
-	if err := l.Open(); err != nil {
+	if err := l.Open(ctx); err != nil {
 		return err
 	}
 	a, err := l.Read(ctx, q)
@@ -130,7 +130,7 @@ func (c *peekCommand) points(ctx context.Context, cfg *config.Config, s streams)
 	var failed error
 	for _, def := range cfg.Setup.Lines {
 		l := line.New(def)
-		if err := l.Open(); err != nil {
+		if err := l.Open(ctx); err != nil {
 			return errors.Join(err, l.Close())
 		}
 		for _, g := range collector.Groups(def, cfg.Setup.Devices) {

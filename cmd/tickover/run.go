@@ -170,9 +170,6 @@ func (d *daemon) build() error {
 	lines := map[string]collector.Line{}
 	for _, def := range d.cfg.Setup.Lines {
 		l := line.New(def)
-		if err := l.Open(); err != nil {
-			d.log.Warn("line is not there yet; it is tried again", "line", def.Name, "err", err, "hint", hintOf(err))
-		}
 		for _, lacks := range l.Health().Lacks {
 			d.log.Warn("the port's driver does not do all that is asked of it", "line", def.Name, "setting", lacks)
 		}
@@ -196,14 +193,6 @@ func (d *daemon) build() error {
 	}
 	d.meter.Outlets(d.outlets.Health)
 	return d.listen()
-}
-
-func hintOf(err error) string {
-	var r *model.ReadError
-	if errors.As(err, &r) {
-		return r.Hint
-	}
-	return ""
 }
 
 // listen opens the page's address and the local socket. A configuration with

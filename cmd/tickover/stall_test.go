@@ -24,7 +24,7 @@ import (
 // steadyLine answers every question after 20 ms.
 type steadyLine struct{ model.LineHealth }
 
-func (*steadyLine) Open() error                { return nil }
+func (*steadyLine) Open(context.Context) error { return nil }
 func (*steadyLine) Close() error               { return nil }
 func (l *steadyLine) Health() model.LineHealth { return l.LineHealth }
 func (*steadyLine) Read(_ context.Context, q model.ReadRequest) (model.Answer, error) {

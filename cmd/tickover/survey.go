@@ -125,7 +125,7 @@ func unitList(text string) ([]uint8, error) {
 func surveyLine(ctx context.Context, def model.Line, units []uint8, timeout time.Duration, progress *pb.ProgressBar, garbled map[string]int) ([]found, error) {
 	l := line.New(def)
 	defer l.Close()
-	if err := l.Open(); err != nil {
+	if err := l.Open(ctx); err != nil {
 		return nil, err
 	}
 	p := pass{line: l, timeout: timeout, progress: progress, garbled: map[uint8]bool{}}

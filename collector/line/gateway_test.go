@@ -53,7 +53,7 @@ func TestGatewayFaults(t *testing.T) {
 		{slave.Fault{Kind: slave.WrongFunction}, model.ForeignAnswer},
 		{slave.Fault{Kind: slave.TooMany}, model.ForeignAnswer},
 		{slave.Fault{Kind: slave.Lost}, model.NoAnswer},
-		{slave.Fault{Kind: slave.Late, Delay: 90 * time.Millisecond}, model.NoAnswer},
+		{slave.Fault{Kind: slave.Late, Delay: 160 * time.Millisecond}, model.NoAnswer},
 		{slave.Fault{Kind: slave.ExceptionFault}, model.DeviceException},
 		{slave.Fault{Kind: slave.Hangup}, model.LineClosed},
 	} {
@@ -143,7 +143,7 @@ func TestNobodyListens(t *testing.T) {
 	listener.Close()
 	l := New(model.Line{Kind: model.TCPLine, Address: address})
 	defer l.Close()
-	wantClosed(t, l.Open(), unix.ECONNREFUSED, "nothing listens")
+	wantClosed(t, l.Open(t.Context()), unix.ECONNREFUSED, "nothing listens")
 }
 
 // TestRTUOverTCP reads through a gateway that passes RTU frames.

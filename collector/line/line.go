@@ -78,15 +78,25 @@ func (l *Line) connect(ctx context.Context) (exchange, error) {
 }
 
 // Open connects now, whatever the backoff. The error is a *model.ReadError of
-// cause LineClosed with a hint. Opening an open line does nothing.
-func (l *Line) Open() error {
+// cause LineClosed with a hint; the end of ctx and Close cut it short. Opening
+// an open line does nothing.
+func (l *Line) Open(ctx context.Context) error {
 	l.bus.Lock()
 	defer l.bus.Unlock()
+	ctx, stop := l.alive(ctx)
+	defer stop()
 	l.next = time.Time{}
-	if err := l.open(l.life); err != nil {
+	if err := l.open(ctx); err != nil {
 		return l.closedError("open", err)
 	}
 	return nil
+}
+
+// alive gives a context that ends with ctx and with the line.
+func (l *Line) alive(ctx context.Context) (both context.Context, stop func()) {
+	both, cancel := context.WithCancel(ctx)
+	unhook := context.AfterFunc(l.life, cancel)
+	return both, func() { unhook(); cancel() }
 }
 
 // open makes sure of a connection. Between failures it refuses at once until
@@ -140,10 +150,8 @@ func (l *Line) put(ctx context.Context, q question) ([]byte, time.Duration, erro
 	if l.life.Err() != nil {
 		return nil, 0, l.closedError(q.String(), errClosed)
 	}
-	ctx, stop := context.WithCancel(ctx)
+	ctx, stop := l.alive(ctx)
 	defer stop()
-	unhook := context.AfterFunc(l.life, stop)
-	defer unhook()
 	if err := ctx.Err(); err != nil {
 		return nil, 0, &model.ReadError{Cause: model.NotPolledYet, Request: q.String(), Err: err}
 	}

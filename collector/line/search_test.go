@@ -141,7 +141,7 @@ func TestBabbler(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		babble := func(r slave.Request) slave.Fault { return slave.Fault{} }
 		l := bench(t, model.Line{}, numbers(), slave.Pace{Baud: 19200}, slave.Faults{Next: babble})
-		if err := l.Open(); err != nil {
+		if err := l.Open(t.Context()); err != nil {
 			t.Fatal(err)
 		}
 		c := l.conn.(*wire).port.(*cable)

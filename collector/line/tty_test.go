@@ -101,7 +101,7 @@ func TestUnplug(t *testing.T) {
 	if h := l.Health(); h.Open || h.Trouble == "" {
 		t.Errorf("pulled: health %+v", h)
 	}
-	if err := l.Open(); !errors.Is(err, unix.ENOENT) {
+	if err := l.Open(t.Context()); !errors.Is(err, unix.ENOENT) {
 		t.Errorf("open without an adapter: got %v", err)
 	}
 	plugIn(t, link, slave.Pace{}, slave.Faults{})
@@ -131,7 +131,7 @@ func wantClosed(t *testing.T, err error, cause error, words string) {
 func TestMissingTerminal(t *testing.T) {
 	l := New(model.Line{Name: "bus", Address: filepath.Join(t.TempDir(), "none")})
 	defer l.Close()
-	wantClosed(t, l.Open(), unix.ENOENT, "/dev/serial/by-id")
+	wantClosed(t, l.Open(t.Context()), unix.ENOENT, "/dev/serial/by-id")
 	wantClosed(t, ask(t, l, 0), unix.ENOENT, "plug it in")
 }
 
@@ -142,7 +142,7 @@ func TestNotATerminal(t *testing.T) {
 	}
 	l := New(model.Line{Name: "bus", Address: file})
 	defer l.Close()
-	wantClosed(t, l.Open(), errNotTTY, "serial port")
+	wantClosed(t, l.Open(t.Context()), errNotTTY, "serial port")
 }
 
 // TestBusyTerminal opens a port twice: by two lines, which the file lock
@@ -150,12 +150,12 @@ func TestNotATerminal(t *testing.T) {
 // second opener must leave the first one's settings alone, even as root.
 func TestBusyTerminal(t *testing.T) {
 	first, link, _ := newTTY(t, slave.Pace{}, slave.Faults{})
-	if err := first.Open(); err != nil {
+	if err := first.Open(t.Context()); err != nil {
 		t.Fatal(err)
 	}
 	second := New(model.Line{Name: "bus", Address: link, Baud: 115200})
 	defer second.Close()
-	wantClosed(t, second.Open(), errBusy, "another program")
+	wantClosed(t, second.Open(t.Context()), errBusy, "another program")
 	if err := ask(t, first, 3); err != nil {
 		t.Errorf("the first opener lost its line: %v", err)
 	}
@@ -164,11 +164,11 @@ func TestBusyTerminal(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := second.Open(); err == nil {
+	if err := second.Open(t.Context()); err == nil {
 		t.Error("opened a port that another program holds")
 	}
 	other.Close()
-	if err := second.Open(); err != nil {
+	if err := second.Open(t.Context()); err != nil {
 		t.Errorf("the port is free again: %v", err)
 	}
 }
@@ -177,7 +177,7 @@ func TestBusyTerminal(t *testing.T) {
 func TestNoPermission(t *testing.T) {
 	if path := os.Getenv("LINE_TEST_PORT"); path != "" {
 		l := New(model.Line{Name: "bus", Address: path})
-		wantClosed(t, l.Open(), unix.EACCES, "dialout")
+		wantClosed(t, l.Open(t.Context()), unix.EACCES, "dialout")
 		return
 	}
 	_, path, pull := newTTY(t, slave.Pace{}, slave.Faults{})
@@ -224,7 +224,7 @@ func asNobody(t *testing.T, test string) *exec.Cmd {
 func TestChildInheritsNothing(t *testing.T) {
 	l, _, _ := newTTY(t, slave.Pace{}, slave.Faults{})
 	before := inheritable()
-	if err := l.Open(); err != nil {
+	if err := l.Open(t.Context()); err != nil {
 		t.Fatal(err)
 	}
 	for fd := range inheritable() {

@@ -147,7 +147,7 @@ func TestRefusedBaud(t *testing.T) {
 	k := newKernel(72)
 	k.settings = unix.Termios{Cflag: unix.PARENB, Ospeed: 9600}
 	l.behind = func(int) driver { return driver{do: k.do} }
-	err := l.Open()
+	err := l.Open(t.Context())
 	wantClosed(t, err, errBaud, "a rate that both")
 	if !strings.Contains(err.Error(), "asked for 38400, got 9600 Bd") {
 		t.Error(err)

@@ -38,7 +38,7 @@ type ours struct{ *line.Line }
 
 func openOurs(path string, baud int, patience time.Duration) (client, error) {
 	l := line.New(model.Line{Name: "bus", Address: path, Baud: baud, Timeout: patience})
-	return ours{l}, l.Open()
+	return ours{l}, l.Open(context.Background())
 }
 
 func (c ours) read(address, count uint16) ([]uint16, error) {
