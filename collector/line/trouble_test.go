@@ -55,7 +55,7 @@ func TestTroubleStaysWhereItIs(t *testing.T) {
 			return f
 		}
 		loud := bench(t, model.Line{Name: "loud"}, numbers(), pace, slave.Faults{})
-		if err := loud.Open(); err != nil {
+		if err := loud.Open(t.Context()); err != nil {
 			t.Fatal(err)
 		}
 		setup := model.Setup{Lines: []model.Line{{Name: "loud"}, {Name: "odd"}, {Name: "sound"}}, Devices: []model.Device{
