@@ -33,7 +33,7 @@ func (s *source) Export(ctx context.Context, w io.Writer, q model.Query, as page
 	case as.Minutes:
 		err = s.minutesCSV(ctx, csv.NewWriter(buffered), q, points)
 	default:
-		err = s.scansCSV(ctx, csv.NewWriter(buffered), q, points)
+		err = s.scansCSV(ctx, csv.NewWriter(buffered), q, points, as.Lags)
 	}
 	if err != nil {
 		return err
@@ -64,13 +64,18 @@ func (s *source) exported(q model.Query) []model.PointID {
 }
 
 // scansCSV writes one row for each scan: UTC and local time, a quality column,
-// one column for each point with its canonical unit. A stretch that cannot be
-// read is a row that says so.
-func (s *source) scansCSV(ctx context.Context, out *csv.Writer, q model.Query, points []model.PointID) error {
+// one column for each point with its canonical unit, and on request one for
+// each point's lag. A stretch that cannot be read is a row that says so.
+func (s *source) scansCSV(ctx context.Context, out *csv.Writer, q model.Query, points []model.PointID, lags bool) error {
 	known := s.known()
 	head := []string{"utc", "local", "clock", "boot", "seconds since boot", "group", "quality"}
 	for _, id := range points {
 		head = append(head, titled(id, "", known[id]))
+	}
+	for _, id := range points {
+		if lags {
+			head = append(head, string(id)+" lag [s]")
+		}
 	}
 	if err := out.Write(head); err != nil {
 		return err
@@ -84,6 +89,9 @@ func (s *source) scansCSV(ctx context.Context, out *csv.Writer, q model.Query, p
 		} else {
 			transducer.Sense(s.setup.Sensed, scan)
 			cells = row(scan, points, clock)
+			if lags {
+				cells = append(cells, lagCells(scan, points)...)
+			}
 		}
 		if err := errors.Join(ctx.Err(), out.Write(cells)); err != nil {
 			return err
@@ -109,6 +117,16 @@ func row(scan *model.Scan, points []model.PointID, clock model.Clock) []string {
 			cell = number(s.Value)
 		}
 		cells = append(cells, cell)
+	}
+	return cells
+}
+
+func lagCells(scan *model.Scan, points []model.PointID) []string {
+	cells := make([]string, len(points))
+	for i, id := range points {
+		if s, ok := scan.Find(id); ok {
+			cells[i] = number(s.Lag.Seconds())
+		}
 	}
 	return cells
 }

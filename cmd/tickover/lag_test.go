@@ -1,7 +1,9 @@
 package main
 
 import (
+	"bytes"
 	"context"
+	"encoding/csv"
 	"fmt"
 	"log/slog"
 	"maps"
@@ -10,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"tickover/cmd/tickover/page"
 	"tickover/collector"
 	"tickover/collector/slave"
 	"tickover/collector/store"
@@ -147,6 +150,18 @@ func TestTheStoreTellsWhatTheDaemonKnew(t *testing.T) {
 	})
 	if times(without) == times(same) {
 		t.Error("the figures are the same without lags")
+	}
+	var out bytes.Buffer
+	if err := s.Export(context.Background(), &out, runSpan(run), page.Form{Format: "csv", Lags: true}); err != nil {
+		t.Fatal(err)
+	}
+	rows, err := csv.NewReader(&out).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	column := slices.Index(rows[0], "frequency lag [s]")
+	if column < 0 || !slices.ContainsFunc(rows[1:], func(r []string) bool { return len(r[column]) == len("0.076") }) {
+		t.Errorf("the export has no lags: %s, %s", rows[0], rows[1])
 	}
 	checks, err := s.Wiring(context.Background(), runSpan(run))
 	if err != nil || len(checks) == 0 || checks[0].Code != "C01" || !strings.Contains(checks[0].Words, "of them within") {

@@ -144,6 +144,7 @@ type exportCommand struct {
 	Points []string `help:"Only these points." placeholder:"POINT"`
 	Format string   `help:"csv or openmetrics; promtool tsdb create-blocks-from takes the latter." enum:"csv,openmetrics" default:"csv"`
 	Every  string   `help:"1m writes one-minute figures instead of samples, also of times whose samples are gone." enum:"1m," default:""`
+	Lags   bool     `help:"Also write how many seconds after its row's time each answer came (csv of samples only)."`
 	Output string   `help:"File to write; standard output when left out." placeholder:"FILE"`
 }
 
@@ -159,6 +160,9 @@ func (c *exportCommand) Run(ctx context.Context, s streams) error {
 		if value != "" {
 			q.Set(name, value)
 		}
+	}
+	if c.Lags {
+		q.Set("lags", "1")
 	}
 	progress := s.err
 	if c.Output == "" {

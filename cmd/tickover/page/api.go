@@ -122,9 +122,10 @@ var exportTypes = map[string]string{"csv": "text/csv; charset=utf-8", "openmetri
 // reader notices.
 func (f *face) apiExport(w http.ResponseWriter, r *http.Request) {
 	in := r.URL.Query()
-	as := Form{Format: cmp.Or(in.Get("format"), "csv"), Minutes: in.Get("every") == "1m"}
-	if exportTypes[as.Format] == "" || in.Get("every") != "" && !as.Minutes || as.Minutes && as.Format != "csv" {
-		refuse(w, http.StatusBadRequest, "there is no such format", "format is csv or openmetrics; every, for csv only, is 1m")
+	as := Form{Format: cmp.Or(in.Get("format"), "csv"), Minutes: in.Get("every") == "1m", Lags: in.Get("lags") == "1"}
+	known := exportTypes[as.Format] != "" && (in.Get("every") == "" || as.Minutes) && (in.Get("lags") == "" || as.Lags)
+	if !known || (as.Minutes || as.Lags) && as.Format != "csv" || as.Minutes && as.Lags {
+		refuse(w, http.StatusBadRequest, "there is no such format", "format is csv or openmetrics; for csv only, every is 1m or lags is 1")
 		return
 	}
 	q, err := f.question(r)

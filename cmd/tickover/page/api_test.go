@@ -129,7 +129,8 @@ func TestExportAsksForWhatWasMeant(t *testing.T) {
 	s := hatchery()
 	h := serve(s, Options{})
 	for query, want := range map[string]model.Query{
-		"": {},
+		"":       {},
+		"lags=1": {},
 		"format=csv&points=frequency,oil.pressure": {Points: []model.PointID{"frequency", "oil.pressure"}},
 		"from=3%2B1m0s&to=3%2B2m":                  {From: at(time.Minute), To: at(2 * time.Minute)},
 		"from=3+1m0s":                              {From: at(time.Minute)},
@@ -146,7 +147,7 @@ func TestExportAsksForWhatWasMeant(t *testing.T) {
 			t.Errorf("%s asks for %+v", query, s.asked)
 		}
 	}
-	for query, code := range map[string]int{"format=xls": 400, "run=7": 404, "points=speed.of.light": 400, "from=3%2Bx": 400, "from=0%2B1s": 400, "to=2025-13-01T00:00:00Z": 400} {
+	for query, code := range map[string]int{"format=xls": 400, "lags=2": 400, "lags=1&every=1m": 400, "lags=1&format=openmetrics": 400, "run=7": 404, "points=speed.of.light": 400, "from=3%2Bx": 400, "from=0%2B1s": 400, "to=2025-13-01T00:00:00Z": 400} {
 		if w := ask(h, "GET", "/api/v1/export?"+query, ""); w.Code != code {
 			t.Errorf("%s: %d %s", query, w.Code, w.Body)
 		}

@@ -72,6 +72,7 @@ type Source interface {
 type Form struct {
 	Format  string // "csv" or "openmetrics"
 	Minutes bool   // one-minute figures instead of samples; CSV only
+	Lags    bool   // also how long after its row's time each answer came; CSV of samples only
 }
 
 // Saying is what a person says: a note in own words, or a remark by one tap.
