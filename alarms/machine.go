@@ -19,6 +19,7 @@ type Machine struct {
 	raisings  raisings
 	flood     *watch // the rule that sums up a flood; nil when there is none
 	unwatched int    // rules that ought to watch and cannot, as of the last step
+	log       log
 	out       []model.AlarmEvent
 }
 
@@ -30,6 +31,7 @@ func New(rules []model.AlarmRule) *Machine {
 		byDevice: map[string][]*watch{},
 		inputs:   map[model.PointID]*input{},
 		engine:   engine{cooled: longCooling},
+		log:      logged(nil, model.Instant{}),
 	}
 	m.input(model.EngineStatePoint)
 	m.input(model.RunningTime)
@@ -130,9 +132,10 @@ func (m *Machine) Device(at model.Instant, device string, up bool) []model.Alarm
 // Status says where every rule stands, critical ones first and otherwise in
 // the order the rules were given. The slice is new.
 func (m *Machine) Status() []model.AlarmStatus {
-	all := make([]model.AlarmStatus, len(m.watches))
+	all, now := make([]model.AlarmStatus, len(m.watches)), m.log.until(m.at)
 	for i, w := range m.watches {
 		all[i] = w.status()
+		all[i].Chatters, all[i].Stale = w.history.chatters(now), w.history.stale(now)
 	}
 	return all
 }
@@ -141,6 +144,9 @@ func (m *Machine) Status() []model.AlarmStatus {
 // little after another line's later one, so time is never moved back within a
 // boot.
 func (m *Machine) advance(at model.Instant) time.Duration {
+	if m.log.now != at.Boot {
+		m.log.turn(m.at, at)
+	}
 	if at.Boot == m.at.Boot {
 		passed := elapsed(m.at, at)
 		m.at = m.at.Add(passed)

@@ -138,9 +138,17 @@ func (m *Machine) act(verb, rule, who string, at model.Instant, do func(*watch) 
 
 // Replay restores every state from the events of the past, oldest first. It
 // returns nothing and fires nothing; a condition that still stands stays as it
-// was. Events of rules that are no more are passed over.
-func (m *Machine) Replay(events []model.AlarmEvent) {
+// was. Events of rules that are no more are passed over. The boots tell how
+// long was logged; without them the events have to.
+func (m *Machine) Replay(events []model.AlarmEvent, boots ...model.Boot) {
+	m.log = logged(boots, model.Instant{})
 	for _, e := range events {
+		if _, known := m.log.boots[e.At.Boot]; !known {
+			m.log.turn(m.at, e.At)
+		}
+		if w := m.byID[e.Rule]; w != nil {
+			w.history.take(e, m.log.until(e.At))
+		}
 		for _, id := range append([]string{e.Rule}, e.Also...) {
 			if w := m.byID[id]; w != nil {
 				w.restore(e)

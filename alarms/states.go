@@ -98,6 +98,7 @@ func (m *Machine) change(w *watch, to model.AlarmState, who, why string) {
 		m.raisings.add(m.at, w.rule.Label)
 	}
 	m.out = append(m.out, e)
+	w.history.take(e, m.log.until(m.at))
 	w.state, w.since = to, m.at
 }
 

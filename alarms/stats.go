@@ -80,7 +80,7 @@ func listed(s *model.AlarmStats, histories map[string]*history) {
 		if h.most >= chatterFrom {
 			s.Chattering = append(s.Chattering, model.AlarmCount{Rule: rule, Label: h.label, Times: h.most})
 		}
-		if stood := s.Logged - h.since; h.active && stood > staleAfter {
+		if stood := h.stale(s.Logged); stood > 0 {
 			s.Stale = append(s.Stale, model.AlarmStanding{Rule: rule, Label: h.label, For: stood})
 		}
 	}
@@ -89,71 +89,4 @@ func listed(s *model.AlarmStats, histories map[string]*history) {
 	slices.SortStableFunc(s.Chattering, often)
 	s.Top = s.Top[:min(len(s.Top), topAlarms)]
 	slices.SortStableFunc(s.Stale, func(a, b model.AlarmStanding) int { return cmp.Compare(b.For, a.For) })
-}
-
-// history is what one alarm did.
-type history struct {
-	label        string
-	raised, most int
-	changes      []time.Duration // of the last minute, logged time
-	active       bool
-	since        time.Duration // when it became active
-}
-
-// take notes an event and reports whether it raised the alarm.
-func (h *history) take(e model.AlarmEvent, at time.Duration) bool {
-	h.label = e.Label
-	if e.From == e.To {
-		return false
-	}
-	if active := stands(e.To); active != h.active {
-		h.active, h.since = active, at
-	}
-	if e.Who == "" && !e.Quiet() {
-		h.changes = within(append(h.changes, at), at, chatterSpan)
-		h.most = max(h.most, len(h.changes))
-	}
-	if e.To != model.AlarmUnacknowledged {
-		return false
-	}
-	h.raised++
-	return true
-}
-
-// within leaves the times that lie less than a span before now.
-func within(times []time.Duration, now, span time.Duration) []time.Duration {
-	return slices.DeleteFunc(times, func(t time.Duration) bool { return now-t >= span })
-}
-
-// stands reports whether the condition is there and nobody put the alarm aside.
-func stands(s model.AlarmState) bool {
-	return s == model.AlarmUnacknowledged || s == model.AlarmAcknowledged
-}
-
-// log lays boots end to end.
-type log struct {
-	starts map[uint32]time.Duration // logged time before the boot
-	boots  map[uint32]model.Boot
-}
-
-func logged(boots []model.Boot, now model.Instant) log {
-	l := log{map[uint32]time.Duration{}, map[uint32]model.Boot{}}
-	var before time.Duration
-	for _, b := range boots {
-		if b.Number == now.Boot {
-			b.Last = max(b.Last, now.Offset)
-		}
-		l.starts[b.Number], l.boots[b.Number] = before, b
-		before += b.Last - b.First
-	}
-	return l
-}
-
-// until is the logged time before an instant; 0 for a boot that is not known.
-func (l log) until(i model.Instant) time.Duration {
-	b, known := l.boots[i.Boot]
-	if !known {
-		return 0
-	}
-	return l.starts[i.Boot] + max(min(i.Offset, b.Last)-b.First, 0)
 }

@@ -40,6 +40,7 @@ type watch struct {
 	reason    string        // why it is unwatched
 	countedTo model.Instant // how far the unwatched time is summed
 	blindTime time.Duration
+	history   history
 }
 
 // step judges the rule after the inputs were brought up to date.

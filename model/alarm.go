@@ -221,4 +221,10 @@ type AlarmStatus struct {
 	Until    Instant // end of shelving; zero means none
 	// Unwatched is how long the rule was armed without a good input, in all.
 	Unwatched time.Duration
+	// Chatters is how often the alarm changed in one minute, when that was
+	// three times or more within the last ten minutes of logged time; else 0.
+	Chatters int
+	// Stale is how long the condition has stood without a break, when that is
+	// more than 24 h of logged time; else 0.
+	Stale time.Duration
 }

@@ -42,6 +42,20 @@ type alarmRow struct {
 	Watching  bool    `json:"watching"`
 	Why       string  `json:"why"`
 	Unwatched float64 `json:"unwatched_seconds"`
+	Chatters  int     `json:"chattering"`
+	Stale     float64 `json:"stale_seconds"`
+}
+
+// marks says what else the alarm does that it should not.
+func (r alarmRow) marks() string {
+	text := ""
+	if r.Chatters > 0 {
+		text = fmt.Sprintf(", chattering: %d changes in a minute", r.Chatters)
+	}
+	if r.Stale > 0 {
+		text += ", stale: stands for " + seconds(r.Stale)
+	}
+	return text
 }
 
 // Run prints the list.
@@ -99,7 +113,7 @@ func printAlarms(out io.Writer, rows []alarmRow) error {
 		if r.Unwatched > 0 {
 			unwatched = seconds(r.Unwatched)
 		}
-		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\n", r.Rule, r.Priority, r.State, watching, unwatched, r.Label)
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\n", r.Rule, r.Priority, r.State+r.marks(), watching, unwatched, r.Label)
 	}
 	fmt.Fprintln(w, "\nAlarms advise. They stop nothing and replace no protective device.")
 	return w.Flush()

@@ -40,3 +40,17 @@ func TestAlarmStatsOfThePastDay(t *testing.T) {
 		}
 	}
 }
+
+func TestTheListMarksChatteringAndStaleAlarms(t *testing.T) {
+	var out strings.Builder
+	rows := []alarmRow{{Rule: "a", State: "unacknowledged", Watching: true, Chatters: 4, Stale: 90000}, {Rule: "b", State: "normal", Watching: true}}
+	if err := printAlarms(&out, rows); err != nil {
+		t.Fatal(err)
+	}
+	text := strings.Join(strings.Fields(out.String()), " ")
+	for _, want := range []string{"unacknowledged, chattering: 4 changes in a minute, stale: stands for 25h0m0s yes", "b normal yes"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("%q is not in %s", want, text)
+		}
+	}
+}

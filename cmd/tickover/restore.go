@@ -61,7 +61,7 @@ func restore(s *store.Store, m *alarms.Machine, h *hours, r model.Rating, log *s
 			o.refused = append(o.refused, *e.Refused)
 		}
 	}
-	m.Replay(transitions)
+	m.Replay(transitions, s.Clock().Boots...)
 	if !o.since.IsZero() {
 		o.engine.Resume(o.state, o.since)
 	}

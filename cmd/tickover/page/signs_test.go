@@ -92,12 +92,14 @@ func TestASignIsGivenByThePage(t *testing.T) {
 	}
 }
 
-func TestAlarmsTellHowLongTheyWereNotWatched(t *testing.T) {
+func TestAlarmsTellWhatTheyDoThatTheyShouldNot(t *testing.T) {
 	s := hatchery().alarmed()
 	s.snap.Alarms[0].Unwatched = 42 * time.Minute
+	s.snap.Alarms[0].Chatters, s.snap.Alarms[0].Stale = 4, 25*time.Hour
 	s.snap.Alarms[1] = model.AlarmStatus{Rule: batteryLow, Why: "no answer", Unwatched: 90 * time.Second}
 	body := ask(serve(s, Options{}), "GET", "/alarms", "").Body.String()
-	for _, want := range []string{"Not watched for 42 min in all.", "no answer; 90 s in all", "<td>42 min</td>"} {
+	for _, want := range []string{"Not watched for 42 min in all.", "no answer; 90 s in all", "<td>42 min</td>",
+		"Chattering: 4 changes in a minute.", "Stale: stands for 25 h 00."} {
 		if !strings.Contains(body, want) {
 			t.Errorf("the page does not hold %q", want)
 		}

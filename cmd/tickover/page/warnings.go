@@ -12,7 +12,8 @@ import (
 type warning struct {
 	Rule, Label, Priority, State, Shape string
 	Seen, For, Until, Action, Why       string
-	Limit, Basis, Unwatched, Around     string // Around is the address of the readings kept
+	Marks                               []string // what else it does that it should not
+	Limit, Basis, Unwatched, Around     string   // Around is the address of the readings kept
 	Awaits, Latched, Critical           bool
 	CanWrite, AskToken                  bool
 	Back                                string // page a form leads back to
@@ -91,6 +92,12 @@ func (g gauge) warning(a model.AlarmStatus) warning {
 	w.Limit = "–"
 	if q != model.NoQuantity {
 		w.Limit = a.Rule.Kind.String() + " " + q.ShowWithUnit(a.Limit)
+	}
+	if a.Chatters > 0 {
+		w.Marks = append(w.Marks, fmt.Sprintf("Chattering: %d changes in a minute. Look at its sensor, plug and wires.", a.Chatters))
+	}
+	if a.Stale > 0 {
+		w.Marks = append(w.Marks, "Stale: stands for "+span(a.Stale)+".")
 	}
 	if a.Unwatched > 0 {
 		w.Unwatched = span(a.Unwatched)

@@ -91,6 +91,8 @@ type wireAlarm struct {
 	Basis    string     `json:"basis"`
 	// Unwatched is how long the alarm was armed and could not see, in all.
 	Unwatched float64 `json:"unwatched_seconds"`
+	Chatters  int     `json:"chattering"`    // changes in a minute, when there were too many lately; else 0
+	Stale     float64 `json:"stale_seconds"` // how long it has stood, when that is too long; else 0
 	// Until is the end of a shelving.
 	Until *time.Time `json:"until"`
 }
@@ -169,7 +171,7 @@ func alarmOf(a model.AlarmStatus, clock model.Clock) wireAlarm {
 	out := wireAlarm{Rule: a.Rule.ID, Label: a.Rule.Label, Priority: a.Rule.Priority.String(), State: a.State.String(), Letter: a.State.Letter(),
 		Active: a.State.Active(), Awaits: a.State.AwaitsPerson(), Since: wall(clock, a.Since), Instant: a.Since.String(), Limit: number(a.Limit),
 		Watching: a.Watching, Why: a.Why, FirstOut: a.FirstOut, Action: a.Rule.Action, Basis: a.Rule.Basis,
-		Unwatched: a.Unwatched.Seconds(), Until: wall(clock, a.Until)}
+		Unwatched: a.Unwatched.Seconds(), Chatters: a.Chatters, Stale: a.Stale.Seconds(), Until: wall(clock, a.Until)}
 	if a.Quality == model.Good {
 		out.Value = number(a.Value)
 	}
