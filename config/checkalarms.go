@@ -60,17 +60,17 @@ func (r *reading) checkReach(a *alarmRead) {
 	if p == nil || a.PerSpeed || a.values[alarmKinds[a.Kind]] == nil || a.quantity == model.NoQuantity {
 		return
 	}
-	low, high, shows := p.Low, p.High, "by its \"plausible\""
+	low, high, shows := p.Low, p.High, "what is plausible of"
 	if p.Register.Type == model.BitValue {
-		low, high, shows = 0, 1, "as a contact"
+		low, high, shows = 0, 1, "what a contact shows as"
 	}
 	above, below := a.Limit >= high, a.Limit <= low
 	if low == 0 && high == 0 || a.Kind == model.AboveLimit && !above || a.Kind == model.BelowLimit && !below ||
 		a.Kind == model.OutsideBand && !(above && a.Low <= low) || a.Kind > model.AboveLimit && a.Kind != model.OutsideBand {
 		return
 	}
-	a.wrong(a.at(alarmKinds[a.Kind]), "put the limit between the two", "%s would never warn: %s shows %s to %s, %s",
-		a.ID, a.Point, limitWords(a.quantity, low), limitWords(a.quantity, high), shows)
+	a.wrong(a.at(alarmKinds[a.Kind]), "put the limit between the two", "%s would never warn: %s %s is %s to %s",
+		a.ID, shows, a.Point, limitWords(a.quantity, low), limitWords(a.quantity, high))
 }
 
 func limitWords(q model.Quantity, v float64) string {

@@ -52,7 +52,7 @@ func TestProfileOfOnesOwnAndItsOverrides(t *testing.T) {
 	d := load(t, "everything.yaml").Setup.Devices[0]
 	same(t, "adapter", d, model.Device{Name: "adapter", Line: "skid", Unit: 7, Every: 500 * time.Millisecond,
 		Timeout: 250 * time.Millisecond, MinGap: 4 * time.Millisecond, MaxRegisters: 16, PoweredBySet: true,
-		Points: []model.Point{{ID: model.BatteryVoltage, Quantity: model.Voltage, Device: "adapter",
+		Points: []model.Point{{ID: model.BatteryVoltage, Quantity: model.Voltage, Device: "adapter", Low: -1, High: 120,
 			Register: model.Register{Resolution: model.Resolution{Num: 1, Den: 100}}}}})
 }
 

@@ -116,6 +116,7 @@ func (p *pointRead) bounds() {
 	p.Class = p.difference("accuracy", p.Quantity)
 	t, ok := p.text("plausible")
 	if !ok {
+		p.Low, p.High = usual(p.ID)
 		return
 	}
 	low, high, ok := p.span("plausible", t, p.Quantity)

@@ -59,6 +59,7 @@ func TestSensorsAreToldOfAtTheEndOfTheirWindows(t *testing.T) {
 		{model.OilTemperature, "more than that", 2896, true},
 		{model.OilTemperature, "a break", 5740, true},
 		{model.ExhaustTemperature, "the device's word for a break", 0x8000, true},
+		{model.ExhaustTemperature, "-3276.7 °C", 0x8001, true},
 		{model.ExhaustTemperature, "-40 °C", 0xFE70, false},
 		{model.AmbientTemperature, "80.0 °C", 800, false},
 		{model.AmbientTemperature, "80.1 °C", 801, true},
