@@ -27,6 +27,7 @@ func TestUnitIsPlannedByItsTurnaround(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
 			l := &scripted{takes: c.takes, measured: &model.UnitHealth{Unit: 1}}
 			d := model.Device{Name: "meter", Line: "skid", Unit: 1, Points: []model.Point{point("a", 0), point("b", 60)}}
+			d.Points[0].Fast = true
 			n, _ := newScripted(l, nil, d)
 			time.AfterFunc(900*time.Millisecond, func() {
 				u := n.Latest().Lines[0].Units[0]
@@ -39,6 +40,10 @@ func TestUnitIsPlannedByItsTurnaround(t *testing.T) {
 			u := line.Units[0]
 			if u.Assumed || u.Turnaround != c.takes || math.Abs(u.Planned-c.share) > 1e-6 || line.Planned != u.Planned {
 				t.Errorf("%s: turnaround %s, assumed %v, share %.6f of the unit and %.6f of the line, want %.6f", c.takes, u.Turnaround, u.Assumed, u.Planned, line.Planned, c.share)
+			}
+			burst := max((8+5+2+7)*character+c.takes.Seconds(), LeastBurst.Seconds()) / (1 - c.share)
+			if got := line.BurstEvery.Seconds(); math.Abs(got-burst) > 1e-6 {
+				t.Errorf("%s: a burst reads every %.6f s, want %.6f", c.takes, got, burst)
 			}
 			last := l.log[len(l.log)-1].at
 			reads := 0

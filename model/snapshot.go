@@ -28,25 +28,28 @@ type Snapshot struct {
 
 // LineHealth counts what happened on a line since the daemon started.
 type LineHealth struct {
-	Name      string
-	Kind      LineKind
-	Open      bool
-	Trouble   string        // why it is not open; empty when open
-	Lacks     []string      // in words, what the port's driver was asked for and does not do
-	Busy      time.Duration // time the wire was in use
-	Up        time.Duration // time since the line was first tried
-	Planned   float64       // share of its time that the rounds planned take
-	Reopened  uint64
-	Overruns  uint64 // poll rounds skipped because the line was late
-	Messages  uint64 // answers that passed every check
-	Corrupt   uint64
-	NoAnswers uint64
-	Foreign   uint64
-	Retries   uint64
-	Late      uint64 // answers that came after their question was given up
-	Echoes    uint64
-	Ghosts    uint64 // good answers with stray bytes beside them
-	Fences    uint64 // short reads put in so that a late answer is not mistaken
+	Name    string
+	Kind    LineKind
+	Open    bool
+	Trouble string        // why it is not open; empty when open
+	Lacks   []string      // in words, what the port's driver was asked for and does not do
+	Busy    time.Duration // time the wire was in use
+	Up      time.Duration // time since the line was first tried
+	Planned float64       // share of its time that the rounds planned take
+	// BurstEvery is how often a burst reads the fast points by plan; 0 when
+	// there are none or no time is left.
+	BurstEvery time.Duration
+	Reopened   uint64
+	Overruns   uint64 // poll rounds skipped because the line was late
+	Messages   uint64 // answers that passed every check
+	Corrupt    uint64
+	NoAnswers  uint64
+	Foreign    uint64
+	Retries    uint64
+	Late       uint64 // answers that came after their question was given up
+	Echoes     uint64
+	Ghosts     uint64 // good answers with stray bytes beside them
+	Fences     uint64 // short reads put in so that a late answer is not mistaken
 	// Exceptions counts answers by exception code.
 	Exceptions map[byte]uint64
 	// Units are the units that were asked, by number.

@@ -39,6 +39,7 @@ type lineRow struct {
 	Burst    bool     `json:"burst"`
 	Share    float64  `json:"busy_share"`
 	Planned  float64  `json:"planned_share"`
+	Bursts   float64  `json:"burst_interval_seconds"`
 	Lacks    []string `json:"lacks"`
 	Reopened uint64   `json:"reopened"`
 	Overruns uint64   `json:"overruns"`
@@ -98,6 +99,9 @@ func (l lineRow) print(out io.Writer) error {
 	}
 	fmt.Fprintf(out, "line %s (%s): %s; busy %.1f %% of the time, %.1f %% by plan outside bursts, opened again %d times, %d rounds skipped\n",
 		l.Line, l.Kind, state, 100*l.Share, 100*l.Planned, l.Reopened, l.Overruns)
+	if l.Bursts > 0 {
+		fmt.Fprintf(out, "  a burst reads the fast points %.1f times a second by plan\n", 1/l.Bursts)
+	}
 	for _, words := range l.Lacks {
 		fmt.Fprintf(out, "  %s\n", words)
 	}

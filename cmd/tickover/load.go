@@ -89,10 +89,10 @@ func burstOf(l model.Line, devices []model.Device, share float64, longest time.D
 		}
 		b.Devices = append(b.Devices, d)
 	}
-	if len(b.Devices) == 0 || share >= 1 {
+	b.Every = collector.BurstEvery(cost, share).Seconds()
+	if b.Every == 0 {
 		return nil
 	}
-	b.Every = max(cost, collector.LeastBurst).Seconds() / (1 - share)
 	b.Longest = (max(cost, collector.LeastBurst) + longest).Seconds()
 	return b
 }

@@ -21,7 +21,7 @@ import (
 type peekCommand struct {
 	Config  string `help:"Configuration file." default:"/etc/tickover/tickover.yaml" placeholder:"FILE"`
 	Line    string `help:"Name of the line, for raw registers; the only one when left out." placeholder:"LINE"`
-	Unit    uint8  `help:"Read raw registers of this unit." placeholder:"N"`
+	Unit    *uint8 `help:"Read raw registers of this unit." placeholder:"N"`
 	Table   string `help:"Table to read raw: holding, input, coil or discrete." enum:"holding,input,coil,discrete" default:"holding"`
 	Address uint16 `help:"First zero-based address to read raw."`
 	Count   uint16 `help:"How many to read raw." default:"10"`
@@ -42,7 +42,7 @@ func (c *peekCommand) Run(ctx context.Context, s streams) error {
 		return &fault{exitLine, errors.New("the daemon has the lines open"), "ask it instead (page, /api/v1/now), or stop it first"}
 	}
 	switch {
-	case c.Unit != 0:
+	case c.Unit != nil:
 		return c.raw(ctx, cfg, s)
 	case c.Raw || c.Measure != "":
 		return &fault{exitUsage, errors.New("which unit?"), "raw registers are read from one unit: name it with --unit"}
@@ -64,10 +64,11 @@ func (c *peekCommand) raw(ctx context.Context, cfg *config.Config, s streams) er
 	if err != nil {
 		return err
 	}
-	if c.Unit > 247 && (c.Unit != 255 || def.Kind != model.TCPLine) { // 255 is a device without a line behind it
-		return &fault{exitUsage, fmt.Errorf("unit %d cannot be asked", c.Unit), "units are 1 to 247; 248 and up are reserved"}
+	unit := *c.Unit
+	if unit == 0 || unit > 247 && (unit != 255 || def.Kind != model.TCPLine) { // 255 is a device without a line behind it
+		return &fault{exitUsage, fmt.Errorf("unit %d cannot be asked", unit), "units are 1 to 247; nobody answers to 0, and 248 and up are reserved"}
 	}
-	q := model.ReadRequest{Unit: c.Unit, Table: tableNamed(c.Table), Address: c.Address, Count: c.Count}
+	q := model.ReadRequest{Unit: unit, Table: tableNamed(c.Table), Address: c.Address, Count: c.Count}
 	if int(c.Count) > q.Table.Limit() || c.Count == 0 {
 		return &fault{exitUsage, fmt.Errorf("%d registers do not fit one read", c.Count), fmt.Sprintf("ask for 1 to %d", q.Table.Limit())}
 	}

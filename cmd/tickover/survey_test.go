@@ -180,6 +180,7 @@ func TestSurveyOfNothing(t *testing.T) {
 		{[]string{"survey"}, exitUsage, ""},
 		{[]string{"peek", "--raw", "--config", "demo.yaml"}, exitUsage, "--unit"},
 		{[]string{"peek", "--unit", "1", "--count", "126", "--config", "demo.yaml"}, exitUsage, "1 to 125"},
+		{[]string{"peek", "--unit", "0", "--config", "demo.yaml"}, exitUsage, "1 to 247"},
 		{[]string{"peek", "--unit", "248", "--config", "demo.yaml"}, exitUsage, "1 to 247"},
 		{[]string{"peek", "--unit", "1", "--quantity", "volts", "--config", "demo.yaml"}, exitUsage, "voltage"},
 	} {

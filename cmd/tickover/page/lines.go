@@ -17,6 +17,7 @@ type wireLine struct {
 	Burst    bool     `json:"burst"`
 	Share    float64  `json:"busy_share"`
 	Planned  float64  `json:"planned_share"`
+	Bursts   float64  `json:"burst_interval_seconds"` // by plan; 0 when there is no burst
 	Up       float64  `json:"up_seconds"`
 	Lacks    []string `json:"lacks"`
 	Reopened uint64   `json:"reopened"`
@@ -68,7 +69,7 @@ func (f *face) apiLines(w http.ResponseWriter, _ *http.Request) {
 }
 
 func lineOf(l model.LineHealth, devices []model.DeviceHealth) wireLine {
-	out := wireLine{Line: l.Name, Kind: l.Kind.String(), Open: l.Open, Trouble: l.Trouble, Burst: l.Burst, Planned: l.Planned, Up: l.Up.Seconds(),
+	out := wireLine{Line: l.Name, Kind: l.Kind.String(), Open: l.Open, Trouble: l.Trouble, Burst: l.Burst, Planned: l.Planned, Bursts: l.BurstEvery.Seconds(), Up: l.Up.Seconds(),
 		Reopened: l.Reopened, Overruns: l.Overruns, Lacks: append([]string{}, l.Lacks...), Units: []wireUnit{}, wireCounts: wireCounts{l.Messages, l.Corrupt, l.NoAnswers,
 			l.Foreign, l.Retries, l.Late, l.Fences, l.Echoes, l.Ghosts, byCode(l.Exceptions)}}
 	if l.Up > 0 {
