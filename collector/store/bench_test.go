@@ -77,26 +77,27 @@ func openDay(b *testing.B, made func() (string, error)) *Store {
 }
 
 // BenchmarkStore is the table: what a soak day takes on the card, how fast it
-// is read, and what a year in the file costs. The rows "late" are of readings
-// that bear the lags of three requests.
+// is read, and what a year in the file costs. It fails when a soak day takes
+// more than is promised. The rows "late" are of readings that bear the lags of
+// three requests, of which nothing is promised.
 func BenchmarkStore(b *testing.B) {
 	one := model.Query{Points: []model.PointID{model.VoltageL1N}}
-	b.Run("day", func(b *testing.B) { benchDay(b, soak.New, soak.Floor) })
-	b.Run("day/late", func(b *testing.B) { benchDay(b, soak.NewLate, soak.FloorLate) })
-	b.Run("month", func(b *testing.B) { benchMonth(b, day) })
-	b.Run("month/late", func(b *testing.B) { benchMonth(b, late) })
+	b.Run("day", func(b *testing.B) { benchDay(b, soak.New, soak.Floor, promised) })
+	b.Run("late/day", func(b *testing.B) { benchDay(b, soak.NewLate, soak.FloorLate, nil) })
+	b.Run("month", func(b *testing.B) { benchMonth(b, day, promised) })
+	b.Run("late/month", func(b *testing.B) { benchMonth(b, late, nil) })
 	b.Run("read/one", func(b *testing.B) { benchRead(b, day, one, daySeconds) })
-	b.Run("read/one/late", func(b *testing.B) { benchRead(b, late, one, daySeconds) })
+	b.Run("late/read/one", func(b *testing.B) { benchRead(b, late, one, daySeconds) })
 	b.Run("read/all", func(b *testing.B) { benchRead(b, day, model.Query{}, daySamples) })
-	b.Run("read/all/late", func(b *testing.B) { benchRead(b, late, model.Query{}, daySamples) })
+	b.Run("late/read/all", func(b *testing.B) { benchRead(b, late, model.Query{}, daySamples) })
 	b.Run("scans/all", func(b *testing.B) { benchScans(b, day) })
-	b.Run("scans/all/late", func(b *testing.B) { benchScans(b, late) })
+	b.Run("late/scans/all", func(b *testing.B) { benchScans(b, late) })
 	b.Run("seal", benchSeal)
 	b.Run("year", benchYear)
 	b.Run("memory", benchMemory)
 }
 
-func benchDay(b *testing.B, made func() *soak.Generator, floor func(int) float64) {
+func benchDay(b *testing.B, made func() *soak.Generator, floor func(int) float64, most map[string]float64) {
 	for b.Loop() {
 		s, err := Open(soakOptions(b.TempDir()))
 		if err != nil {
@@ -109,15 +110,27 @@ func benchDay(b *testing.B, made func() *soak.Generator, floor func(int) float64
 			b.Fatal(err)
 		}
 		payload, minutes := payloads(b, s)
-		b.ReportMetric(float64(payload)/daySamples, "B/sample")
-		b.ReportMetric(float64(payload)/daySamples/floor(daySeconds), "xfloor")
+		report(b, float64(payload)/daySamples, "B/sample", most)
+		report(b, float64(payload)/daySamples/floor(daySeconds), "xfloor", most)
 		b.ReportMetric(float64(minutes)/1e6, "MB-minutes/day")
-		b.ReportMetric(float64(writtenBytes(s))/1e6, "MB/day")
+		report(b, float64(writtenBytes(s))/1e6, "MB/day", most)
 		if err := s.Close(); err != nil {
 			b.Fatal(err)
 		}
 	}
 	b.ReportMetric(0, "ns/op")
+}
+
+// promised is the most of each unit that a soak day may take.
+var promised = map[string]float64{"B/sample": 0.47, "xfloor": 1.15, "MB/day": 100, "B/sample-file": 0.56}
+
+// report shows a figure, and fails when more was promised.
+func report(b *testing.B, figure float64, unit string, most map[string]float64) {
+	b.Helper()
+	b.ReportMetric(figure, unit)
+	if figure > most[unit] && most != nil {
+		b.Errorf("%.3f %s, promised are %g at most", figure, unit, most[unit])
+	}
 }
 
 // payloads sums the values of blocks and minutes.
@@ -142,7 +155,7 @@ func payloads(b *testing.B, s *Store) (blocks, minutes int64) {
 	return blocks, minutes
 }
 
-func benchMonth(b *testing.B, made func() (string, error)) {
+func benchMonth(b *testing.B, made func() (string, error), most map[string]float64) {
 	for b.Loop() {
 		s := repeatedDays(b, made, 30)
 		st, err := os.Stat(filepath.Join(s.opts.Dir, dataName))
@@ -150,7 +163,7 @@ func benchMonth(b *testing.B, made func() (string, error)) {
 			b.Fatal(err)
 		}
 		b.ReportMetric(float64(s.data.used())/(30*daySamples), "B/sample-used")
-		b.ReportMetric(float64(st.Size())/(30*daySamples), "B/sample-file")
+		report(b, float64(st.Size())/(30*daySamples), "B/sample-file", most)
 		mustClose(b, s)
 	}
 	b.ReportMetric(0, "ns/op")

@@ -4,7 +4,6 @@ import (
 	"encoding/binary"
 	"errors"
 	"math"
-	"slices"
 	"time"
 
 	"tickover/model"
@@ -236,11 +235,13 @@ func unpackStamps(in []byte, first int64, at []int64) ([]int64, error) {
 	if err := readInts(in[used:], at); err != nil {
 		return nil, err
 	}
-	for i := range at {
-		at[i] = first + at[i]*int64(unit)
-	}
-	if !slices.IsSorted(at) {
-		return nil, errBlock
+	before := int64(math.MinInt64)
+	for i, ticks := range at {
+		now := first + ticks*int64(unit)
+		if now < before {
+			return nil, errBlock
+		}
+		at[i], before = now, now
 	}
 	return at, nil
 }

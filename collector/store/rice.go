@@ -100,16 +100,22 @@ func (r *bitReader) quick(out []int64, k uint) int {
 		acc |= binary.BigEndian.Uint64(buf) >> (held & 63)
 		buf = buf[(63-held)>>3&7:]
 		held |= 56
-		q := uint(bits.LeadingZeros64(^acc))
-		if q >= riceEscape {
+		from := at
+		for at < len(out) { // as many as were refilled: each waits for the one before only by acc
+			q := uint(bits.LeadingZeros64(^acc))
+			n := q + 1 + k
+			if q >= riceEscape || n >= held {
+				break
+			}
+			u := uint64(q)<<(k&63) | acc<<((q+1)&63)>>((64-k)&63)&(1<<(k&63)-1)
+			acc <<= n & 63
+			held -= n
+			out[at] = unzigzag(u)
+			at++
+		}
+		if at == from {
 			break
 		}
-		rest := acc << ((q + 1) & 63)
-		u := uint64(q)<<(k&63) | rest>>((64-k)&63)&(1<<(k&63)-1)
-		acc = rest << (k & 63)
-		held -= q + 1 + k
-		out[at] = unzigzag(u)
-		at++
 	}
 	// Bits beyond held are of the next byte and must read as none.
 	r.buf, r.acc, r.held = buf, acc&^(1<<((64-held)&63)-1), held
