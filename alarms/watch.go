@@ -90,9 +90,9 @@ func (w *watch) arming(m *Machine) (armed bool, why string) {
 
 // idleWords are whole sentences, since a step must not put any together.
 func idleWords(s model.EngineState) string {
-	words := [...]string{"not watched while the engine state is unknown", "not watched at standstill", "not watched while cranking",
-		"not watched while running up", "not watched at idle", "not watched without load", "not watched under load",
-		"not watched while running down"}
+	words := [...]string{"not watched while the engine state is unknown", "nothing to watch for at standstill", "nothing to watch for while cranking",
+		"nothing to watch for while running up", "nothing to watch for at idle", "nothing to watch for while running without load",
+		"nothing to watch for while running under load", "nothing to watch for while running down"}
 	if int(s) < len(words) {
 		return words[s]
 	}

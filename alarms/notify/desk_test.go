@@ -236,7 +236,7 @@ func TestSightLostAndRegainedIsToldOnce(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		o := newOffice(t, []model.Route{{To: []string{"letter"}}}, "letter")
 		defer o.stop()
-		idle := model.AlarmEvent{At: o.now(), Rule: "oil", Why: "not watched at standstill"}
+		idle := model.AlarmEvent{At: o.now(), Rule: "oil", Why: "nothing to watch for at standstill"}
 		lost := model.AlarmEvent{At: o.now(), Rule: "oil", Unwatched: true, Why: "no answer"}
 		again := model.AlarmEvent{At: o.now(), Rule: "oil", Why: "watched again"}
 		o.Offer([]model.AlarmEvent{idle, lost, again, idle})

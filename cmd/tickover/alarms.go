@@ -94,6 +94,10 @@ func (r alarmRow) quiet() bool {
 
 // printAlarms writes what stands first: it is looked for in a hurry.
 func printAlarms(out io.Writer, rows []alarmRow) error {
+	if len(rows) == 0 {
+		fmt.Fprintln(out, "nothing watches now: where alarms stand is known to a running tickover only.\nWhat they did is in tickover alarms --stats, in tickover alarms boxes and in the report.")
+		return nil
+	}
 	slices.SortStableFunc(rows, func(a, b alarmRow) int {
 		switch {
 		case a.quiet() == b.quiet():

@@ -14,7 +14,7 @@ func TestAlarmsThatStandComeFirst(t *testing.T) {
 	var out strings.Builder
 	rows := []alarmRow{
 		{Rule: "quiet", State: model.AlarmNormal.String(), Watching: true},
-		{Rule: "asleep", State: model.AlarmSuppressedByDesign.String(), Why: "not watched at standstill"},
+		{Rule: "asleep", State: model.AlarmSuppressedByDesign.String(), Why: "nothing to watch for at standstill"},
 		{Rule: "first", State: model.AlarmReturnedUnacknowledged.String(), Watching: true},
 		{Rule: "second", State: model.AlarmOutOfService.String(), Watching: true},
 	}
@@ -27,6 +27,14 @@ func TestAlarmsThatStandComeFirst(t *testing.T) {
 	}
 	if strings.Join(got, " ") != "first second quiet asleep" {
 		t.Errorf("the order is %v", got)
+	}
+}
+
+// TestAlarmsWithoutADaemon: an empty list would read as if all were well.
+func TestAlarmsWithoutADaemon(t *testing.T) {
+	var out strings.Builder
+	if err := printAlarms(&out, nil); err != nil || !strings.HasPrefix(out.String(), "nothing watches now") {
+		t.Errorf("printed %q, %v", out.String(), err)
 	}
 }
 
