@@ -173,6 +173,9 @@ func (c *Collector) lineHealth() []model.LineHealth {
 		}
 		h := line.Health()
 		h.Name, h.Kind = l.Name, l.Kind
+		if len(c.groups[l.Name]) == 0 {
+			h.Trouble = "no device is polled on it, so it is left closed"
+		}
 		c.plans[l.Name].share(l, &h)
 		h.Overruns, h.Burst = c.late[l.Name].Load(), c.signals[l.Name].on()
 		all = append(all, h)

@@ -92,6 +92,19 @@ func TestLineThatDoesNotOpenHoldsNobody(t *testing.T) {
 	}
 }
 
+// TestLineWithoutDevicesIsLeftClosed leaves the port to those who look for
+// devices on it.
+func TestLineWithoutDevicesIsLeftClosed(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := &scripted{}
+		c, _ := newScripted(l, nil)
+		runFor(c, 10*time.Second)
+		if trouble := c.Latest().Lines[0].Trouble; l.opened != 0 || !strings.Contains(trouble, "no device") {
+			t.Errorf("opened %d times; trouble %q", l.opened, trouble)
+		}
+	})
+}
+
 // TestOpeningThatHangsIsNoProgress has an opening that not even the end cuts
 // short, as a driver that hangs in the kernel: the watchdog is told.
 func TestOpeningThatHangsIsNoProgress(t *testing.T) {

@@ -1,8 +1,6 @@
 package main
 
 import (
-	"os"
-	"path/filepath"
 	"strings"
 	"testing"
 )
@@ -14,11 +12,7 @@ func checked(t *testing.T, points ...string) (out string) {
 	for _, p := range points {
 		text += "      - {" + p + "}\n"
 	}
-	file := filepath.Join(t.TempDir(), "c.yaml")
-	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	return must(t, "check", "--config", file)
+	return must(t, "check", "--config", configIn(t, t.TempDir(), text))
 }
 
 // TestCheckTellsWhatABurstReads works the rates out by hand: at 9600 Bd with

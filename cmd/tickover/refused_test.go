@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math"
 	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -40,11 +39,7 @@ devices:
         register: holding 4
         type: unsigned 32
 `, state, port)
-	file = filepath.Join(state, "c.yaml")
-	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	return file, state
+	return configIn(t, state, text), state
 }
 
 // unhurried takes as long to answer as a small unit does.
@@ -102,9 +97,7 @@ func TestRefusedGapOutlivesTheDaemon(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := os.WriteFile(file, []byte(strings.ReplaceAll(string(text), "unsigned 32", "signed 32")), 0o600); err != nil {
-		t.Fatal(err)
-	}
+	configIn(t, state, strings.ReplaceAll(string(text), "unsigned 32", "signed 32"))
 	if n := runOnce(); n == first {
 		t.Error("defined anew, the unit is not asked again")
 	}

@@ -88,11 +88,17 @@ devices:
         quantity: count
         register: holding 0
 `, state, link, gateway)
-	file = filepath.Join(state, "c.yaml")
+	return configIn(t, state, text), state
+}
+
+// configIn writes a configuration into a folder.
+func configIn(t *testing.T, dir, text string) (file string) {
+	t.Helper()
+	file = filepath.Join(dir, "c.yaml")
 	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	return file, state
+	return file
 }
 
 // daemonOn runs the daemon until the test ends.
