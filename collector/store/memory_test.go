@@ -194,3 +194,27 @@ func mapped(t *testing.T, path string) (kib int) {
 	}
 	return kib
 }
+
+// TestLoggingLetsPagesGo seals many long blocks, which are read for being added
+// to, and not much of the file may stay resident.
+func TestLoggingLetsPagesGo(t *testing.T) {
+	t.Parallel()
+	s := mustOpenPlain(t, options(t.TempDir()))
+	defer mustClose(t, s)
+	large := bytes.Repeat([]byte("large..."), 1<<17)
+	for n := range 200 {
+		err := s.data.update(func(tx *bolt.Tx) error {
+			c := tx.Bucket(bucketSetups).Cursor()
+			if _, v := c.Last(); v != nil && bytes.Count(v[:min(len(v), 128<<10)], []byte("l")) == 0 {
+				return errors.New("not what was kept")
+			}
+			return put(tx.Bucket(bucketSetups), blockKey(model.Instant{Boot: 1, Offset: time.Duration(n)}), large[:128<<10])
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	if kib := mapped(t, s.data.path); kib == 0 || kib > 20<<10 {
+		t.Errorf("%d KiB of the data file are resident", kib)
+	}
+}

@@ -41,6 +41,9 @@ func (d *data) view(fn func(tx *bolt.Tx) error) error {
 // let go.
 const mostTouched = 8 << 20
 
+// sealTouches is about how much of the file one sealing reads.
+const sealTouches = 64 << 10
+
 // letGo takes the file's pages out of this process. They stay in the kernel's
 // cache and come back when touched; left alone, reading a month would make
 // all of it resident here. The mapping can't move while tx is open.
@@ -88,7 +91,15 @@ func (d *data) commit(fn func(tx *bolt.Tx) error, done func()) error {
 func (d *data) try(fn func(tx *bolt.Tx) error) error {
 	d.mu.RLock()
 	defer d.mu.RUnlock()
-	return guard(func() error { return d.db.Update(fn) })
+	return guard(func() error {
+		return d.db.Update(func(tx *bolt.Tx) error {
+			// What a sealing adds to is read from the mapping first.
+			if d.touched.Add(sealTouches) > mostTouched {
+				d.letGo(tx)
+			}
+			return fn(tx)
+		})
+	})
 }
 
 func (d *doubt) confirm() {
