@@ -29,7 +29,7 @@ devices:
   - name: meter
     line: bus
     unit: 7
-    every: 100 ms
+    every: 50 ms
     points:
       - point: m.first
         quantity: count
@@ -61,12 +61,12 @@ func unitSeven(l lineRow) (u unitRow) {
 }
 
 // byMeasure holds the share of the line that is shown against the turnaround
-// beside it: ten times a second two reads of two registers, 17 characters of 11
+// beside it: twenty times a second two reads of two registers, 17 characters of 11
 // bits each with two silences of 3.5, at 19200 Bd.
 func byMeasure(t *testing.T, l lineRow) {
 	t.Helper()
 	u := unitSeven(l)
-	want := 10 * 2 * ((17+7)*11.0/19200 + u.Turnaround)
+	want := 20 * 2 * ((17+7)*11.0/19200 + u.Turnaround)
 	if u.Assumed || u.Turnaround <= 0 || math.Abs(u.Planned-want) > 1e-5 || l.Planned != u.Planned {
 		t.Errorf("turnaround %g s, assumed %v; %.5f of the line by plan, want %.5f: %+v", u.Turnaround, u.Assumed, u.Planned, want, l)
 	}
