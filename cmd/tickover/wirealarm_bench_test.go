@@ -28,7 +28,7 @@ set: {name: bench}
 lines: [{name: skid, serial: /dev/ttyUSB0, baud: 19200, parity: even, timeout: 200 ms}]
 devices:
   - {name: box, line: skid, unit: 1, every: 200 ms, points: [{point: coolant.temperature, register: input 0, type: unsigned 16, one count is: 1 K}]}
-alarms: [{name: bench.hot, label: bench, priority: critical, point: coolant.temperature, above: 500 °C}]
+alarms: [{name: bench.hot, label: bench, priority: critical, point: coolant.temperature, above: 150 °C}]
 `
 
 // crossing is a slave's end of the wire that notes when an answer's last byte
@@ -90,7 +90,7 @@ func newWireBench(b *testing.B) *wireBench {
 	l := &cfg.Setup.Lines[0]
 	l.Kind, l.Address = model.SerialLine, path
 	w := &wireBench{bank: &slave.Registers{}, wire: &crossing{File: master}}
-	w.bank.Set(1, model.InputRegisters, 0, 300)
+	w.bank.Set(1, model.InputRegisters, 0, 30)
 	cfg.StateDir, cfg.Listen = b.TempDir(), "127.0.0.1:0"
 	d, err := newDaemon(cfg, store.Options{}, slog.New(slog.DiscardHandler))
 	if err != nil {
@@ -132,7 +132,7 @@ func (w *wireBench) measure(b *testing.B, watch func(*wireBench, context.Context
 	for b.Loop() {
 		on = !on
 		time.Sleep(300*time.Millisecond + rand.N(200*time.Millisecond)) // any phase against poll and page
-		w.bank.Set(1, model.InputRegisters, 0, map[bool]uint16{false: 300, true: 900}[on])
+		w.bank.Set(1, model.InputRegisters, 0, map[bool]uint16{false: 30, true: 180}[on])
 		for <-shown != on {
 		}
 		took = append(took, float64(time.Since(w.wire.crossed()).Microseconds())/1000)
