@@ -8,59 +8,14 @@ import (
 	"slices"
 	"strings"
 	"text/tabwriter"
+
+	"tickover/cmd/tickover/page"
 )
 
 // linesCommand tells how the lines fare.
 type linesCommand struct {
 	stateFlag
 	JSON bool `help:"Print a JSON array."`
-}
-
-// counts are the counters that lines and units share.
-type counts struct {
-	Messages   uint64            `json:"messages"`
-	Corrupt    uint64            `json:"corrupt"`
-	NoAnswers  uint64            `json:"no_answers"`
-	Foreign    uint64            `json:"foreign"`
-	Retries    uint64            `json:"retries"`
-	Late       uint64            `json:"late"`
-	Fences     uint64            `json:"fences"`
-	Echoes     uint64            `json:"echoes"`
-	Ghosts     uint64            `json:"ghosts"`
-	Exceptions map[string]uint64 `json:"exceptions"`
-}
-
-// lineRow is one line as the API tells it.
-type lineRow struct {
-	Line     string   `json:"line"`
-	Kind     string   `json:"kind"`
-	Open     bool     `json:"open"`
-	Trouble  string   `json:"trouble"`
-	Burst    bool     `json:"burst"`
-	Share    float64  `json:"busy_share"`
-	Planned  float64  `json:"planned_share"`
-	Bursts   float64  `json:"burst_interval_seconds"`
-	Lacks    []string `json:"lacks"`
-	Reopened uint64   `json:"reopened"`
-	Overruns uint64   `json:"overruns"`
-	counts
-	Units []unitRow `json:"units"`
-}
-
-type unitRow struct {
-	Unit    uint8   `json:"unit"`
-	Device  string  `json:"device"`
-	Asked   uint64  `json:"asked"`
-	Timeout float64 `json:"timeout_seconds"`
-	Median  float64 `json:"latency_median_seconds"`
-	P99     float64 `json:"latency_p99_seconds"`
-	Longest float64 `json:"latency_longest_seconds"`
-	// Turnaround is the mean that planning goes by, or what it assumes.
-	Turnaround float64  `json:"turnaround_seconds"`
-	Assumed    bool     `json:"turnaround_assumed"`
-	Planned    float64  `json:"planned_share"`
-	Learned    []string `json:"learned"`
-	counts
 }
 
 // Run prints what happened on each line, and on each unit of it.
@@ -73,7 +28,7 @@ func (c *linesCommand) Run(ctx context.Context, s streams) error {
 	if c.JSON {
 		return a.get(ctx, s.out, "/api/v1/lines", nil)
 	}
-	var lines []lineRow
+	var lines []page.Line
 	if err := a.list(ctx, "/api/v1/lines", nil, &lines); err != nil {
 		return err
 	}
@@ -82,14 +37,14 @@ func (c *linesCommand) Run(ctx context.Context, s streams) error {
 		return nil
 	}
 	for _, l := range lines {
-		if err := l.print(s.out); err != nil {
+		if err := printLine(s.out, l); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-func (l lineRow) print(out io.Writer) error {
+func printLine(out io.Writer, l page.Line) error {
 	state := "open"
 	if !l.Open {
 		state = "closed: " + l.Trouble
@@ -110,7 +65,7 @@ func (l lineRow) print(out io.Writer) error {
 	for _, u := range l.Units {
 		fmt.Fprintf(w, "%d\t%s\t%d\t%d\t%s\t%d\t%d\t%d\t%d\t%d\t%d\t%d\t%d\t≤ %s\t≤ %s\t%s\t%s\t%s\t%.1f %%\t\n", u.Unit, u.Device, u.Asked, u.Messages,
 			exceptions(u.Exceptions), u.NoAnswers, u.Corrupt, u.Foreign, u.Late, u.Echoes, u.Ghosts, u.Retries, u.Fences,
-			millis(u.Median), millis(u.P99), millis(u.Longest), millis(u.Timeout), u.turnaround(), 100*u.Planned)
+			millis(u.Median), millis(u.P99), millis(u.Longest), millis(u.Timeout), turnaroundWords(u), 100*u.Planned)
 	}
 	if err := w.Flush(); err != nil {
 		return err
@@ -124,8 +79,8 @@ func (l lineRow) print(out io.Writer) error {
 	return nil
 }
 
-// turnaround is what the unit's share of the line is planned by.
-func (u unitRow) turnaround() string {
+// turnaroundWords say what the unit's share of the line is planned by.
+func turnaroundWords(u page.LineUnit) string {
 	if u.Assumed {
 		return millis(u.Turnaround) + " assumed"
 	}

@@ -11,6 +11,7 @@ import (
 	"testing"
 	"time"
 
+	"tickover/cmd/tickover/page"
 	"tickover/collector/slave"
 )
 
@@ -123,11 +124,11 @@ func startDaemon(t *testing.T, file string) (stopped func()) {
 }
 
 // linesOf asks the running daemon how its lines fare.
-func linesOf(t *testing.T, state string) map[string]lineRow {
+func linesOf(t *testing.T, state string) map[string]page.Line {
 	t.Helper()
 	code, out, _ := call(t, "lines", "--state", state, "--json")
-	all := map[string]lineRow{}
-	var rows []lineRow
+	all := map[string]page.Line{}
+	var rows []page.Line
 	if code != exitDone || json.Unmarshal([]byte(out), &rows) != nil {
 		return all // not up yet
 	}

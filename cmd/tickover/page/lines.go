@@ -7,9 +7,9 @@ import (
 	"tickover/model"
 )
 
-// wireLine is what happened on one line, as the API tells it. Counters count
+// Line is what happened on one line, as the API tells it. Counters count
 // since the daemon started.
-type wireLine struct {
+type Line struct {
 	Line     string   `json:"line"`
 	Kind     string   `json:"kind"`
 	Open     bool     `json:"open"`
@@ -22,12 +22,12 @@ type wireLine struct {
 	Lacks    []string `json:"lacks"`
 	Reopened uint64   `json:"reopened"`
 	Overruns uint64   `json:"overruns"`
-	wireCounts
-	Units []wireUnit `json:"units"`
+	LineCounts
+	Units []LineUnit `json:"units"`
 }
 
-// wireCounts are the counters that lines and units share.
-type wireCounts struct {
+// LineCounts are the counters that lines and units share.
+type LineCounts struct {
 	Messages   uint64            `json:"messages"`
 	Corrupt    uint64            `json:"corrupt"`
 	NoAnswers  uint64            `json:"no_answers"`
@@ -40,7 +40,8 @@ type wireCounts struct {
 	Exceptions map[string]uint64 `json:"exceptions"`
 }
 
-type wireUnit struct {
+// LineUnit is the same of one unit.
+type LineUnit struct {
 	Unit    uint8   `json:"unit"`
 	Device  string  `json:"device,omitempty"`
 	Asked   uint64  `json:"asked"`
@@ -53,7 +54,7 @@ type wireUnit struct {
 	Assumed    bool     `json:"turnaround_assumed"`
 	Planned    float64  `json:"planned_share"`
 	Learned    []string `json:"learned"`
-	wireCounts
+	LineCounts
 }
 
 func (f *face) apiLines(w http.ResponseWriter, _ *http.Request) {
@@ -61,25 +62,25 @@ func (f *face) apiLines(w http.ResponseWriter, _ *http.Request) {
 	if snap == nil {
 		return
 	}
-	out := []wireLine{}
+	out := []Line{}
 	for _, l := range snap.Lines {
 		out = append(out, lineOf(l, snap.Devices))
 	}
 	send(w, out)
 }
 
-func lineOf(l model.LineHealth, devices []model.DeviceHealth) wireLine {
-	out := wireLine{Line: l.Name, Kind: l.Kind.String(), Open: l.Open, Trouble: l.Trouble, Burst: l.Burst, Planned: l.Planned, Bursts: l.BurstEvery.Seconds(), Up: l.Up.Seconds(),
-		Reopened: l.Reopened, Overruns: l.Overruns, Lacks: append([]string{}, l.Lacks...), Units: []wireUnit{}, wireCounts: wireCounts{l.Messages, l.Corrupt, l.NoAnswers,
+func lineOf(l model.LineHealth, devices []model.DeviceHealth) Line {
+	out := Line{Line: l.Name, Kind: l.Kind.String(), Open: l.Open, Trouble: l.Trouble, Burst: l.Burst, Planned: l.Planned, Bursts: l.BurstEvery.Seconds(), Up: l.Up.Seconds(),
+		Reopened: l.Reopened, Overruns: l.Overruns, Lacks: append([]string{}, l.Lacks...), Units: []LineUnit{}, LineCounts: LineCounts{l.Messages, l.Corrupt, l.NoAnswers,
 			l.Foreign, l.Retries, l.Late, l.Fences, l.Echoes, l.Ghosts, byCode(l.Exceptions)}}
 	if l.Up > 0 {
 		out.Share = l.Busy.Seconds() / l.Up.Seconds()
 	}
 	for _, u := range l.Units {
-		unit := wireUnit{Unit: u.Unit, Asked: u.Asked, Timeout: u.Timeout.Seconds(), Median: u.Latency.Quantile(0.5).Seconds(),
+		unit := LineUnit{Unit: u.Unit, Asked: u.Asked, Timeout: u.Timeout.Seconds(), Median: u.Latency.Quantile(0.5).Seconds(),
 			P99: u.Latency.Quantile(0.99).Seconds(), Longest: u.Latency.Max.Seconds(), Learned: []string{},
 			Turnaround: u.Turnaround.Seconds(), Assumed: u.Assumed, Planned: u.Planned,
-			wireCounts: wireCounts{u.Messages, u.Corrupt, u.NoAnswers, u.Foreign, u.Retries, u.Late, u.Fences, u.Echoes, u.Ghosts, byCode(u.Exceptions)}}
+			LineCounts: LineCounts{u.Messages, u.Corrupt, u.NoAnswers, u.Foreign, u.Retries, u.Late, u.Fences, u.Echoes, u.Ghosts, byCode(u.Exceptions)}}
 		for _, d := range devices {
 			if d.Line == l.Name && d.Unit == u.Unit {
 				unit.Device = d.Name
