@@ -13,6 +13,7 @@ import (
 	"github.com/prometheus/exporter-toolkit/web"
 	"go.yaml.in/yaml/v4"
 	"golang.org/x/net/netutil"
+	"golang.org/x/sys/unix"
 
 	"tickover/cmd/tickover/page"
 	"tickover/config"
@@ -125,4 +126,40 @@ func listenOn(address string) (net.Listener, error) {
 		hint = "ports below 1024 belong to the system: choose a higher one with --listen"
 	}
 	return nil, &fault{exitRuntime, fmt.Errorf("listen on %s: %w", address, err), hint}
+}
+
+// letIn takes the socket's name away, so that nobody new finds it, and waits
+// until its server has let in who had connected before: to close it over
+// their heads would reset them, and they could not know whether what they
+// sent was kept.
+func letIn(ctx context.Context, l *net.UnixListener) error {
+	if err := os.Remove(l.Addr().String()); err != nil && !errors.Is(err, os.ErrNotExist) {
+		return err
+	}
+	raw, err := l.SyscallConn()
+	if err != nil {
+		return err
+	}
+	for empty := 0; empty < 2; { // twice: one may have been between finding the name and queuing
+		var waiting int
+		var failed error
+		err := raw.Control(func(fd uintptr) {
+			waiting, failed = unix.Poll([]unix.PollFd{{Fd: int32(fd), Events: unix.POLLIN}}, 0)
+		})
+		switch err = errors.Join(err, failed); {
+		case errors.Is(err, unix.EINTR):
+		case err != nil:
+			return err
+		case waiting > 0:
+			empty = 0
+		default:
+			empty++
+		}
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-time.After(time.Millisecond):
+		}
+	}
+	return nil
 }

@@ -55,8 +55,7 @@ func (f stateFlag) open(write bool) (*archive, error) {
 
 func (f stateFlag) openNow(write bool) (*archive, error) {
 	if conn, err := net.DialTimeout("unix", socketPath(f.State), time.Second); err == nil {
-		conn.Close()
-		return overSocket(socketPath(f.State)), nil
+		return overSocket(socketPath(f.State), conn), nil
 	}
 	if at, err := os.Stat(f.State); err == nil && at.Mode().IsRegular() {
 		return openArchive(f.State, write)
@@ -87,12 +86,32 @@ func openArchive(file string, write bool) (*archive, error) {
 	return inside(src, done), nil
 }
 
-func overSocket(path string) *archive {
+// overSocket asks the daemon. Its first question goes over the connection
+// that is open already, if any: a daemon that stops answers who has connected,
+// and a second connection would find nobody.
+func overSocket(path string, first net.Conn) *archive {
+	connections := make(chan net.Conn, 1)
+	if first != nil {
+		connections <- first
+	}
 	transport := &http.Transport{DialContext: func(ctx context.Context, _, _ string) (net.Conn, error) {
-		var d net.Dialer
-		return d.DialContext(ctx, "unix", path)
+		select {
+		case conn := <-connections:
+			return conn, nil
+		default:
+			var d net.Dialer
+			return d.DialContext(ctx, "unix", path)
+		}
 	}}
-	return &archive{client: &http.Client{Transport: transport}, close: func() error { transport.CloseIdleConnections(); return nil }}
+	return &archive{client: &http.Client{Transport: transport}, close: func() error {
+		select {
+		case conn := <-connections: // nothing was asked
+			conn.Close()
+		default:
+		}
+		transport.CloseIdleConnections()
+		return nil
+	}}
 }
 
 // get copies the answer to a question to w.

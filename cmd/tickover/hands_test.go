@@ -2,8 +2,12 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
+	"net"
+	"net/http"
+	"os"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -157,6 +161,47 @@ func TestMeasuringWhileTheDaemonStartsAndStops(t *testing.T) {
 	if hand, err := (&source{store: s}).pick(byHand); err != nil || len(hand) != kept {
 		t.Errorf("%d measurements kept of %d, %v", len(hand), kept, err)
 	}
+}
+
+// A server that stops lets in who has connected already, however late it
+// comes to that: the close of a socket resets whoever still queues there.
+func TestWhoHasConnectedIsStillAnswered(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "socket")
+	l, err := net.ListenUnix("unix", &net.UnixAddr{Name: path, Net: "unix"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	server := &http.Server{Handler: http.HandlerFunc(func(http.ResponseWriter, *http.Request) {})}
+	busy := make(chan struct{})
+	go server.Serve(lateListener{l, busy})
+	first, err := net.Dial("unix", path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	asked := make(chan error)
+	go func() {
+		a := overSocket(path, first)
+		asked <- errors.Join(a.post(t.Context(), "/", nil), a.close())
+	}()
+	stopped := make(chan error)
+	go func() { stopped <- errors.Join(letIn(t.Context(), l), server.Shutdown(t.Context())) }()
+	waitFor(t, "the name of the socket to go", func() bool { _, err := os.Stat(path); return err != nil })
+	time.Sleep(20 * time.Millisecond) // time to close it over the one who waits
+	close(busy)
+	if err := errors.Join(<-asked, <-stopped); err != nil {
+		t.Error(err)
+	}
+}
+
+// lateListener lets nobody in before busy is closed.
+type lateListener struct {
+	net.Listener
+	busy <-chan struct{}
+}
+
+func (l lateListener) Accept() (net.Conn, error) {
+	<-l.busy
+	return l.Listener.Accept()
 }
 
 // storeIsHeld reports whether somebody else has the store open.

@@ -112,7 +112,7 @@ func newKilled(t *testing.T, n int, hook string) *killed {
 	t.Helper()
 	dir := t.TempDir()
 	k := &killed{t: t, state: filepath.Join(dir, "state"), file: filepath.Join(dir, "k.yaml"), link: filepath.Join(dir, "adapter"), bank: &slave.Registers{}}
-	k.ask = overSocket(socketPath(k.state))
+	k.ask = overSocket(socketPath(k.state), nil)
 	points, rules := "", ""
 	for i := range n {
 		k.bank.Set(1, model.InputRegisters, uint16(i), 1)

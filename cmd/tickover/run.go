@@ -118,7 +118,7 @@ type daemon struct {
 	supply   supplyWatch
 	source   *source
 	listener net.Listener
-	socket   net.Listener
+	socket   *net.UnixListener
 	servers  []*http.Server
 	outlets  *outlets
 }
@@ -210,7 +210,7 @@ func (d *daemon) listen() error {
 	if err := os.Remove(path); err != nil && !errors.Is(err, os.ErrNotExist) {
 		return errors.Join(fmt.Errorf("clear the local socket: %w", err), d.listener.Close())
 	}
-	if d.socket, err = net.Listen("unix", path); err != nil {
+	if d.socket, err = net.ListenUnix("unix", &net.UnixAddr{Name: path, Net: "unix"}); err != nil {
 		return errors.Join(fmt.Errorf("open the local socket: %w", err), d.listener.Close())
 	}
 	// The state folder keeps strangers out; its group may ask and write.
@@ -354,6 +354,9 @@ func (d *daemon) stop(stopPolling func(), work *sync.WaitGroup) error {
 	d.outlets.end(d.log)
 	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Second)
 	defer cancel()
+	if err := letIn(ctx, d.socket); err != nil {
+		d.log.Warn("who asked over the local socket just now may be cut off", "err", err)
+	}
 	for _, s := range d.servers {
 		if s.Shutdown(ctx) != nil {
 			s.Close() // streams that do not end by themselves
@@ -378,12 +381,11 @@ func (d *daemon) close() error {
 	for _, l := range d.lines {
 		errs = append(errs, l.Close())
 	}
-	for _, l := range []net.Listener{d.listener, d.socket} {
-		if l == nil {
-			continue
-		}
-		if err := l.Close(); !errors.Is(err, net.ErrClosed) { // a server that shut down closed it
-			errs = append(errs, err)
+	if d.cfg.Listen != "" {
+		for _, l := range []net.Listener{d.listener, d.socket} {
+			if err := l.Close(); !errors.Is(err, net.ErrClosed) { // a server that shut down closed it
+				errs = append(errs, err)
+			}
 		}
 	}
 	return errors.Join(errs...)
