@@ -50,8 +50,9 @@ type wire struct {
 	last     time.Time // when the wire was last seen busy
 	asked    byte      // the unit asked last, 0 for none
 	previous map[byte]answer
-	doubting bool // a hasty answer is asked for once more
-	hasty    int  // answers in a row that came before the request was through, with none behind them
+	alone    map[byte]int // answers of a unit in a row with nothing wrong and no frame beside them
+	doubting bool         // a hasty answer is asked for once more
+	hasty    int          // answers in a row that came before the request was through, with none behind them
 	buf      [maxFrame]byte
 }
 
@@ -63,7 +64,7 @@ type answer struct {
 
 func newWire(def model.Line, p port, t *tally, m *memory) *wire {
 	// The silence before the first request is unknown: count from now.
-	return &wire{port: p, tally: t, memory: m, previous: map[byte]answer{}, packager: modbus.NewRTUClientHandler(""),
+	return &wire{port: p, tally: t, memory: m, previous: map[byte]answer{}, alone: map[byte]int{}, packager: modbus.NewRTUClientHandler(""),
 		tc: def.CharacterTime(), gap: def.FrameGap(), timeout: def.ResponseTimeout(), last: time.Now()}
 }
 
@@ -120,7 +121,7 @@ func (w *wire) try(ctx context.Context, q question, timeout time.Duration) ([]by
 	}
 	w.last, w.asked = start.Add(time.Duration(len(adu))*w.tc), q.Unit
 	h := &hearing{want: shapeOf(q), sent: adu, end: w.last, paced: w.port.paced(), instant: w.hasty >= enoughHasty}
-	if p := w.previous[q.Unit]; w.doubting && p.address != q.Address {
+	if p := w.previous[q.Unit]; w.doubting && p.address != q.Address && !w.believes(p.frame) {
 		h.previous = p.frame
 	}
 	f, err := w.listen(ctx, q, h, timeout)
@@ -135,6 +136,7 @@ func (w *wire) try(ctx context.Context, q question, timeout time.Duration) ([]by
 		}
 		w.memory.add(h.want, h.end, time.Now())
 		if h.hasty.end == 0 {
+			w.alone[q.Unit] = 0
 			w.memory.habit(q.Unit).missed()
 		}
 		return nil, 0, err
@@ -156,6 +158,7 @@ func (w *wire) accept(q question, h *hearing, f found) ([]byte, time.Duration, e
 	w.tally.latency(q.Unit, delay)
 	frame := h.buf[f.start:f.end]
 	w.previous[q.Unit] = answer{q.Address, frame}
+	w.alone[q.Unit]++
 	if err := w.packager.Verify(h.sent, frame); err != nil {
 		return nil, 0, err
 	}
@@ -175,6 +178,9 @@ func (w *wire) sort(h *hearing, answer found, answered bool) {
 	w.settle(h, answer, answered)
 	if h.hasty.end > 0 && h.hasty.start != answer.start {
 		h.strangers++ // the last answer over again
+		if answered {
+			w.alone[h.want.unit] = 0
+		}
 	}
 	if answered {
 		w.tally.foreign(h.want.unit, h.strangers)
@@ -193,7 +199,7 @@ func (w *wire) settle(h *hearing, answer found, answered bool) (lateness time.Du
 		if at := from + f.start; answered && at == answer.start || !answered && h.hasty.end > 0 && at == h.hasty.start {
 			continue
 		}
-		w.hasty = 0
+		w.hasty, w.alone[f.unit] = 0, 0
 		asked, late := w.memory.settle(f, time.Now())
 		switch {
 		case late:
