@@ -174,7 +174,7 @@ func nearerLimit(r *model.AlarmRule) {
 	case r.Kind == model.OutsideBand:
 		by := (r.Limit - r.Low) / 20
 		r.Limit, r.Low = r.Limit-by, r.Low+by
-	case r.Kind == model.BelowLimit:
+	case r.Kind == model.BelowLimit || r.Kind == model.UsedUpWithin:
 		r.Limit, r.Low = r.Limit*1.05, r.Low*1.05
 	default:
 		r.Limit *= 0.95

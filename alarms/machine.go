@@ -47,7 +47,8 @@ func New(rules []model.AlarmRule) *Machine {
 }
 
 func (m *Machine) add(r model.AlarmRule) {
-	w := &watch{rule: r, quantity: quantityOf(r), limit: r.Limit, trace: newTrace(r)}
+	q, _ := model.KnownQuantity(r.Point)
+	w := &watch{rule: r, quantity: r.Measures(q), limit: r.Limit, trace: newTrace(r)}
 	if r.Kind == model.DeviceLost {
 		m.byDevice[r.Device] = append(m.byDevice[r.Device], w)
 	} else {
@@ -55,6 +56,9 @@ func (m *Machine) add(r model.AlarmRule) {
 	}
 	if r.While.Point != "" {
 		w.while = m.input(r.While.Point)
+	}
+	if r.Cold != "" {
+		w.coldIn = m.input(r.Cold)
 	}
 	if r.Steady != "" {
 		w.steadyIn, w.steady = m.input(r.Steady), newSwing(r.Window)
@@ -77,27 +81,6 @@ func (m *Machine) input(p model.PointID) *input {
 		m.inputs[p] = in
 	}
 	return in
-}
-
-// quantityOf says what a rule's value and limit are, as far as the point is
-// one of the well-known ones.
-func quantityOf(r model.AlarmRule) model.Quantity {
-	q, _ := model.KnownQuantity(r.Point)
-	switch r.Kind {
-	case model.StuckFor:
-		return model.Duration
-	case model.NeverMoves:
-		return model.Count
-	case model.RisingFaster, model.FallingFaster, model.JumpsFaster:
-		switch q {
-		case model.Temperature:
-			return model.TemperatureRate
-		case model.Pressure:
-			return model.PressureRate
-		}
-		return model.NoQuantity
-	}
-	return q
 }
 
 // Step judges every rule by a scan and returns what changed, most important

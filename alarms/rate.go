@@ -1,6 +1,7 @@
 package alarms
 
 import (
+	"math"
 	"time"
 
 	"tickover/model"
@@ -45,7 +46,8 @@ func (s *slope) add(_ *engine, at model.Instant, v float64) (float64, bool) {
 	if elapsed(s.at[0], at) < s.window {
 		return 0, false
 	}
-	return s.fit(at), true
+	rate, _ := s.fit(at)
+	return rate, true
 }
 
 // drop lets go of samples that are not needed to span the window.
@@ -59,21 +61,24 @@ func (s *slope) drop(at model.Instant) {
 	s.n -= k
 }
 
-func (s *slope) fit(at model.Instant) float64 {
+// fit returns the rate and its standard error, both in units a second.
+func (s *slope) fit(at model.Instant) (rate, scatter float64) {
 	var t, v float64
 	for i := range s.n {
 		t += -elapsed(s.at[i], at).Seconds()
 		v += s.v[i]
 	}
 	t, v = t/float64(s.n), v/float64(s.n)
-	var tt, tv float64
+	var tt, tv, vv float64
 	for i := range s.n {
 		dt := -elapsed(s.at[i], at).Seconds() - t
 		tt += dt * dt
 		tv += dt * (s.v[i] - v)
+		vv += (s.v[i] - v) * (s.v[i] - v)
 	}
 	if tt == 0 {
-		return 0
+		return 0, 0
 	}
-	return tv / tt
+	rate = tv / tt
+	return rate, math.Sqrt(max(vv-rate*tv, 0) / float64(max(s.n-2, 1)) / tt)
 }

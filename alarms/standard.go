@@ -49,7 +49,7 @@ func Standard(r model.Rating, points map[model.PointID]model.Point, devices []mo
 	has := func(p model.PointID) bool { _, ok := points[p]; return ok }
 	rules := slices.Concat(oil(r, has), oilTrend(has), coolant(has), coolantTrend(r, has), stops(has), frequency(r, has), hunting(r, has),
 		voltages(r, has), neutral(has), load(r, has), unbalance(r, has), lowLoad(r, has), starter(), charging(r, has), battery(r, has),
-		supplies(has), sight(devices), failures(points))
+		supplies(has), monoxide(has), sight(devices), failures(points))
 	for i := range rules {
 		if rules[i].Priority == model.Critical {
 			rules[i].Remind = remindAfter

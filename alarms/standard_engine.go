@@ -66,12 +66,47 @@ func stops(has func(model.PointID) bool) []model.AlarmRule {
 		Point: model.KeyOn, Limit: 0.5, OnDelay: time.Second, Latch: true, ArmedIn: []model.EngineState{model.Cranking, model.RunningUp},
 		Action: "Keep hands and clothes away from fan and belts. Use the fuel cut-off, then isolate the starter battery.",
 		Basis:  "an engine that starts by itself hurts people beside it (common practice); two readings"}
+	slow := start
+	slow.ID, slow.Label, slow.Priority, slow.Latch = "engine.stopping.slowly", "The engine still turns half a minute after the key was turned off", model.Warning, false
+	slow.OnDelay, slow.GoodOnce, slow.ArmedIn = 30*time.Second, true, warm
+	slow.Action = "Be ready at the fuel cut-off and keep clear of the line of the flywheel: it may run on its own oil."
+	slow.Basis = "a sound engine comes to rest within half a minute without fuel (common practice)"
 	runaway := start
 	runaway.ID, runaway.Label = "engine.not.stopping", "The engine still turns a minute after the key was turned off"
 	runaway.OnDelay, runaway.GoodOnce, runaway.ArmedIn = 60*time.Second, true, warm
 	runaway.Action = "Use the fuel cut-off by hand; block the air if it does not stop. Keep clear of the line of the flywheel."
-	runaway.Basis = "a sound engine comes to rest within half a minute without fuel (common practice)"
-	return append(rules, start, runaway)
+	runaway.Basis = "twice the half minute in which a sound engine comes to rest without fuel (common practice)"
+	return append(rules, start, runaway, slow)
+}
+
+// fuelTime watches for how long the fuel lasts at what the set takes now.
+func fuelTime() []model.AlarmRule {
+	out := model.AlarmRule{ID: "fuel.time.out", Label: "Fuel for less than an hour", Priority: model.Critical, Kind: model.UsedUpWithin,
+		Point: model.FuelLevel, Limit: 3600, Window: usageWindow, Deadband: 600, OnDelay: 60 * time.Second, OffDelay: 60 * time.Second, ArmedIn: onOwnFuel,
+		Action: "Fill the tank, not while anything hot can be splashed, or end the test. An engine that ran dry has to be bled.",
+		Basis:  "an hour at the present consumption leaves time to fetch fuel (common practice). The rate is a line through the last 30 min; it is not determined, and nothing is judged, before the level fell for 10 min, by 2 % of the tank and beyond its scatter (derived)"}
+	short := out
+	short.ID, short.Label, short.Priority, short.Limit = "fuel.time.short", "Fuel for less than two hours", model.Warning, 2*3600
+	short.Action = "Plan to fill up, or end the test in time."
+	short.Basis = "two hours at the present consumption (common practice), by the same line as for one hour"
+	return []model.AlarmRule{out, short}
+}
+
+// monoxide watches the air for exhaust, if a sensor is fitted.
+func monoxide(has func(model.PointID) bool) []model.AlarmRule {
+	if !has(model.MonoxidePoint) {
+		return nil
+	}
+	far := model.AlarmRule{ID: "co.far.high", Label: "Carbon monoxide: leave now", Priority: model.Critical, Kind: model.AboveLimit, Point: model.MonoxidePoint,
+		Limit: 100e-6, Deadband: 20e-6, OffDelay: 60 * time.Second, Latch: true,
+		Action: "Leave at once and take everybody with you; stop the engine from outside if that can be done on the way. Call for help from the open air and let the rooms be aired before anybody goes in.",
+		Basis:  "100 ppm is the European limit of a quarter of an hour at work, Directive (EU) 2017/164 (from memory); nothing is waited for (derived). A certified CO alarm is mandatory in every adjoining room; this is not one"}
+	high := far
+	high.ID, high.Label, high.Priority, high.Latch = "co.high", "Carbon monoxide in the air", model.Warning, false
+	high.Limit, high.Deadband, high.OnDelay = 30e-6, 10e-6, 60*time.Second
+	high.Action = "Go outside and air the rooms. Look where the exhaust leaks or blows back before you go on; headache or dizziness means leave and get help."
+	high.Basis = "half as much again as the 20 ppm of an eight-hour day in Directive (EU) 2017/164 (from memory), for a minute. A certified CO alarm is mandatory in every adjoining room; this is not one"
+	return []model.AlarmRule{far, high}
 }
 
 // supplies watches what is used up or comes from outside.
@@ -87,6 +122,7 @@ func supplies(has func(model.PointID) bool) []model.AlarmRule {
 		low.Action = "Plan to fill up, or end the test in time."
 		low.Basis = "a quarter of the tank leaves time to fetch fuel (common practice)"
 		rules = append(rules, empty, low)
+		rules = append(rules, fuelTime()...)
 	}
 	if has(model.AmbientTemperature) {
 		stifling := model.AlarmRule{ID: "ambient.hot", Label: "Air at the set far too warm", Priority: model.Critical, Kind: model.AboveLimit,

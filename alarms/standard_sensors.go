@@ -46,7 +46,7 @@ func sight(devices []model.Device) []model.AlarmRule {
 func failures(points map[model.PointID]model.Point) []model.AlarmRule {
 	has := func(p model.PointID) bool { _, ok := points[p]; return ok }
 	var rules []model.AlarmRule
-	others := []model.PointID{model.ExhaustTemperature, model.AmbientTemperature, model.FuelLevel, model.ChargeLamp, model.KeyOn}
+	others := []model.PointID{model.MonoxidePoint, model.ExhaustTemperature, model.AmbientTemperature, model.FuelLevel, model.ChargeLamp, model.KeyOn}
 	for _, p := range append(engineSensors[:], others...) {
 		if has(p) {
 			rules = append(rules, failedSensor(p))
@@ -74,7 +74,8 @@ func failedSensor(p model.PointID) model.AlarmRule {
 		model.BatteryVoltage: "Measure at the battery's posts instead.", model.SpeedPoint: "Take the speed from the frequency, or from a hand tachometer.",
 		model.FuelLevel: "Dip the tank instead.", model.AmbientTemperature: "Hang a thermometer at the radiator's inlet instead.",
 		model.ExhaustTemperature: "Watch the smoke instead.", model.KeyOn: "Look at the key itself.", model.ChargeLamp: "Look at the lamp itself.",
-		model.OilSwitch: "Watch the gauge and the warning lamp on the engine instead.",
+		model.MonoxidePoint: "Trust the certified CO alarm, and keep out without one.",
+		model.OilSwitch:     "Watch the gauge and the warning lamp on the engine instead.",
 	}[p]
 	r.Action = cmp.Or(instead, "Read the gauge on the engine instead.") + " Look at plug, wire and sensor when it stands still."
 	if q, _ := model.KnownQuantity(p); q == model.State {

@@ -22,7 +22,7 @@ func battery(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	}
 	flat := rule("battery.draining", "Battery drains while the engine runs", 12.2, 60*time.Second, onOwnFuel,
 		"End the test in an orderly way: a fuel solenoid drops out when the battery is flat.", "12.2 V is half empty at rest, and nothing charges it (common practice)")
-	flat.ArmDelay = 45 * time.Second
+	flat.ArmDelay, flat.Priority = 45*time.Second, model.Critical
 	over := rule("battery.overcharged", "Battery charged with far too many volts", 15.2, 30*time.Second, onOwnFuel,
 		"Stop the engine soon and keep sparks away: the battery gasses. Look at the charging regulator.", "above any charging curve of a warm lead-acid battery (common practice)")
 	over.Kind, over.Priority = model.AboveLimit, model.Critical
@@ -30,7 +30,8 @@ func battery(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 		"Look at the charging regulator and its earth before the battery boils.", "0.4 V above the usual 14.4 V (common practice)")
 	much.Kind = model.AboveLimit
 	sagging := rule("battery.crank.low", "Battery sags while cranking", 9.6, time.Second, []model.EngineState{model.Cranking},
-		"Stop cranking, charge the battery, look at its clamps and the earth strap.", "9.6 V is the end of a load test at 21 °C (common practice); a cold battery is lower")
+		"Stop cranking, charge the battery, look at its clamps and the earth strap.", "9.6 V holds in a load test of 15 s at 21 °C, and less the colder it is: 9.3 V at 4 °C, 8.9 V at -7 °C (common practice, after battery test pages). Without an air temperature 9.6 V counts")
+	sagging.Cold = model.AmbientTemperature
 	deep := rule("battery.crank.collapsed", "Battery collapses while cranking", 8.0, time.Second, []model.EngineState{model.Cranking},
 		"Stop cranking: relays drop out and this logger may lose its supply. Use a charged battery.", "8 V: below it 12 V relays and converters let go (common practice)")
 	deep.Priority = model.Critical

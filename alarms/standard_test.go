@@ -22,7 +22,7 @@ func threeWire() []model.AlarmRule {
 // others are the points that no scenario of the engine alone needs.
 func others() []model.PointID {
 	return []model.PointID{model.PowerActive, model.OilSwitch, model.OilTemperature, model.KeyOn, model.FuelLevel,
-		model.AmbientTemperature, model.ExhaustTemperature, model.CurrentN}
+		model.AmbientTemperature, model.ExhaustTemperature, model.CurrentN, model.MonoxidePoint}
 }
 
 // sourced finds what a limit rests on: a standard, or a word for the lack of one.
@@ -70,14 +70,14 @@ func TestStandardRulesKeepTheirPromises(t *testing.T) {
 		t.Errorf("a battery that is not charged is told after %s, want 2 min", r.ArmDelay+r.OnDelay)
 	}
 	for _, pair := range [][2]string{{"oil.pressure.sinking", "oil.pressure.low"}, {"battery.rest.low", "battery.rest.flat"},
-		{"battery.crank.low", "battery.crank.collapsed"}, {"fuel.low", "fuel.empty"}, {"battery.charging", "battery.draining"}} {
+		{"battery.crank.low", "battery.crank.collapsed"}, {"fuel.low", "fuel.empty"}, {"fuel.time.short", "fuel.time.out"}, {"battery.charging", "battery.draining"}} {
 		if rules[pair[0]].Limit <= rules[pair[1]].Limit || rules[pair[0]].Low < rules[pair[1]].Low {
 			t.Errorf("%s warns after %s", pair[0], pair[1])
 		}
 	}
 	for _, pair := range [][2]string{{"coolant.warm", "coolant.hot"}, {"load.high", "load.far.high"}, {"excitation.high", "excitation.far.high"},
 		{"current.negative.high", "current.negative.far"}, {"frequency.hunting", "frequency.hunting.far"},
-		{"starter.long", "starter.hot"}, {"ambient.warm", "ambient.hot"}, {"battery.charging.high", "battery.overcharged"}} {
+		{"starter.long", "starter.hot"}, {"ambient.warm", "ambient.hot"}, {"co.high", "co.far.high"}, {"battery.charging.high", "battery.overcharged"}} {
 		if rules[pair[0]].Limit >= rules[pair[1]].Limit {
 			t.Errorf("%s warns after %s", pair[0], pair[1])
 		}

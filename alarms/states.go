@@ -1,6 +1,10 @@
 package alarms
 
-import "tickover/model"
+import (
+	"fmt"
+
+	"tickover/model"
+)
 
 // settle moves the alarm to the state its condition calls for.
 func (w *watch) settle(m *Machine) {
@@ -74,6 +78,8 @@ func (w *watch) words(m *Machine) string {
 		return w.in.sample.Cause.String()
 	case model.DeviceLost:
 		return "no answer from " + w.rule.Device
+	case model.UsedUpWithin:
+		return fmt.Sprintf("%.0f %% used an hour of late", 360000*w.trace.(*usage).rate)
 	}
 	return w.ownWords(m)
 }

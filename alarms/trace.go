@@ -27,6 +27,8 @@ func newTrace(r model.AlarmRule) trace {
 		return &stuck{}
 	case model.NeverMoves:
 		return &moves{}
+	case model.UsedUpWithin:
+		return newUsage(r.Window)
 	}
 	return nil
 }

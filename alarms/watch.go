@@ -15,6 +15,7 @@ type watch struct {
 	speed, frequency *input // for PerSpeed, else nil
 	trace            trace  // nil when the value itself is judged
 	while, steadyIn  *input // of the rule's While and Steady, else nil
+	coldIn           *input // of the rule's Cold, else nil
 	steady           *swing // of steadyIn
 
 	heard, lost bool // for DeviceLost: somebody told, and what
@@ -172,6 +173,8 @@ func (w *watch) setpoint(m *Machine, v float64) float64 {
 		return w.rule.Window.Seconds()
 	case w.rule.Kind == model.OutsideBand && v < (w.rule.Low+w.rule.Limit)/2:
 		return w.rule.Low
+	case w.coldIn != nil:
+		return w.rule.Limit * w.weakness(m)
 	case !w.rule.PerSpeed:
 		return w.rule.Limit
 	}
@@ -185,6 +188,16 @@ func (w *watch) setpoint(m *Machine, v float64) float64 {
 	return max(w.rule.Limit*2*f/float64(w.rule.Poles), w.rule.Low)
 }
 
+// weakness is what share of its voltage at 21 °C a battery holds at the
+// temperature of the air beside it; 1 when that cannot be seen.
+func (w *watch) weakness(m *Machine) float64 {
+	celsius, ok := w.coldIn.value(m.at)
+	if !ok {
+		return 1
+	}
+	return model.LoadVolts(celsius) / model.LoadVolts(21)
+}
+
 // beyond reports whether a value is abnormal. Once the alarm is on, the value
 // has to come back by the deadband to be normal again.
 func (w *watch) beyond(v float64) bool {
@@ -193,7 +206,7 @@ func (w *watch) beyond(v float64) bool {
 		db = w.rule.Deadband
 	}
 	switch w.rule.Kind {
-	case model.BelowLimit, model.FallingFaster:
+	case model.BelowLimit, model.FallingFaster, model.UsedUpWithin:
 		return v < w.limit+db
 	case model.AboveLimit, model.RisingFaster, model.SwingsMore, model.JumpsFaster:
 		return v > w.limit-db
@@ -259,6 +272,8 @@ func (w *watch) status() model.AlarmStatus {
 		s.Why = w.idle
 	case w.in != nil && !w.in.seen || w.in == nil && !w.heard:
 		s.Why = model.NotPolledYet.String()
+	case w.rule.Kind == model.UsedUpWithin && !w.judged:
+		s.Why = notYetUsed
 	default:
 		s.Watching = true
 	}

@@ -25,7 +25,7 @@ func (s *stage) set(r *model.AlarmRule, word string) {
 	case "kind":
 		r.Kind = map[string]model.AlarmKind{"below": model.BelowLimit, "above": model.AboveLimit, "rising": model.RisingFaster,
 			"falling": model.FallingFaster, "outside": model.OutsideBand, "lost": model.DeviceLost, "failed": model.PointFailed,
-			"swings": model.SwingsMore, "jumps": model.JumpsFaster, "stuck": model.StuckFor, "moves": model.NeverMoves}[value]
+			"swings": model.SwingsMore, "jumps": model.JumpsFaster, "stuck": model.StuckFor, "moves": model.NeverMoves, "used": model.UsedUpWithin}[value]
 	case "point":
 		r.Point = model.PointID(value)
 	case "device":

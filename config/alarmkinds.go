@@ -29,6 +29,11 @@ func (a *alarmRead) limits(key string) {
 		}
 	case model.StuckFor:
 		a.Window = a.duration(key, 10*time.Second, 24*time.Hour)
+	case model.UsedUpWithin:
+		a.Limit = a.duration(key, time.Minute, 240*time.Hour).Seconds()
+		if a.quantity != model.Ratio {
+			a.wrong(a.at("point"), "name a level as a share of the whole, such as fuel.level", "%s is no share of something that is used up", a.Point)
+		}
 	case model.NeverMoves:
 		starts, _ := a.whole(key, 1, 1000)
 		a.Limit = float64(starts)
@@ -44,6 +49,8 @@ func (a *alarmRead) limits(key string) {
 // window reads the time over which a rate, a swing or steadiness is taken.
 func (a *alarmRead) window() {
 	switch {
+	case a.Kind == model.UsedUpWithin:
+		a.Window = a.duration("over", 10*time.Minute, 24*time.Hour)
 	case a.Kind == model.RisingFaster, a.Kind == model.FallingFaster, a.Kind == model.SwingsMore, a.values["steady"] != nil:
 		a.Window = a.duration("over", time.Second, time.Hour)
 	default:
@@ -56,6 +63,8 @@ func (a *alarmRead) margin() {
 	switch a.Kind {
 	case model.StuckFor, model.NeverMoves:
 		a.useless("deadband")
+	case model.UsedUpWithin:
+		a.Deadband = a.duration("deadband", time.Second, 24*time.Hour).Seconds()
 	case model.RisingFaster, model.FallingFaster, model.JumpsFaster:
 		if t, ok := a.text("deadband"); ok && a.plainNumber(a.at("deadband"), t) {
 			a.Deadband = a.rate("deadband", t)

@@ -20,7 +20,7 @@ type alarmRead struct {
 // alarmKinds are the keys that say what a rule looks at, in the order of
 // model.AlarmKind.
 var alarmKinds = []string{"below", "above", "rising faster than", "falling faster than", "outside", "device lost", "point failed",
-	"swings more than", "jumps faster than", "stuck for", "never moves in starts"}
+	"swings more than", "jumps faster than", "stuck for", "never moves in starts", "used up within"}
 
 // alarmKeys lists every key of an alarm.
 func alarmKeys() []string {

@@ -143,6 +143,7 @@ func TestEveryFieldOfAlarms(t *testing.T) {
 		{ID: "oil.jumps", Label: "oil.jumps", Priority: model.Warning, Kind: model.JumpsFaster, Point: "oil.pressure", Limit: 20e5, Deadband: 5e5},
 		{ID: "outlet.stuck", Label: "outlet.stuck", Priority: model.Warning, Kind: model.StuckFor, Point: "radiator.outlet", Window: 15 * time.Minute},
 		{ID: "starts.stuck", Label: "starts.stuck", Kind: model.NeverMoves, Point: "starts", Limit: 3},
+		{ID: "share.used", Label: "share.used", Kind: model.UsedUpWithin, Point: "voltage.unbalance", Limit: 10800, Window: 20 * time.Minute, Deadband: 600},
 		{ID: "oil.unloaded", Label: "oil.unloaded", Priority: model.Warning, Kind: model.BelowLimit, Point: "oil.pressure", Limit: 2e5,
 			While:  model.AlarmCondition{Point: "oil.temperature", Limit: 60},
 			Steady: "frequency", SteadyWithin: 0.5, Window: 30 * time.Second},

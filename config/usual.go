@@ -20,6 +20,8 @@ func usual(p model.PointID) (low, high float64) {
 		return -1, 120 // V; a load dump of a 12 V charger reaches 100
 	case model.SpeedPoint:
 		return 0, 100 // 1/s
+	case model.MonoxidePoint:
+		return -50e-6, 0.01 // m³/m³
 	case model.FuelLevel:
 		return -0.1, 1.2
 	}

@@ -36,10 +36,11 @@ const (
 	JumpsFaster                    // from one sample to the next by over Limit a second, either way
 	StuckFor                       // same to the last digit for Window, though the engine started or came to rest
 	NeverMoves                     // the same value through Limit starts
+	UsedUpWithin                   // at the rate of the last Window nothing is left within Limit seconds
 )
 
 var alarmKinds = []string{"below", "above", "rising faster than", "falling faster than", "outside", "device lost", "point failed",
-	"swings more than", "jumps faster than", "stuck for", "never moves in starts"}
+	"swings more than", "jumps faster than", "stuck for", "never moves in starts", "used up within"}
 
 // String names the kind as the configuration does.
 func (k AlarmKind) String() string { return word(alarmKinds, int(k)) }
@@ -110,8 +111,11 @@ type AlarmRule struct {
 	PerSpeed bool
 	// Poles of the alternator let PerSpeed take the speed from the frequency
 	// when no speed is measured; 0 means it cannot.
-	Poles    int
-	Window   time.Duration // over which a rate or swing is taken, or of StuckFor; 0 means 60 s
+	Poles int
+	// Cold names the temperature by which the limit, of a battery that cranks,
+	// falls as LoadVolts does below 21 °C; "" means that it does not.
+	Cold     PointID
+	Window   time.Duration // over which a rate or swing is taken, or of StuckFor; 0 means 60 s, of UsedUpWithin 30 min
 	Deadband float64       // how far back the value must come to be normal, canonical unit; 0 means none
 	OnDelay  time.Duration // how long the condition must hold; 0 means at once
 	OffDelay time.Duration // how long normal must hold; 0 means at once
@@ -136,6 +140,22 @@ type AlarmRule struct {
 	Remind time.Duration
 	Action string // what to do by hand
 	Basis  string // where the limit comes from
+}
+
+// Measures says what the rule's value and limit are of a point of a quantity;
+// NoQuantity when there is no value, or no name for it.
+func (r AlarmRule) Measures(q Quantity) Quantity {
+	switch r.Kind {
+	case DeviceLost, PointFailed:
+		return NoQuantity
+	case StuckFor, UsedUpWithin:
+		return Duration
+	case NeverMoves:
+		return Count
+	case RisingFaster, FallingFaster, JumpsFaster:
+		return map[Quantity]Quantity{Temperature: TemperatureRate, Pressure: PressureRate}[q]
+	}
+	return q
 }
 
 // AlarmCondition asks a second point to be over or under a limit.

@@ -40,3 +40,29 @@ func TestGoingOnAndOffWatchIsQuiet(t *testing.T) {
 		}
 	}
 }
+
+// What the text of an alarm, the table and the page say of a rate is in one
+// unit: a minute for what is slow, a second for a jump.
+func TestRatesAndTimesAreToldInOneUnit(t *testing.T) {
+	for _, c := range []struct {
+		kind  AlarmKind
+		point Quantity
+		value float64
+		want  string
+	}{
+		{RisingFaster, Temperature, 2.0 / 60, "2.0 K/min"},
+		{JumpsFaster, Temperature, 10, "10.0 K/s"},
+		{FallingFaster, Pressure, 50e3 / 60, "0.5 bar/min"},
+		{JumpsFaster, Pressure, 20e5, "20.0 bar/s"},
+		{UsedUpWithin, Ratio, 5400, "1.5 h"},
+		{UsedUpWithin, Ratio, 3300, "55.0 min"},
+		{StuckFor, Temperature, 45, "45.0 s"},
+		{NeverMoves, State, 3, "3"},
+		{AboveLimit, Concentration, 31e-6, "31 ppm"},
+	} {
+		r := AlarmRule{Kind: c.kind}
+		if got := r.Measures(c.point).ShowWithUnit(c.value); got != c.want {
+			t.Errorf("%s of a %s shows %v as %q, want %q", c.kind, c.point, c.value, got, c.want)
+		}
+	}
+}

@@ -12,7 +12,7 @@ func (r AlarmRule) WarnsAfter(graver AlarmRule) bool {
 		return false
 	}
 	switch r.Kind {
-	case BelowLimit:
+	case BelowLimit, UsedUpWithin:
 		return r.Limit < graver.Limit
 	case AboveLimit, RisingFaster, FallingFaster, SwingsMore, JumpsFaster, NeverMoves:
 		return r.Limit > graver.Limit

@@ -42,6 +42,7 @@ const (
 	State                     // 1: a contact (0 or 1) or an enumeration
 	AbsoluteHumidity          // kg/m³
 	Length                    // m
+	Concentration             // m³/m³, of a gas in air
 )
 
 // unit is one way to write a quantity: value in canonical units is
@@ -85,6 +86,7 @@ var quantities = map[Quantity]quantityInfo{
 	State:            {"state", []unit{{"", 1, 1, 0}}},
 	AbsoluteHumidity: {"absolute humidity", []unit{{"kg/m³", 1, 1, 0}, {"g/m³", 1, 1000, 0}}},
 	Length:           {"length", []unit{{"m", 1, 1, 0}, {"mm", 1, 1000, 0}, {"cm", 1, 100, 0}}},
+	Concentration:    {"concentration", []unit{{"m³/m³", 1, 1, 0}, {"ppm", 1, 1e6, 0}, {"%", 1, 100, 0}}},
 }
 
 // Quantities lists every quantity but NoQuantity, in the order of their

@@ -77,6 +77,7 @@ const (
 	BatteryVoltage     PointID = "battery.voltage"
 	SpeedPoint         PointID = "speed"
 	FuelLevel          PointID = "fuel.level"
+	MonoxidePoint      PointID = "co"          // carbon monoxide in the air at the set
 	OilSwitch          PointID = "oil.switch"  // 1: pressure is low
 	ChargeLamp         PointID = "charge.lamp" // 1: lamp lit, not charging
 	KeyOn              PointID = "key.on"      // 1: ignition on
@@ -153,7 +154,7 @@ var knownQuantities = func() map[PointID]Quantity {
 		CurrentN: Current, FrequencyPoint: Frequency, PowerActive: ActivePower, PowerReactive: ReactivePower,
 		PowerApparent: ApparentPower, PowerFactorTotal: PowerFactor, EnergyActive: Energy, OilPressure: Pressure,
 		OilTemperature: Temperature, CoolantTemperature: Temperature, AmbientTemperature: Temperature,
-		ExhaustTemperature: Temperature, BatteryVoltage: Voltage, SpeedPoint: Speed, FuelLevel: Ratio,
+		ExhaustTemperature: Temperature, BatteryVoltage: Voltage, SpeedPoint: Speed, FuelLevel: Ratio, MonoxidePoint: Concentration,
 		OilSwitch: State, ChargeLamp: State, KeyOn: State,
 		EngineStatePoint: State, LoadRatio: Ratio, LoadApparentRatio: Ratio, VoltageUnbalance: Ratio,
 		CurrentUnbalance: Ratio, NegativeVoltage: Ratio, NegativeCurrent: Ratio, NeutralEstimate: Current,

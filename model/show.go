@@ -12,7 +12,7 @@ var shown = map[Quantity]string{
 	ActivePower: "kW", ReactivePower: "kvar", ApparentPower: "kVA", Energy: "kWh", ReactiveEnergy: "kvarh",
 	ApparentEnergy: "kVAh", TemperatureRate: "K/min", Pressure: "bar", PressureRate: "bar/min",
 	PressurePerSpeed: "bar per 1000 r/min", Speed: "r/min", Ratio: "%", Volume: "L", VolumeFlow: "L/h",
-	AbsoluteHumidity: "g/m³",
+	AbsoluteHumidity: "g/m³", Concentration: "ppm",
 }
 
 // ShownUnit gives the unit people read the quantity in, such as "bar" for a
@@ -41,15 +41,29 @@ func (q Quantity) Show(v float64) string {
 
 // ShowWithUnit is Show followed by the unit. A resistance, which may be that
 // of a winding or of its insulation, takes the multiple of the ohm that suits
-// it.
+// it; a rate of one or more a second is told by the second; a duration is in
+// minutes from ten on, and in hours from one.
 func (q Quantity) ShowWithUnit(v float64) string {
-	if q == Resistance {
+	switch {
+	case q == Resistance:
 		return showResistance(v)
+	case q == TemperatureRate && math.Abs(v) >= 1:
+		return showIn(v, q, "K/s")
+	case q == PressureRate && math.Abs(v) >= 1e5:
+		return showIn(v, q, "bar/s")
+	case q == Duration && math.Abs(v) >= 3600:
+		return showIn(v, q, "h")
+	case q == Duration && math.Abs(v) >= 600:
+		return showIn(v, q, "min")
 	}
 	if u := q.ShownUnit(); u != "" {
 		return q.Show(v) + " " + u
 	}
 	return q.Show(v)
+}
+
+func showIn(v float64, q Quantity, unit string) string {
+	return strconv.FormatFloat(InUnit(v, q, unit), 'f', 1, 64) + " " + unit
 }
 
 func showResistance(v float64) string {
@@ -68,7 +82,7 @@ func showResistance(v float64) string {
 func (q Quantity) decimals(v float64) int {
 	large := math.Abs(v) >= 99.95
 	switch q {
-	case Speed, Count, State:
+	case Speed, Count, State, Concentration:
 		return 0
 	case Frequency, PowerFactor, Pressure:
 		return 2

@@ -77,3 +77,20 @@ func RestCharge(volts, blocks float64) float64 {
 	}
 	return charge
 }
+
+// loadVolts lists what a sound 12 V starter battery holds at least in a load
+// test of 15 s, by its temperature, as battery test pages give it.
+var loadVolts = []struct{ celsius, volts float64 }{
+	{21, 9.6}, {16, 9.5}, {10, 9.4}, {4, 9.3}, {-1, 9.1}, {-7, 8.9}, {-12, 8.7}, {-18, 8.5},
+}
+
+// LoadVolts is what a sound 12 V starter battery holds at least in a load test
+// of 15 s at a temperature in °C, in V: downwards to the next row.
+func LoadVolts(celsius float64) float64 {
+	for _, row := range loadVolts {
+		if celsius >= row.celsius {
+			return row.volts
+		}
+	}
+	return loadVolts[len(loadVolts)-1].volts
+}

@@ -148,12 +148,9 @@ func (r *Router) alert(now time.Time, a model.AlarmStatus) alert {
 	}
 	one := alert{Labels: labels, EndsAt: now.Add(routerBelieves).UTC(), Annotations: map[string]string{
 		"summary": a.Rule.Label, "state": a.State.String(), "action": a.Rule.Action, "advice": model.Advisory}}
-	if a.Quality == model.Good && a.Rule.Kind < model.DeviceLost {
-		q := model.NoQuantity
-		if known, ok := model.KnownQuantity(a.Rule.Point); ok {
-			q = known
-		}
-		one.Annotations["value"] = q.ShowWithUnit(a.Value)
+	if a.Quality == model.Good && a.Rule.Kind != model.DeviceLost && a.Rule.Kind != model.PointFailed {
+		known, _ := model.KnownQuantity(a.Rule.Point)
+		one.Annotations["value"] = a.Rule.Measures(known).ShowWithUnit(a.Value)
 	}
 	if since, same := r.now().Sub(a.Raised); same {
 		began := now.Add(-since).UTC()

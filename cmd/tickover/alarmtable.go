@@ -33,14 +33,18 @@ func (c *alarmsTable) Run(_ context.Context, s streams) error {
 }
 
 // wholeSet is the standard rule set of a set that has every point the
-// simulated one has, with a logger that lives on the starter battery.
+// simulated one has and a sensor of carbon monoxide, with a logger that lives on
+// the starter battery and a computer that knows its supply and its heat.
 func wholeSet() []model.AlarmRule {
 	all := model.Device{Name: "engine"}
 	for _, p := range plant.Points() {
 		all.Points = append(all.Points, model.Point{ID: p})
 	}
-	return rules(model.Setup{Rating: plant.HatcheryRating(), Devices: []model.Device{all, {Name: "meter", PoweredBySet: true}},
-		Supply: model.Supply{Starter: true, Power: 5, Capacity: 88}})
+	all.Points = append(all.Points, model.Point{ID: model.MonoxidePoint})
+	computer := map[model.PointID]model.Point{model.HostUndervoltage: {}, model.HostTemperature: {}}
+	setup := model.Setup{Rating: plant.HatcheryRating(), Devices: []model.Device{all, {Name: "meter", PoweredBySet: true}},
+		Supply: model.Supply{Starter: true, Power: 5, Capacity: 88}}
+	return append(rules(setup), hostRules(setup, computer)...)
 }
 
 const alarmTableHead = `# The alarms and why they are so
@@ -92,6 +96,8 @@ func whenWords(r model.AlarmRule) string {
 		said += " " + rateWords(r)
 	case model.StuckFor:
 		said = fmt.Sprintf("`%s` stays the same for %s", r.Point, delayWords(r.Window))
+	case model.UsedUpWithin:
+		said = fmt.Sprintf("`%s` is used up within %s at the present rate", r.Point, delayWords(time.Duration(r.Limit*float64(time.Second))))
 	case model.NeverMoves:
 		said = fmt.Sprintf("`%s` stays the same through %g starts", r.Point, r.Limit)
 	case model.BelowLimit, model.AboveLimit:
@@ -108,12 +114,15 @@ func whenWords(r model.AlarmRule) string {
 		said += " " + show(r.Limit)
 	}
 	switch r.Kind {
-	case model.RisingFaster, model.FallingFaster, model.SwingsMore:
+	case model.RisingFaster, model.FallingFaster, model.SwingsMore, model.UsedUpWithin:
 		said += " over " + delayWords(cmp.Or(r.Window, time.Minute))
 	}
 	if w := r.While; w.Point != "" {
 		side := map[bool]string{true: "below ", false: "above "}[w.Below] + limitWords(w.Point, w.Limit)
 		said += fmt.Sprintf(" while `%s` %s", w.Point, cmp.Or(countedWords(w.Point, !w.Below, w.Limit), side))
+	}
+	if r.Cold != "" {
+		said += fmt.Sprintf(" at 21 °C, less when `%s` is lower", r.Cold)
 	}
 	if r.Steady != "" {
 		said += fmt.Sprintf(" with `%s` steady within %s", r.Steady, limitWords(r.Steady, r.SteadyWithin))
@@ -176,6 +185,8 @@ func endWords(r model.AlarmRule) string {
 func backWords(r model.AlarmRule) string {
 	q, _ := model.KnownQuantity(r.Point)
 	switch r.Kind {
+	case model.UsedUpWithin:
+		return delayWords(time.Duration(r.Deadband * float64(time.Second)))
 	case model.RisingFaster, model.FallingFaster, model.JumpsFaster:
 		return rateWords(model.AlarmRule{Point: r.Point, Kind: r.Kind, Limit: r.Deadband})
 	}
@@ -197,18 +208,13 @@ func limitWords(p model.PointID, v float64) string {
 	return q.ShowWithUnit(v)
 }
 
-// rateWords writes the limit of a rate in the unit people read: a minute, and
-// of a jump from one reading to the next a second.
+// rateWords writes the limit of a rate in the unit people read.
 func rateWords(r model.AlarmRule) string {
 	q, _ := model.KnownQuantity(r.Point)
-	per, known := map[model.Quantity]model.Quantity{model.Temperature: model.TemperatureRate, model.Pressure: model.PressureRate}[q]
-	switch {
-	case !known:
-		return fmt.Sprintf("%.4g %s/s", r.Limit, q.Unit())
-	case r.Kind == model.JumpsFaster:
-		return strings.Replace(per.ShowWithUnit(r.Limit/60), "/min", "/s", 1)
+	if per := r.Measures(q); per != model.NoQuantity {
+		return per.ShowWithUnit(r.Limit)
 	}
-	return per.ShowWithUnit(r.Limit)
+	return fmt.Sprintf("%.4g %s/s", r.Limit, q.Unit())
 }
 
 func armedWords(r model.AlarmRule) string {

@@ -61,7 +61,7 @@ func hostRules(setup model.Setup, points map[model.PointID]model.Point) []model.
 		{ID: "logger.undervoltage", Label: "The logger's supply is too low", Priority: model.Warning, Kind: model.AboveLimit,
 			Point: model.HostUndervoltage, Limit: 0.5, OffDelay: time.Minute,
 			Action: "Look at the logger's converter, its fuse and its leads. Readings may be missing at the next crank.",
-			Basis:  "the board's own detector"},
+			Basis:  "the board's own detector, at 4.63 V on the boards that have one (from memory)"},
 		{ID: "logger.hot", Label: "The logger is hot", Priority: model.Warning, Kind: model.AboveLimit,
 			Point: model.HostTemperature, Limit: hotHost, Deadband: 5, OnDelay: time.Minute,
 			Action: "Move it away from radiator and exhaust, or give it air.",

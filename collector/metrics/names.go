@@ -98,6 +98,7 @@ func single() []measured {
 		one(model.BatteryVoltage, "genset_battery_voltage_volts", "Starter battery voltage."),
 		one(model.SpeedPoint, "genset_speed_revolutions_per_second", "Engine speed."),
 		one(model.FuelLevel, "genset_fuel_level_ratio", "Fuel in the tank, 1 is full."),
+		one(model.MonoxidePoint, "genset_co_ratio", "Carbon monoxide in the air at the set by volume, 1e-6 is 1 ppm. No certified CO alarm."),
 		one(model.OilSwitch, "genset_oil_switch_state", "Oil pressure switch, 1 means pressure is low."),
 		one(model.ChargeLamp, "genset_charge_lamp_state", "Charging lamp, 1 means lit, not charging."),
 		one(model.KeyOn, "genset_key_state", "Ignition key, 1 means on."),
@@ -166,5 +167,6 @@ func byQuantity() map[model.Quantity]generic {
 		model.State:            {"state", 1, false},
 		model.AbsoluteHumidity: {"humidity_grams_per_cubic_meter", 1000, false},
 		model.Length:           {"length_meters", 1, false},
+		model.Concentration:    {"concentration_ratio", 1, false},
 	}
 }

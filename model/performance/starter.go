@@ -82,22 +82,6 @@ func (s *starter) length() (lo, hi float64, ok bool) {
 	return s.to - s.from, s.back - s.clear, s.seen && s.over && !math.IsNaN(s.clear)
 }
 
-// loadVolts lists what a sound 12 V starter battery holds at least in a load
-// test of 15 s, by its temperature, as battery test pages give it.
-var loadVolts = []struct{ celsius, volts float64 }{
-	{21, 9.6}, {16, 9.5}, {10, 9.4}, {4, 9.3}, {-1, 9.1}, {-7, 8.9}, {-12, 8.7}, {-18, 8.5},
-}
-
-// leastVolts reads the list, downwards to the next row.
-func leastVolts(celsius float64) float64 {
-	for _, row := range loadVolts {
-		if celsius >= row.celsius {
-			return row.volts
-		}
-	}
-	return loadVolts[len(loadVolts)-1].volts
-}
-
 // loadVolts judges the mean cranking voltage by the load test's list: a guide,
 // for what a starter draws is not standardised.
 func (c *start) loadVolts(r model.Rating, f model.Figure) model.Figure {
@@ -105,7 +89,7 @@ func (c *start) loadVolts(r model.Rating, f model.Figure) model.Figure {
 	if !f.Known || blocks < 1 || math.IsNaN(c.cold) {
 		return f
 	}
-	limit := leastVolts(c.cold) * blocks
+	limit := model.LoadVolts(c.cold) * blocks
 	f.Limit, f.Confidence = "≥ "+short(limit)+" V", seen
 	f.LimitSource = "guide from battery test pages: 15 s load test at " + short(math.Round(c.cold)) + " °C"
 	f.Verdict = model.Within

@@ -88,7 +88,7 @@ func (g gauge) warning(a model.AlarmStatus) warning {
 	if w.Label == "" {
 		w.Label = a.Rule.ID
 	}
-	q := g.quantity(a.Rule.Point)
+	q := a.Rule.Measures(g.quantity(a.Rule.Point))
 	w.Limit = "–"
 	if q != model.NoQuantity {
 		w.Limit = a.Rule.Kind.String() + " " + q.ShowWithUnit(a.Limit)
@@ -102,7 +102,10 @@ func (g gauge) warning(a model.AlarmStatus) warning {
 	if a.Unwatched > 0 {
 		w.Unwatched = span(a.Unwatched)
 	}
-	if a.Quality == model.Good {
+	switch {
+	case a.Quality == model.Good && a.Rule.Kind == model.PointFailed:
+		w.Seen = "a good reading"
+	case a.Quality == model.Good:
 		w.Seen = q.ShowWithUnit(a.Value) + ", limit " + q.ShowWithUnit(a.Limit)
 	}
 	if d, ok := g.now.Sub(a.Since); ok && !a.Since.IsZero() {
