@@ -39,6 +39,7 @@ type poller struct {
 	fast    []*Group // polled back to back during a burst
 	sprints []time.Time
 	silent  map[string]*silence // by device
+	spare   time.Time           // no dead unit is tried before this
 	limits  map[string]*limits  // by device
 	// turnaround is what was measured, and measured at how many answers that is
 	// done again, both by device.
@@ -215,8 +216,8 @@ func (p *poller) round(ctx context.Context, g *Group) round {
 		return round{scan: g.decode(at, unasked(g.Reads, model.LineClosed)), device: g.Device.Name, err: p.refusal}
 	}
 	s := p.silent[g.Device.Name]
-	if s.failures > 0 && time.Now().Before(s.retry) {
-		return round{scan: g.decode(at, unasked(g.Reads, model.NoAnswer)), device: g.Device.Name, skipped: true}
+	if p.rests(s) {
+		return round{scan: g.decode(at, unasked(g.Reads, s.cause)), device: g.Device.Name, skipped: true}
 	}
 	began := time.Now()
 	read := func(q model.ReadRequest) (model.Answer, error) {
@@ -224,19 +225,21 @@ func (p *poller) round(ctx context.Context, g *Group) round {
 		return p.line.Read(ctx, q)
 	}
 	if err := p.locate(g, read); err != nil {
-		p.note(s, g, err, time.Since(began))
+		p.note(s, g, err, false, time.Since(began))
 		return round{scan: g.decode(at, unasked(g.Reads, causeOf(err))), device: g.Device.Name, err: err, reads: 1}
 	}
 	var refused []Read
+	answered := false
 	scan, reads, err := g.Scan(at, p.now, func(q model.ReadRequest) (model.Answer, error) {
 		a, err := read(q)
+		answered = answered || err == nil
 		if refusesRange(err) {
 			i := slices.IndexFunc(g.Reads, func(r Read) bool { return r.ReadRequest == q })
 			refused = append(refused, g.Reads[i])
 		}
 		return a, err
 	})
-	p.note(s, g, err, time.Since(began))
+	p.note(s, g, err, answered, time.Since(began))
 	r := round{scan: scan, device: g.Device.Name, err: err, reads: reads}
 	for _, q := range refused {
 		r.learned = append(r.learned, p.learn(g, q, read)...)

@@ -10,9 +10,11 @@
 // up to two seconds is waited for, with the next question to it, because nobody
 // else can use the wire while an answer may still come; so lateness costs time
 // and nothing else. One that is at a question for longer cannot hear others
-// meanwhile: those fail, and the first one after that succeeds. An answer that
-// is ten minutes late could be taken for another; so could that of a second
-// unit with the same number, or of one that answers out of order.
+// meanwhile: those fail, and the first one after that succeeds; a longer
+// Timeout is what such a unit needs, for only who knows it can say that it is
+// worth the others' wait. An answer that is ten minutes late could be taken for
+// another; so could that of a second unit with the same number, or of one that
+// answers out of order.
 //
 // Only reads can be asked: the one place that builds requests takes its
 // function code from a table of 01 to 04 and 2B/0E, and the one place that puts

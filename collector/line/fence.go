@@ -16,7 +16,7 @@ func (w *wire) fence(ctx context.Context, q question) error {
 		return nil
 	}
 	tries := 2
-	if w.memory.silent[q.Unit] > 1 || q.Once {
+	if w.memory.silent[q.Unit] > 1 || !w.memory.heard[q.Unit] || q.Once {
 		tries = 1
 	}
 	failure := &model.ReadError{Cause: model.NoAnswer, Request: q.String(),
@@ -63,10 +63,11 @@ const longest = 2 * time.Second
 
 // owed is until when the last try of q waits at least. A unit that was
 // answering until now may still be at an old question; the wire is no use to
-// others then, for its answer would come in between.
+// others then, for its answer would come in between. One that never answered is
+// more likely not there.
 func (w *wire) owed(q question) time.Time {
 	since, owing := w.memory.owing[q.Unit]
-	if !owing || w.memory.silent[q.Unit] > 1 || q.Once {
+	if !owing || !w.memory.heard[q.Unit] || w.memory.silent[q.Unit] > 1 || q.Once {
 		return time.Time{}
 	}
 	return since.Add(w.limit(q) + longest)

@@ -53,6 +53,24 @@ func TestVeryLateAnswers(t *testing.T) {
 	}
 }
 
+// TestAbsentUnitCostsNoPatience asks a unit that never answered: it gets its
+// timeout, a second time for the first question, and not the two seconds more
+// that one is given which may be at an old question.
+func TestAbsentUnitCostsNoPatience(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := bench(t, model.Line{Name: "bus", Baud: 19200, Timeout: faultTimeout}, numbers(), slave.Pace{Baud: 19200}, slave.Faults{})
+		began := time.Now()
+		for range 3 {
+			if _, err := l.Read(context.Background(), model.ReadRequest{Unit: 9, Count: 2}); err == nil {
+				t.Fatal("a unit that is not there answered")
+			}
+		}
+		if took := time.Since(began); took > 4*faultTimeout+100*time.Millisecond {
+			t.Errorf("three questions to a unit that is not there took %s", took)
+		}
+	})
+}
+
 // TestLateAnswersAmongAllKinds mixes tables and lengths, and has every fifth
 // address answered late by anything up to what is waited for.
 func TestLateAnswersAmongAllKinds(t *testing.T) {

@@ -23,12 +23,13 @@ type memory struct {
 	open    map[byte][]unanswered // by unit, in the order asked
 	owing   map[byte]time.Time    // since when a unit has been at what it owes an answer to
 	silent  map[byte]int          // questions in a row that failed, by unit
+	heard   map[byte]bool         // units that ever answered
 	refuses map[byte]bool         // units that refused a short read
 	habits  map[byte]*habit       // by unit
 }
 
 func newMemory() *memory {
-	return &memory{open: map[byte][]unanswered{}, owing: map[byte]time.Time{}, silent: map[byte]int{},
+	return &memory{open: map[byte][]unanswered{}, owing: map[byte]time.Time{}, silent: map[byte]int{}, heard: map[byte]bool{},
 		refuses: map[byte]bool{}, habits: map[byte]*habit{}}
 }
 
@@ -77,6 +78,7 @@ func (m *memory) expire(unit byte, now time.Time) []unanswered {
 // what was asked before that has passed, and one more answer may come.
 func (m *memory) answered(s shape, asked, now time.Time) {
 	delete(m.owing, s.unit)
+	m.heard[s.unit] = true
 	all := m.expire(s.unit, now)
 	first := slices.IndexFunc(all, func(u unanswered) bool { return u.shape == s })
 	if first < 0 {
@@ -93,6 +95,7 @@ func (m *memory) answered(s shape, asked, now time.Time) {
 // oldest of them has passed, and everything before it.
 func (m *memory) refused(s shape, copied bool, asked, now time.Time) {
 	delete(m.owing, s.unit)
+	m.heard[s.unit] = true
 	all := m.expire(s.unit, now)
 	first := slices.IndexFunc(all, func(u unanswered) bool { return u.function == s.function })
 	switch {
@@ -121,7 +124,7 @@ func (m *memory) settle(f found, now time.Time) (asked time.Time, ok bool) {
 	for i := range m.open[f.unit] {
 		u := &m.open[f.unit][i]
 		if !u.came && u.function == f.function && (f.exception || u.bytes == f.bytes) {
-			u.came = true
+			u.came, m.heard[f.unit] = true, true
 			if m.owing[f.unit] = now; !m.owes(f.unit) {
 				delete(m.owing, f.unit)
 			}
