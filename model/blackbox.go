@@ -16,17 +16,18 @@ const (
 // asked for: who stops an engine on purpose lets it cool without load first.
 const AbruptStop = 10 * time.Second
 
-// BlackBox returns the span of readings that must never be thinned or deleted
-// because of the event: around the raising of a critical alarm, and around an
-// abrupt stop whatever the alarms say of it. It reports false for every other
-// event. The span stays within the event's boot.
-func (e Event) BlackBox() (from, to Instant, ok bool) {
+// Grave reports whether the readings around an event must never be thinned or
+// deleted: at the raising of a critical alarm, and at an abrupt stop whatever
+// the alarms say of it.
+func (e Event) Grave() bool {
 	a := e.Alarm
-	grave := a != nil && a.Priority == Critical && a.From != a.To && a.To == AlarmUnacknowledged
-	if !grave && (e.Engine == nil || !e.Engine.Abrupt) {
-		return Instant{}, Instant{}, false
-	}
-	return Instant{Boot: e.At.Boot, Offset: max(e.At.Offset-BlackBoxBefore, 0)}, e.At.Add(BlackBoxAfter), true
+	return a != nil && a.Priority == Critical && a.From != a.To && a.To == AlarmUnacknowledged || e.Engine != nil && e.Engine.Abrupt
+}
+
+// BlackBox returns the span of readings around a grave event, as far as the
+// boots known by now have it: it goes on across a restart of the computer.
+func (e Event) BlackBox(c Clock) Span {
+	return Span{c.Back(e.At, BlackBoxBefore), c.Onward(e.At.Add(BlackBoxAfter))}
 }
 
 // BlackBox is a stretch of readings that is kept for ever, with what there is
@@ -46,24 +47,24 @@ func (b BlackBox) Holds(seq uint64) bool {
 	return slices.ContainsFunc(b.Causes, func(e Event) bool { return e.Seq == seq })
 }
 
-// BlackBoxes gives the boxes of events, oldest first, with nothing counted.
-// Events whose boxes touch share one.
-func BlackBoxes(events []Event) []BlackBox {
+// BlackBoxes gives the boxes of the grave ones among events, oldest first, with
+// nothing counted. Events whose boxes touch share one.
+func BlackBoxes(events []Event, c Clock) []BlackBox {
 	var all []BlackBox
 	for _, e := range events {
-		from, to, ok := e.BlackBox()
-		if !ok {
+		if !e.Grave() {
 			continue
 		}
-		if n := len(all); n > 0 && from.Boot == all[n-1].To.Boot && !all[n-1].To.Before(from) {
+		span := e.BlackBox(c)
+		if n := len(all); n > 0 && !all[n-1].To.Before(span.From) {
 			b := &all[n-1]
 			b.Causes = append(b.Causes, e)
-			if b.To.Before(to) {
-				b.To = to
+			if b.To.Before(span.To) {
+				b.To = span.To
 			}
 			continue
 		}
-		all = append(all, BlackBox{ID: e.Seq, Causes: []Event{e}, From: from, To: to})
+		all = append(all, BlackBox{ID: e.Seq, Causes: []Event{e}, From: span.From, To: span.To})
 	}
 	return all
 }

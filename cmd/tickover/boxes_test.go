@@ -66,9 +66,9 @@ func critical(rule string) model.Event {
 }
 
 // Hours of readings in a store that keeps one: two alarms that share a box, an abrupt
-// stop that no alarm spoke of, an alarm with a restart of tickover before it,
-// one that the computer's restart cut short, and one soon after that. All of
-// the readings are there, and each box says what it lacks and why.
+// stop that no alarm spoke of, an alarm with a restart of tickover before it, and
+// one before and one after a restart of the computer, which share a box of both
+// boots. All of the readings are there, and each box says what it lacks and why.
 func TestBlackBoxesOutliveTheThinning(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
@@ -105,8 +105,8 @@ func TestBlackBoxesOutliveTheThinning(t *testing.T) {
 		{"oil: unacknowledged; heat: unacknowledged", "1+15m0s to 1+21m30s", 39, nil},
 		{"the engine stopped abruptly", "1+35m0s to 1+41m0s", 36, nil},
 		{"after the pause: unacknowledged", "1+1h8m0s to 1+1h14m0s", 24, []string{"no readings for 2m10s from 1+1h9m50s on: tickover was started anew"}},
-		{"before the cut: unacknowledged", "1+1h25m0s to 1+1h31m0s", 32, []string{"no readings for 50s from 1+1h30m10s on: the computer was started anew"}},
-		{"after the cut: unacknowledged", "2+0s to 2+3m0s", 18, []string{"the computer had started only 2m0s before"}},
+		{"before the cut: unacknowledged; after the cut: unacknowledged", "1+1h25m0s to 2+3m0s", 50, []string{
+			"the computer was started anew between 1+1h30m10s and 2+0s; for how long nothing was kept is not determined, since no clock that is vouched for dates both boots: the readings before it may be older than they look"}},
 	}
 	if len(boxes) != len(want) {
 		t.Fatalf("%d boxes: %+v", len(boxes), boxes)
@@ -135,4 +135,105 @@ func TestBlackBoxesOutliveTheThinning(t *testing.T) {
 	if text := must(t, "alarms", "boxes", "--state", dir); !strings.Contains(text, "1+15m0s to 1+21m30s") || !strings.Contains(text, "tickover was started anew") {
 		t.Error(text)
 	}
+}
+
+// The clocks tell for how long the computer was off. The box takes as much of
+// the boot before as that leaves, in order, keeps it from thinning, and says
+// where the gap is; one that was off for longer begins with its boot.
+func TestABlackBoxReachesAcrossARestartOfTheComputer(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	const h, m, s = time.Hour, time.Minute, time.Second
+	day := time.Date(2026, 2, 3, 4, 0, 0, 0, time.UTC)
+	began := func(r recorder, after time.Duration) {
+		r.t.Helper()
+		if err := r.store.Estimate(r.store.Boot(), model.ClockEstimate{Wall: day.Add(after).UnixNano(), Source: model.ClockSynchronised}); err != nil {
+			r.t.Fatal(err)
+		}
+	}
+	r := record(t, dir, "first")
+	began(r, 0)
+	r.run(0, h)
+	r.happen(h-20*s, critical("at the end of the first"))
+	r.end()
+	r = record(t, dir, "second")
+	began(r, h+20*s) // 30 s after the last reading
+	r.run(0, h)
+	r.end()
+	r = record(t, dir, "third")
+	began(r, 2*h+100*s) // 90 s after the last reading
+	r.run(30*s, h)
+	r.happen(m, critical("soon after the third began"))
+	r.end()
+	r = record(t, dir, "fourth")
+	began(r, 9*h)
+	r.run(0, 2*m)
+	r.happen(m, critical("after hours off"))
+	r.run(2*m, 4*h)
+	r.end()
+	var boxes []page.BlackBox
+	if err := json.Unmarshal([]byte(must(t, "alarms", "boxes", "--json", "--state", dir)), &boxes); err != nil {
+		t.Fatal(err)
+	}
+	want := []struct {
+		span  string
+		scans int
+		lacks []string
+	}{
+		// 60 s after 1+59m40s are 10 s of the first boot, 30 s off and 20 s of the second.
+		{"1+54m40s to 2+20s", 34, []string{"the computer was started anew between 1+59m50s and 2+0s; nothing was kept for 30s until it began"}},
+		// 300 s before 3+1m are 60 s of the third, 90 s off and 150 s of the second, which ended at 59m50s.
+		{"2+57m20s to 3+2m0s", 25, []string{"the computer was started anew between 2+59m50s and 3+30s; nothing was kept for 1m30s until it began"}},
+		{"4+0s to 4+2m0s", 12, []string{"the computer had started only 1m0s before, and kept nothing for 5h58m30s until then"}},
+	}
+	if len(boxes) != len(want) {
+		t.Fatalf("%d boxes: %+v", len(boxes), boxes)
+	}
+	for i, b := range boxes {
+		if b.FromInstant+" to "+b.ToInstant != want[i].span || b.Scans != want[i].scans || !slices.Equal(b.Lacks, want[i].lacks) {
+			t.Errorf("got  %+v\nwant %+v", b, want[i])
+		}
+		rows, err := csv.NewReader(strings.NewReader(must(t, "export", "--state", dir, "--box", strconv.FormatUint(b.ID, 10)))).ReadAll()
+		if err != nil || len(rows) != 1+want[i].scans {
+			t.Errorf("the export of box %d has %d rows, want %d and a head: %v", b.ID, len(rows), want[i].scans, err)
+		}
+	}
+}
+
+// A box that was read whole is remembered: asked again, it is told without
+// reading anything, until a boot is dated anew.
+func TestABlackBoxIsReadOnce(t *testing.T) {
+	t.Parallel()
+	r := record(t, t.TempDir(), "only")
+	const h, m = time.Hour, time.Minute
+	r.run(0, 10*m)
+	r.happen(10*m, critical("oil"))
+	r.run(10*m, h)
+	s := &source{store: r.store, setup: r.cfg.Setup}
+	count := func() model.BlackBox {
+		boxes, err := s.BlackBoxes(t.Context())
+		if err != nil || len(boxes) != 1 {
+			t.Fatalf("%d boxes, %v", len(boxes), err)
+		}
+		if err := s.CountBlackBox(t.Context(), &boxes[0]); err != nil {
+			t.Fatal(err)
+		}
+		return boxes[0]
+	}
+	first := count()
+	kept, _ := s.counted.Load(first.ID)
+	if second := count(); first.Scans != 36 || second.Scans != first.Scans || second.Readings != 72 || second.Points != 2 || len(second.Lacks) != 0 {
+		t.Errorf("first %+v, then %+v", first, second)
+	}
+	if again, _ := s.counted.Load(first.ID); again != kept {
+		t.Error("the box was read a second time")
+	}
+	if err := r.store.Estimate(r.store.Boot(), model.ClockEstimate{Wall: 1e18, Source: model.ClockPhone}); err != nil {
+		t.Fatal(err)
+	}
+	count()
+	if again, _ := s.counted.Load(first.ID); again == kept {
+		t.Error("the box is not read again after its boot was dated anew")
+	}
+	r.end()
 }

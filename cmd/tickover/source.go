@@ -9,6 +9,7 @@ import (
 	"maps"
 	"slices"
 	"strconv"
+	"sync"
 
 	"tickover/alarms"
 	"tickover/cmd/tickover/report"
@@ -32,6 +33,7 @@ type source struct {
 	// that holds one of many.
 	runsBefore int
 	earlier    []model.Event // of a bundle, from before its store begins
+	counted    sync.Map      // black boxes by ID, *count
 }
 
 // errNotRunning says that only a running daemon can do this.

@@ -170,12 +170,17 @@ func (s *Store) number(events []model.Event) {
 		s.lastSeq++
 		events[i].Seq = s.lastSeq
 		s.events = append(s.events, events[i])
-		if from, to, ok := events[i].BlackBox(); ok {
-			s.spans = append(s.spans, model.Span{From: from, To: to})
-		}
+		s.keepAround(events[i])
 		s.see(events[i].At)
 		s.noteEvent(events[i])
 		s.health.Events++
+	}
+}
+
+// keepAround keeps the readings around a grave event from being thinned out.
+func (s *Store) keepAround(e model.Event) {
+	if e.Grave() {
+		s.spans = append(s.spans, e.BlackBox(model.Clock{Boots: s.boots}))
 	}
 }
 

@@ -84,9 +84,7 @@ func (s *Store) replayBatch(b *batch) {
 			s.kept++
 			s.see(e.At)
 			s.noteEvent(e)
-			if from, to, ok := e.BlackBox(); ok {
-				s.spans = append(s.spans, model.Span{From: from, To: to})
-			}
+			s.keepAround(e)
 		}
 	}
 }

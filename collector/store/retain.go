@@ -26,11 +26,21 @@ type thinning struct {
 func (s *Store) thinning() thinning {
 	s.mu.RLock()
 	defer s.mu.RUnlock()
-	t := thinning{spans: s.spans, gone: maps.Clone(s.gone), excess: s.data.used() - s.opts.MaxBytes}
+	t := thinning{spans: s.reaching(), gone: maps.Clone(s.gone), excess: s.data.used() - s.opts.MaxBytes}
 	if s.opts.KeepSamples > 0 {
 		t.before = s.loggedBefore(s.opts.KeepSamples)
 	}
 	return t
+}
+
+// reaching are the spans to be kept; what was to follow the end of a boot is
+// kept of the next.
+func (s *Store) reaching() []model.Span {
+	clock, spans := model.Clock{Boots: s.boots}, slices.Clone(s.spans)
+	for i := range spans {
+		spans[i].To = clock.Onward(spans[i].To)
+	}
+	return spans
 }
 
 // loggedBefore returns the instant since when so much was logged. Boots count

@@ -38,8 +38,8 @@ func TestThinning(t *testing.T) {
 	if len(rows) == 4*5760 || len(rows) < 2880 {
 		t.Fatalf("%d rows left", len(rows))
 	}
-	from, to, _ := alarm.BlackBox()
-	if box := lines(t, s, model.Query{From: from, To: to}); len(box) != 24 {
+	span := alarm.BlackBox(model.Clock{})
+	if box := lines(t, s, model.Query{From: span.From, To: span.To}); len(box) != 24 {
 		t.Fatalf("the black box holds %d rows", len(box))
 	}
 	if m, _ := minuteLines(t, s, model.Query{}); len(m) != 4*1440 {

@@ -38,8 +38,8 @@ func (s *Store) addMinutes() error {
 		}
 	}
 	for e, err := range s.Events(model.Query{}) {
-		if from, to, ok := e.BlackBox(); err == nil && ok {
-			s.spans = append(s.spans, model.Span{From: from, To: to})
+		if err == nil {
+			s.keepAround(e)
 		}
 	}
 	return nil

@@ -86,10 +86,10 @@ func (f *face) box(r *http.Request, q *model.Query) error {
 
 // around is the address of the readings kept for an alarm that was raised at
 // an instant; "" when none are.
-func around(a model.AlarmStatus) string {
-	from, to, ok := model.Event{At: a.Raised, Alarm: &model.AlarmEvent{Priority: a.Rule.Priority, To: model.AlarmUnacknowledged}}.BlackBox()
-	if !ok || a.Raised.IsZero() {
+func around(a model.AlarmStatus, clock model.Clock) string {
+	if a.Raised.IsZero() || a.Rule.Priority != model.Critical {
 		return ""
 	}
-	return "/api/v1/export?" + url.Values{"from": {from.String()}, "to": {to.String()}}.Encode()
+	span := model.Event{At: a.Raised}.BlackBox(clock)
+	return "/api/v1/export?" + url.Values{"from": {span.From.String()}, "to": {span.To.String()}}.Encode()
 }

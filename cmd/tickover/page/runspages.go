@@ -164,7 +164,7 @@ func happeningOf(e model.Event, clock model.Clock) happening {
 	if at := wall(clock, e.At); at != nil {
 		h.At = at.Format(time.DateTime)
 	}
-	if _, _, ok := e.BlackBox(); ok {
+	if e.Grave() {
 		h.Box = e.Seq
 	}
 	switch {

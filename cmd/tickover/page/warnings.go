@@ -81,7 +81,7 @@ func (g gauge) warning(a model.AlarmStatus) warning {
 	if a.State == model.AlarmOutOfService {
 		w.Return.Verb = model.ReturnToService.String()
 	}
-	w.Around = around(a)
+	w.Around = around(a, g.snap.Clock)
 	if w.Critical {
 		w.Shape = "⬣"
 	}
