@@ -74,6 +74,7 @@ func guard(fn func() error) (err error) {
 type data struct {
 	mu      sync.RWMutex // held whole while the file is opened anew
 	db      *bolt.DB     // nil while it can't be opened; guarded by mu
+	file    *os.File     // that db has open; closed with it
 	opts    Options
 	doubt   *doubt // by the one writer only
 	path    string
@@ -119,7 +120,12 @@ func openData(o Options, path string) (*data, error) {
 				return err
 			}
 			d.told = w.spoiled
-			d.db, err = bolt.Open(path, 0o600, boltOptions(o, o.ReadOnly))
+			opts := boltOptions(o, o.ReadOnly)
+			opts.OpenFile = func(name string, flag int, perm os.FileMode) (f *os.File, err error) {
+				d.file, err = o.OpenData(name, flag, perm)
+				return d.file, err
+			}
+			d.db, err = bolt.Open(path, 0o600, opts)
 			if err != nil {
 				return err
 			}

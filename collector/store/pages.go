@@ -293,6 +293,7 @@ func parsePage(b []byte) (elements []element, branch bool, err error) {
 	if !branch && kind != pageLeaf || next > len(b) || branch && n == 0 {
 		return nil, false, fmt.Errorf("heading unreadable")
 	}
+	elements = make([]element, 0, n)
 	for i := range n {
 		at := pageHeader + i*elemSize
 		e, pos, k, v := element{}, 0, 0, 0

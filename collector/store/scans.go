@@ -2,6 +2,7 @@ package store
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"iter"
 	"time"
@@ -77,6 +78,7 @@ type groupReader struct {
 	now    *rows
 	cols   []int // the wanted columns of now
 	i      int
+	leaves leaves // of blocks, or of minutes
 	arena  []model.Sample
 	room   scratch // of now
 	err    error
@@ -158,54 +160,60 @@ func (r *groupReader) nextRows() *rows {
 	return next
 }
 
-// readBlock reads and decodes one block in a transaction of its own, so that
-// a slow reader never holds pages back. It returns nil rows at the end.
+// readBlock reads and decodes one block. The transaction it takes ends before
+// the rows are used, so that a slow reader never holds pages back. It returns
+// nil rows at the end.
 func (r *groupReader) readBlock() (rows *rows, err error) {
-	fault := r.store.data.view(func(tx *bolt.Tx) error {
-		bucket := tx.Bucket(bucketBlocks).Bucket([]byte("g" + r.name))
-		if bucket == nil {
-			r.from = nil
-			return nil
-		}
-		c := bucket.Cursor()
-		k, v := c.Seek(r.from)
-		if r.fresh {
-			k, v = startingBlock(c, r.from)
-		}
-		r.fresh = false
-		if k == nil || bytes.Compare(k, blockKey(r.end)) >= 0 {
-			r.from = nil
-			return nil
-		}
-		k = bytes.Clone(k)
-		r.from = append(k, 0)
-		r.store.data.touched.Add(int64(len(v)))
+	var k, v []byte
+	fault := r.start()
+	if fault == nil {
+		k, v, fault = r.leaves.seek(r.store.data, bucketBlocks, r.name, r.from)
+	}
+	if fault != nil {
+		r.before, r.from = 0, r.leaves.next
+		return nil, fmt.Errorf("read blocks of %s: %w", r.name, fault)
+	}
+	if k == nil || bytes.Compare(k, blockKey(r.end)) >= 0 {
+		r.from = nil
+		return nil, nil
+	}
+	k = bytes.Clone(k)
+	r.from = append(k, 0)
+	fault = guard(func() error {
 		rows, err = r.decode(k, v)
 		return nil
 	})
-	if fault != nil {
-		r.from = nil
-		return nil, fmt.Errorf("read blocks of %s: %w", r.name, fault)
-	}
-	return rows, err
+	return rows, errors.Join(fault, err)
 }
 
-// startingBlock returns the last block that begins at or before key, else the
-// first of all.
-func startingBlock(c *bolt.Cursor, key []byte) ([]byte, []byte) {
-	k, v := c.Seek(key)
-	if k != nil && bytes.Equal(k, key) {
-		return k, v
+// start goes back to the block that the first wanted row may lie in.
+func (r *groupReader) start() error {
+	if !r.fresh {
+		return nil
+	}
+	r.fresh = false
+	return r.store.data.view(func(tx *bolt.Tx) error {
+		if bucket := tx.Bucket(bucketBlocks).Bucket([]byte("g" + r.name)); bucket != nil {
+			r.from = startingBlock(bucket.Cursor(), r.from)
+		}
+		return nil
+	})
+}
+
+// startingBlock returns the key of the last block that begins at or before
+// key, else of the first of all; nil when there is none.
+func startingBlock(c *bolt.Cursor, key []byte) []byte {
+	k, _ := c.Seek(key)
+	switch {
+	case k == nil:
+		k, _ = c.Last()
+	case !bytes.Equal(k, key):
+		k, _ = c.Prev()
 	}
 	if k == nil {
-		k, v = c.Last()
-	} else {
-		k, v = c.Prev()
+		k, _ = c.First()
 	}
-	if k == nil {
-		return c.First()
-	}
-	return k, v
+	return bytes.Clone(k)
 }
 
 func (r *groupReader) decode(key, value []byte) (*rows, error) {

@@ -149,7 +149,7 @@ func (d *data) reopen() error {
 	if err != nil {
 		return err
 	}
-	d.db = fresh.db
+	d.db, d.file = fresh.db, fresh.file
 	return nil
 }
 

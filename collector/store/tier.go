@@ -147,7 +147,7 @@ func (r *groupReader) minutes(yield func(*Minutes, error) bool) bool {
 	return held == nil || r.yieldMinutes(held, yield)
 }
 
-// storedMinutes reads one value after another, each in its own transaction.
+// storedMinutes reads one value after another, in no transaction of its own.
 // A file of format 1 has none: they are worked out from its blocks.
 func (r *groupReader) storedMinutes() iter.Seq2[*minutes, error] {
 	return func(yield func(*minutes, error) bool) {
@@ -158,38 +158,23 @@ func (r *groupReader) storedMinutes() iter.Seq2[*minutes, error] {
 		first := floorDiv(int64(r.query.From.Offset), int64(time.Minute))
 		key := minuteKey(r.query.From.Boot, max(first-tierChunk, -1<<31), 0)
 		for key != nil {
-			var m *minutes
-			var err error
-			fault := r.store.data.view(func(tx *bolt.Tx) error {
-				m, key, err = r.minutesAt(tx, key)
-				return nil
-			})
+			k, v, fault := r.leaves.seek(r.store.data, bucketMinutes, r.name, key)
 			if fault != nil {
-				yield(nil, fmt.Errorf("read minutes of %s: %w", r.name, fault))
+				if key = r.leaves.next; !yield(nil, fmt.Errorf("read minutes of %s: %w", r.name, fault)) {
+					return
+				}
+				continue
+			}
+			if k == nil {
 				return
 			}
-			if key == nil || err == nil && !r.query.To.IsZero() && !m.instant(0).Before(r.query.To) || !yield(m, err) {
+			key = append(bytes.Clone(k), 0)
+			m, err := r.openMinutes(k, v)
+			if err == nil && !r.query.To.IsZero() && !m.instant(0).Before(r.query.To) || !yield(m, err) {
 				return
 			}
 		}
 	}
-}
-
-// minutesAt decodes the first value from a key on and returns where to go on;
-// nil at the end.
-func (r *groupReader) minutesAt(tx *bolt.Tx, key []byte) (*minutes, []byte, error) {
-	bucket := tx.Bucket(bucketMinutes).Bucket([]byte("g" + r.name))
-	if bucket == nil {
-		return nil, nil, nil
-	}
-	k, v := bucket.Cursor().Seek(key)
-	if k == nil {
-		return nil, nil, nil
-	}
-	k = bytes.Clone(k)
-	r.store.data.touched.Add(int64(len(v)))
-	m, err := r.openMinutes(k, v)
-	return m, append(k, 0), err
 }
 
 func (m *minutes) instant(i int) model.Instant {
