@@ -82,7 +82,7 @@ func otherEnd(b *testing.B, pace slave.Pace) (path string, wait func() slave.Exa
 	}
 	return strings.TrimSpace(first), func() (e slave.Exactness) {
 		if err := json.NewDecoder(lines).Decode(&e); err != nil {
-			b.Fatal(err)
+			b.Fatalf("the slave ended without its report: %v, %v", err, cmd.Wait())
 		}
 		return e
 	}
@@ -138,11 +138,11 @@ func benchLine(b *testing.B, baud, registers int, busy bool) {
 		q.Address = uint16(n % 100)
 		a, err := l.Read(context.Background(), q)
 		if err != nil {
-			b.Fatal(err)
+			b.Fatalf("read %d of %d: %v; the line by then: %+v", n, b.N, err, l.Health())
 		}
 		for i, w := range a.Words {
 			if w != number(2, q.Address+uint16(i)) {
-				b.Fatalf("register %d holds %d", int(q.Address)+i, w)
+				b.Fatalf("read %d of %d: register %d holds %d", n, b.N, int(q.Address)+i, w)
 			}
 		}
 	}
