@@ -65,6 +65,7 @@ func NewDesk(p Parts) *Desk {
 		d.posts = append(d.posts, newPost(party.Target, party.Sender, p.Folder, d.about, p.Log))
 	}
 	d.recall()
+	d.recallFlood()
 	d.readMark()
 	return d
 }
@@ -111,6 +112,7 @@ func (d *Desk) Run(ctx context.Context) {
 			for _, e := range news {
 				d.consider(e)
 			}
+			d.keepFlood()
 			d.setMark(news[len(news)-1].At)
 		case <-look.C:
 			d.look()

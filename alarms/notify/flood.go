@@ -1,7 +1,11 @@
 package notify
 
 import (
+	"encoding/json"
+	"errors"
 	"fmt"
+	"os"
+	"path/filepath"
 
 	"tickover/model"
 )
@@ -9,9 +13,18 @@ import (
 // flood holds back what the summary of many alarms at once speaks for: forty
 // alarms in a minute are one message, the critical ones, and one that says how
 // many there were.
+// What was held back is on disk before the mark moves on, so that a restart in
+// the middle still tells of it.
 type flood struct {
-	held  map[string]bool // rules whose raising was not told
-	count int             // such raisings since the last summary
+	held    map[string]bool // rules whose raising was not told
+	count   int             // such raisings since the last summary
+	changed bool            // since it was last on disk
+}
+
+// heldBack is a flood on disk.
+type heldBack struct {
+	Rules map[string]bool
+	Count int
 }
 
 // holds reports whether a transition is not told. An alarm that was held back
@@ -22,9 +35,11 @@ func (f *flood) holds(e model.AlarmEvent) bool {
 	case e.Flood:
 		f.held[e.Rule] = true
 		f.count++
+		f.changed = true
 	case e.From == e.To && e.Who == "":
 		return false
 	case e.To == model.AlarmUnacknowledged:
+		f.changed = f.changed || f.held[e.Rule]
 		delete(f.held, e.Rule)
 	}
 	return f.held[e.Rule]
@@ -36,5 +51,39 @@ func (f *flood) sum(m *Message) {
 		return
 	}
 	m.Text += fmt.Sprintf("; %d alarms were not told one by one, see the list of alarms", f.count)
-	f.count = 0
+	f.count, f.changed = 0, true
+}
+
+func (d *Desk) heldFile() string { return filepath.Join(d.parts.Folder, "held-back.json") }
+
+// recallFlood reads what a flood held back before a restart.
+func (d *Desk) recallFlood() {
+	var was heldBack
+	text, err := os.ReadFile(d.heldFile())
+	if err == nil {
+		err = json.Unmarshal(text, &was)
+	}
+	if err != nil && !errors.Is(err, os.ErrNotExist) {
+		d.parts.Log.Error("how many alarms a flood held back before the stop may not be told", "err", err)
+		return
+	}
+	if d.flood.count = was.Count; was.Rules != nil {
+		d.flood.held = was.Rules
+	}
+}
+
+// keepFlood puts what is held back on disk.
+func (d *Desk) keepFlood() {
+	if !d.flood.changed || len(d.posts) == 0 {
+		return
+	}
+	text, err := json.Marshal(heldBack{d.flood.held, d.flood.count})
+	if err == nil {
+		err = replace(d.heldFile(), text)
+	}
+	if err != nil {
+		d.parts.Log.Error("how many alarms a flood held back may not be told after a restart", "err", err)
+		return
+	}
+	d.flood.changed = false
 }

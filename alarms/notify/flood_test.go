@@ -50,3 +50,32 @@ func TestAFloodIsOneSummary(t *testing.T) {
 		}
 	})
 }
+
+// A restart in the middle of a flood forgets neither how many alarms were held
+// back nor which, and none of them is told to the second contact.
+func TestARestartForgetsNothingThatAFloodHeldBack(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		o := newOffice(t, []model.Route{{Least: model.Information, To: []string{"letter"}, Second: []string{"second"}, Patience: time.Minute}}, "letter", "second")
+		summary := model.AlarmEvent{At: o.now(), Rule: "flood", Label: "Many alarms at once", Point: model.AlarmsRaised, Priority: model.Warning, To: model.AlarmUnacknowledged}
+		held := model.AlarmEvent{At: o.now(), Rule: "held", Priority: model.Warning, To: model.AlarmUnacknowledged, Flood: true}
+		o.Offer([]model.AlarmEvent{summary, held, held})
+		pass(time.Second)
+		o.stop()
+		o.open()
+		defer func() { o.stop() }()
+		o.show(&model.Snapshot{Alarms: []model.AlarmStatus{awaiting("held", model.Warning, o.now())}})
+		pass(2 * time.Minute)
+		back, over := held, summary
+		back.From, back.To, back.Flood, back.At = held.To, model.AlarmReturnedUnacknowledged, false, o.now()
+		over.From, over.To, over.At = summary.To, model.AlarmReturnedUnacknowledged, o.now()
+		o.Offer([]model.AlarmEvent{back, over})
+		pass(time.Minute)
+		got := strings.Join(o.boxes["letter"].texts(), "\n")
+		if !strings.Contains(got, "; 2 alarms were not told one by one") || strings.Contains(got, "held") {
+			t.Errorf("told after the restart:\n%s", got)
+		}
+		if second := o.boxes["second"].texts(); len(second) != 0 {
+			t.Errorf("the second contact is told %q", second)
+		}
+	})
+}
