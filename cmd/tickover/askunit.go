@@ -101,7 +101,16 @@ func (c *surveyCommand) stubLine(name string, f found, again bool) string {
 	case c.RTUTCP != "":
 		return out + fmt.Sprintf("%s    rtu over tcp: %s\n", mark, c.RTUTCP)
 	}
-	return out + fmt.Sprintf("%[1]s    serial: %[2]s\n%[1]s    baud: %[3]d\n%[1]s    parity: %[4]s\n", mark, c.Serial, f.Baud, f.Parity)
+	out += fmt.Sprintf("%[1]s    serial: %[2]s\n%[1]s    baud: %[3]d\n%[1]s    parity: %[4]s\n", mark, c.Serial, f.Baud, f.Parity)
+	return out + stubStopBits(f, mark)
+}
+
+// stubStopBits is the setting of stop bits, left out when it is the usual one.
+func stubStopBits(f found, mark string) string {
+	if f.StopBits == 0 {
+		return ""
+	}
+	return fmt.Sprintf("%s    stop bits: %d\n", mark, f.StopBits)
 }
 
 func stubDevice(f found, line, mark string) string {

@@ -161,6 +161,7 @@ func (c *initCommand) text(all []found) string {
 	fmt.Fprintf(&b, "lines:\n  - name: skid\n    %s\n", c.line())
 	if len(all) > 0 && all[0].Baud > 0 {
 		fmt.Fprintf(&b, "    baud: %d\n    parity: %s\n", all[0].Baud, all[0].Parity)
+		b.WriteString(stubStopBits(all[0], ""))
 	}
 	b.WriteString(devicesText(all))
 	return b.String()

@@ -15,7 +15,7 @@ import (
 func TestInitWritesACheckedConfiguration(t *testing.T) {
 	folder := t.TempDir()
 	survey, err := json.Marshal([]found{
-		{Unit: 3, Baud: 9600, Parity: "none", Answer: "plain", SunSpec: []uint16{1, 203}, Base: 40000},
+		{Unit: 3, Baud: 9600, Parity: "none", StopBits: 1, Answer: "plain", SunSpec: []uint16{1, 203}, Base: 40000},
 		{Unit: 7, Baud: 9600, Parity: "none", Answer: "plain", Identity: &model.Identity{Vendor: "two\nlines: 7"}},
 		{Unit: 9, Baud: 19200, Parity: "even", Answer: "plain", SunSpec: []uint16{203}},
 	})
@@ -34,7 +34,7 @@ func TestInitWritesACheckedConfiguration(t *testing.T) {
 	if r.Name != `The "old" set: pump` || r.ApparentPower != 50e3 || r.Voltage != 400 || r.Frequency != 50 || r.Poles != 4 || r.Battery != 12 {
 		t.Errorf("the rating is %+v", r)
 	}
-	if l := cfg.Setup.Lines; len(l) != 1 || l[0].Address != "/dev/rs485/A: #1" || l[0].Baud != 9600 || l[0].Parity != model.NoParity {
+	if l := cfg.Setup.Lines; len(l) != 1 || l[0].Address != "/dev/rs485/A: #1" || l[0].Baud != 9600 || l[0].Parity != model.NoParity || l[0].StopBits != 1 {
 		t.Errorf("the lines are %+v", l)
 	}
 	if d := cfg.Setup.Devices; len(d) != 1 || d[0].Unit != 3 || d[0].Chain == nil {

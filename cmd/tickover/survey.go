@@ -28,6 +28,7 @@ type surveyCommand struct {
 	Units     string        `help:"Units to ask, such as 1-32,100." default:"1-247" placeholder:"LIST"`
 	Bauds     []int         `help:"Rates to try, one after another." default:"19200,9600" placeholder:"BAUD"`
 	Parities  []string      `help:"Parities to try: even, odd, none." default:"even,none" enum:"even,odd,none" placeholder:"PARITY"`
+	StopBits  int           `name:"stop-bits" help:"1 or 2; 0 takes 1 with parity and 2 without, as the serial guide has it. A port without a second stop bit, such as a Pi's mini-UART, needs 1." default:"0" enum:"0,1,2" placeholder:"N"`
 	Timeout   time.Duration `help:"How long each unit is given. Units built on libmodbus hear nothing for half a second after a question to another unit: give them 600ms." default:"300ms"`
 	JSON      bool          `help:"Print a JSON array."`
 }
@@ -37,6 +38,7 @@ type found struct {
 	Unit     uint8           `json:"unit"`
 	Baud     int             `json:"baud,omitempty"`
 	Parity   string          `json:"parity,omitempty"`
+	StopBits int             `json:"stop_bits,omitempty"` // as asked for
 	Answer   string          `json:"answer"`
 	Identity *model.Identity `json:"identity,omitempty"`
 	SunSpec  []uint16        `json:"sunspec_models,omitempty"`
@@ -90,7 +92,7 @@ func (c *surveyCommand) settings() []model.Line {
 		for _, p := range []model.Parity{model.EvenParity, model.OddParity, model.NoParity} {
 			for _, named := range c.Parities {
 				if p.String() == named {
-					all = append(all, model.Line{Name: "bus", Address: c.Serial, Baud: baud, Parity: p})
+					all = append(all, model.Line{Name: "bus", Address: c.Serial, Baud: baud, Parity: p, StopBits: c.StopBits})
 				}
 			}
 		}
@@ -140,7 +142,7 @@ func surveyLine(ctx context.Context, def model.Line, units []uint8, timeout time
 	slices.SortFunc(p.found, func(a, b found) int { return cmp.Compare(a.Unit, b.Unit) })
 	for i := range p.found {
 		if def.Kind == model.SerialLine {
-			p.found[i].Baud, p.found[i].Parity = def.BaudOrDefault(), def.Parity.String()
+			p.found[i].Baud, p.found[i].Parity, p.found[i].StopBits = def.BaudOrDefault(), def.Parity.String(), def.StopBits
 		}
 	}
 	return p.found, err

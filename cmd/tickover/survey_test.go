@@ -59,7 +59,7 @@ func plugIn(t *testing.T, bank slave.Bank, log *slave.Log) string {
 func TestSurveyNamesWhatAnswers(t *testing.T) {
 	log := &slave.Log{}
 	path := plugIn(t, newSkid(), log)
-	out := must(t, "survey", "--serial", path, "--units", "3-9", "--bauds", "19200", "--parities", "even", "--timeout", "150ms")
+	out := must(t, "survey", "--serial", path, "--units", "3-9", "--bauds", "19200", "--parities", "even", "--stop-bits", "1", "--timeout", "150ms")
 	for _, want := range []string{"1, 203", "Lower Pond Works TA-8 1.4", "exception 02", "profile: sunspec 203", "reads holding 0"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("%q is missing in:\n%s", want, out)
@@ -69,6 +69,9 @@ func TestSurveyNamesWhatAnswers(t *testing.T) {
 	cfg, err := config.Parse("stub.yaml", []byte(stub))
 	if err != nil {
 		t.Fatalf("the stub is no configuration: %v\n%s", err, stub)
+	}
+	if cfg.Setup.Lines[0].StopBits != 1 {
+		t.Errorf("line of the stub: %+v", cfg.Setup.Lines[0])
 	}
 	if len(cfg.Setup.Devices) != 3 || cfg.Setup.Devices[0].Chain == nil {
 		t.Errorf("devices of the stub: %+v", cfg.Setup.Devices)

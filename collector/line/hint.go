@@ -40,7 +40,7 @@ func hint(def model.Line, err error) string {
 	case errors.Is(err, errNotTTY):
 		return "give the path of a serial port, such as one in /dev/serial/by-id"
 	case errors.Is(err, errParity), errors.Is(err, errStopBits):
-		return "this port's hardware can't do it (a Pi's mini-UART has neither parity nor a second stop bit): use a USB adapter or the full UART, or set parity none and one stop bit at both ends"
+		return "this port's hardware can't do it (a Pi's mini-UART has neither parity nor a second stop bit): use a USB adapter or the full UART, or set parity none and one stop bit at both ends (survey: --parities none --stop-bits 1)"
 	case errors.Is(err, errBaud):
 		return "choose a rate that both the adapter and the units have, such as 9600 or 19200"
 	}
