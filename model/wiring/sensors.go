@@ -302,11 +302,7 @@ func (w *Watch) limits(b Beside) model.Check {
 	var bad []string
 	for _, warn := range b.Alarms {
 		for _, crit := range b.Alarms {
-			if warn.Point == "" || warn.Point != crit.Point || warn.Kind != crit.Kind || warn.PerSpeed != crit.PerSpeed ||
-				warn.Priority != model.Warning || crit.Priority != model.Critical {
-				continue
-			}
-			if warn.Kind == model.AboveLimit && warn.Limit > crit.Limit || warn.Kind == model.BelowLimit && warn.Limit < crit.Limit {
+			if warn.Priority == model.Warning && crit.Priority == model.Critical && warn.WarnsAfter(crit) {
 				bad = append(bad, fmt.Sprintf("%s warns only after %s is critical", warn.ID, crit.ID))
 			}
 		}

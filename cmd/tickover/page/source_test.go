@@ -138,7 +138,11 @@ func (s *shed) Readings(_ context.Context, q model.Query, _ time.Duration, take 
 }
 
 func (s *shed) BlackBoxes(context.Context) ([]model.BlackBox, error) {
-	return model.BlackBoxes(s.events, s.snap.Clock), s.broken
+	var clock model.Clock
+	if s.snap != nil {
+		clock = s.snap.Clock
+	}
+	return model.BlackBoxes(s.events, clock), s.broken
 }
 
 func (s *shed) CountBlackBox(_ context.Context, b *model.BlackBox) error {
