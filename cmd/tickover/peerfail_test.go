@@ -149,7 +149,11 @@ func TestPeerEverythingAroundTheDaemonFails(t *testing.T) {
 	if !strings.Contains(metrics, `tickover_line_overruns_total{line="skid"} 0`) {
 		t.Error("rounds were late while everything around failed")
 	}
-	noSecret(t, h, metrics+must(t, "outlets", "--json", "--state", h.state))
+	shown := metrics + must(t, "outlets", "--json", "--state", h.state)
+	for _, path := range []string{"/", "/alarms", "/wiring", "/timeline", "/api/v1/outlets", "/api/v1/lines", "/api/v1/events"} {
+		shown += get(t, "http://"+h.address+path)
+	}
+	noSecret(t, h, shown)
 	h.killed(e)
 	if second := strings.Join(e.heard("/second"), "\n"); strings.Contains(second, "oil.hot") {
 		t.Errorf("the second contact is told of what was acknowledged: %s", second)
