@@ -3,6 +3,7 @@ package model
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 )
 
@@ -167,6 +168,26 @@ func (c Clock) Between(from, to time.Time) []Span {
 		}
 	}
 	return spans
+}
+
+// Lasting writes a time as people say it, such as "1 h 22 min" or "0.3 s".
+func Lasting(d time.Duration) string {
+	if d < 0 {
+		return "−" + Lasting(-d)
+	}
+	var words []string
+	for _, unit := range []struct {
+		long time.Duration
+		name string
+	}{{time.Hour, "h"}, {time.Minute, "min"}} {
+		if n := d / unit.long; n > 0 {
+			words, d = append(words, fmt.Sprintf("%d %s", n, unit.name)), d%unit.long
+		}
+	}
+	if d > 0 || len(words) == 0 {
+		words = append(words, fmt.Sprintf("%g s", d.Seconds()))
+	}
+	return strings.Join(words, " ")
 }
 
 // word names an enumeration's value.

@@ -72,7 +72,7 @@ func TestTwoMissedSignsTellWhereToLook(t *testing.T) {
 			t.Errorf("%+v, told %q", p, s.heard())
 		}
 		pass(10*time.Minute + 2*time.Second)
-		want := "critical Ada works alone and has given no sign for 30m0s (2 signs missed); look here: Pump house [pager]"
+		want := "critical Ada works alone and has given no sign for 30 min (2 signs missed); look here: Pump house [pager]"
 		if len(s.heard()) != 1 || s.heard()[0] != want {
 			t.Errorf("told %q, want %q", s.heard(), want)
 		}

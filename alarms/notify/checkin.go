@@ -64,7 +64,7 @@ func NewAttendant(to model.CheckIn, tell func(Message, []string), record func(te
 // before, or the configured time. It returns where the timer stands.
 func (a *Attendant) Sign(who string, every time.Duration) (model.Presence, error) {
 	if every != 0 && (every < shortestSign || every > longestSign) {
-		return model.Presence{}, fmt.Errorf("the time between two signs lies between %s and %s", shortestSign, longestSign)
+		return model.Presence{}, fmt.Errorf("the time between two signs lies between %s and %s", model.Lasting(shortestSign), model.Lasting(longestSign))
 	}
 	a.mu.Lock()
 	defer a.mu.Unlock()
@@ -83,7 +83,7 @@ func (a *Attendant) Sign(who string, every time.Duration) (model.Presence, error
 	a.stand = &next
 	a.quiet(before)
 	if fresh {
-		a.record(fmt.Sprintf("check-in timer starts: a sign every %s", next.Every), next.Who)
+		a.record(fmt.Sprintf("check-in timer starts: a sign every %s", model.Lasting(next.Every)), next.Who)
 	}
 	return next, a.save()
 }
@@ -156,7 +156,7 @@ func (a *Attendant) look() {
 		if a.to.Place != "" {
 			place = "; look here: " + a.to.Place
 		}
-		a.send(fmt.Sprintf("%s works alone and has given no sign for %s (%s missed)%s", name(p.Who), late.Round(time.Second), count(p.Missed, "sign"), place), model.Critical)
+		a.send(fmt.Sprintf("%s works alone and has given no sign for %s (%s missed)%s", name(p.Who), model.Lasting(late.Round(time.Second)), count(p.Missed, "sign"), place), model.Critical)
 	}
 	if err := a.save(); err != nil {
 		a.log.Error("the check-in timer would be wrong after a restart", "err", err)

@@ -201,7 +201,7 @@ func (d *Desk) escalate(a model.AlarmStatus, awaited map[string]bool) {
 		d.remember()
 		since := "before the computer was started last"
 		if same {
-			since = waited.Round(time.Second).String() + " ago"
+			since = model.Lasting(waited.Round(time.Second)) + " ago"
 		}
 		d.Tell(Message{ID: key, Kind: Escalation, At: d.parts.Now(), Priority: a.Rule.Priority, Action: a.Rule.Action,
 			Text: fmt.Sprintf("nobody has acknowledged: %s (%s, raised %s)", a.Rule.Label, a.State, since)}, r.Second)

@@ -250,7 +250,7 @@ func TestSightLostAndRegainedIsToldOnce(t *testing.T) {
 func TestADigestSaysHowItsTimeIsKnown(t *testing.T) {
 	m := Message{At: model.Instant{Boot: 4, Offset: 90 * time.Second}}
 	d := Digest{}
-	if got := d.when(m); got != "1m30s after start 4 of the computer; the time of day is not known" {
+	if got := d.when(m); got != "1 min 30 s after start 4 of the computer; the time of day is not known" {
 		t.Error(got)
 	}
 	d.Clock.Boots = []model.Boot{{Number: 4, Estimates: []model.ClockEstimate{{Wall: 0, Source: model.ClockUnsynchronised}}}}

@@ -59,7 +59,7 @@ func (d Digest) when(m Message) string {
 	wall, source := d.Clock.Wall(m.At)
 	switch source {
 	case model.ClockUnknown:
-		return fmt.Sprintf("%s after start %d of the computer; the time of day is not known", m.At.Offset.Round(time.Second), m.At.Boot)
+		return fmt.Sprintf("%s after start %d of the computer; the time of day is not known", model.Lasting(m.At.Offset.Round(time.Second)), m.At.Boot)
 	case model.ClockUnsynchronised:
 		return wall.Format("2006-01-02 15:04:05 UTC") + " by a clock that nothing vouches for"
 	}

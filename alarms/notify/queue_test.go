@@ -102,7 +102,7 @@ func TestThousandsOfEventsFitTheCardAndAFewMails(t *testing.T) {
 		}
 	}
 	first, last := time.Duration(events-longestQueue+1)*time.Second, time.Duration(events)*time.Second
-	if told[0] != first.String() || told[longestQueue-1] != last.String() || len(told) != longestQueue || left != events-longestQueue {
+	if told[0] != model.Lasting(first) || told[longestQueue-1] != model.Lasting(last) || len(told) != longestQueue || left != events-longestQueue {
 		t.Errorf("%d told from %s to %s, want %d from %s to %s; %d left out", len(told), told[0], told[len(told)-1], longestQueue, first, last, left)
 	}
 	t.Logf("%d events: %d bytes on the card at most, %d told, %d said to be left out", events, largest, len(told), left)

@@ -170,7 +170,7 @@ func TestAMailCanBeRead(t *testing.T) {
 		t.Errorf("subject %q, %v", subject, err)
 	}
 	text, err := io.ReadAll(quotedprintable.NewReader(m.Body))
-	for _, part := range []string{"By hand: Stop the engine by hand.", "SIMULATED", model.Advisory, "1m0s after start 1"} {
+	for _, part := range []string{"By hand: Stop the engine by hand.", "SIMULATED", model.Advisory, "1 min after start 1"} {
 		if err != nil || !strings.Contains(strings.ReplaceAll(string(text), "\r\n", "\n"), part) {
 			t.Errorf("%q is not in the mail: %v\n%s", part, err, text)
 		}

@@ -150,21 +150,12 @@ func countedWords(p model.PointID, above bool, limit float64) string {
 	return fmt.Sprintf("is less than %.0f", whole+1)
 }
 
-// delayWords writes a time as people say it, such as "6 min 40 s".
+// delayWords writes a delay as people say it.
 func delayWords(d time.Duration) string {
-	var words []string
-	for _, unit := range []struct {
-		long time.Duration
-		name string
-	}{{time.Hour, "h"}, {time.Minute, "min"}} {
-		if n := d / unit.long; n > 0 {
-			words, d = append(words, fmt.Sprintf("%d %s", n, unit.name)), d%unit.long
-		}
+	if d == 0 {
+		return "at once"
 	}
-	if d > 0 {
-		words = append(words, fmt.Sprintf("%g s", d.Seconds()))
-	}
-	return cmp.Or(strings.Join(words, " "), "at once")
+	return model.Lasting(d)
 }
 
 // endWords says when a rule's condition is over, and whether it latches.

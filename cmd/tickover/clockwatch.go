@@ -64,7 +64,7 @@ func moved(a, b model.ClockEstimate) time.Duration {
 func clockWords(last, now model.ClockEstimate) string {
 	text := "clock is " + now.Source.String()
 	if m := moved(last, now); m.Abs() >= jump {
-		text += ", moved by " + m.Round(time.Millisecond).String()
+		text += ", moved by " + model.Lasting(m.Round(time.Millisecond))
 	}
 	return text
 }

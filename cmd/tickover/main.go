@@ -7,10 +7,13 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"os"
 	"os/signal"
+	"reflect"
 	"runtime"
 	"syscall"
+	"time"
 
 	"github.com/alecthomas/kong"
 
@@ -63,6 +66,7 @@ func Main(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 		kong.Description("Data logger for generator sets under test. It only reads; its alarms are advice and replace no protective device."),
 		kong.Writers(stdout, stderr),
 		kong.UsageOnError(),
+		kong.TypeMapper(reflect.TypeFor[time.Duration](), kong.MapperFunc(timeFlag)),
 		kong.Exit(func(code int) { panic(exit(code)) }),
 	)
 	code, done := 0, false
@@ -70,7 +74,7 @@ func Main(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 		defer catchExit(&code, &done)
 		k, err := parser.Parse(args)
 		if err != nil {
-			fmt.Fprintf(stderr, "tickover: %v\nhint: tickover --help lists the commands\n", err)
+			fmt.Fprintf(stderr, "tickover: %v\nhint: %s\n", err, helpFor(err))
 			code, done = exitUsage, true
 			return
 		}
@@ -78,6 +82,35 @@ func Main(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 		code, done = explain(k.Run(streams{stdout, stderr}), stderr), true
 	}()
 	return code
+}
+
+// helpFor says which help a wrong command line wants.
+func helpFor(err error) string {
+	if wrong, ok := errors.AsType[*kong.ParseError](err); ok {
+		if node := wrong.Context.Selected(); node != nil {
+			return node.FullPath() + " --help tells what it takes"
+		}
+	}
+	return "tickover --help lists the commands"
+}
+
+// timeFlag reads a time as the configuration writes it, "30 min", or run
+// together, "1h30m".
+func timeFlag(c *kong.DecodeContext, target reflect.Value) error {
+	var text string
+	if err := c.Scan.PopValueInto("time", &text); err != nil {
+		return err
+	}
+	d, err := time.ParseDuration(text)
+	if err != nil {
+		seconds, err := model.ParseValue(text, model.Duration)
+		if err != nil {
+			return fmt.Errorf("%q is no time: write it such as 30min, 2h or 90s", text)
+		}
+		d = time.Duration(math.Round(seconds * float64(time.Second)))
+	}
+	target.SetInt(int64(d))
+	return nil
 }
 
 // streams are where a command writes: results to out, everything else to err.

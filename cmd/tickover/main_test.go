@@ -179,7 +179,10 @@ func TestExitCodes(t *testing.T) {
 		says string
 		args []string
 	}{
-		{exitUsage, "hint:", []string{"runz"}},
+		{exitUsage, "hint: tickover --help", []string{"runz"}},
+		{exitUsage, "hint: tickover alarms ack --help", []string{"alarms", "ack", "oil.pressure.low"}},
+		{exitUsage, `"3" is no time: write it such as 30min`, []string{"alarms", "shelve", "oil.pressure.low", "--who", "Ada", "--why", "test", "--for", "3"}},
+		{exitStore, "no store", []string{"alarms", "shelve", "oil.pressure.low", "--who", "Ada", "--why", "test", "--for", "30 min", "--state", empty}},
 		{exitUsage, "hint:", []string{"report", "--format", "pdf", "--state", empty}},
 		{exitConfig, "bad.yaml:1", []string{"check", "--config", bad}},
 		{exitConfig, "--config", []string{"check", "--config", empty + "/none.yaml"}},

@@ -336,7 +336,7 @@ func (d *daemon) healthz(w http.ResponseWriter, _ *http.Request) {
 	age, _ := d.now()().Sub(snapshot.At)
 	if age > freshScan {
 		w.WriteHeader(http.StatusServiceUnavailable)
-		fmt.Fprintf(w, "no scan for %s\n", age.Round(time.Second))
+		fmt.Fprintf(w, "no scan for %s\n", model.Lasting(age.Round(time.Second)))
 		return
 	}
 	fmt.Fprintln(w, "scans come in")

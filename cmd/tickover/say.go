@@ -63,7 +63,7 @@ func (s *source) moment(ago time.Duration, text string) (model.Instant, string) 
 			return earlier, text
 		}
 	}
-	return model.Instant{Boot: now.Boot}, fmt.Sprintf("%s (said %s before it was sent)", text, ago.Round(time.Minute))
+	return model.Instant{Boot: now.Boot}, fmt.Sprintf("%s (said %s before it was sent)", text, model.Lasting(ago.Round(time.Minute)))
 }
 
 // Photo returns a picture kept with words.

@@ -6,6 +6,8 @@ import (
 	"runtime"
 	"runtime/debug"
 	"time"
+
+	"tickover/model"
 )
 
 // versionCommand prints the version.
@@ -44,5 +46,5 @@ func version() string {
 
 // seconds writes a duration given in seconds as people say it.
 func seconds(s float64) string {
-	return time.Duration(s * float64(time.Second)).Round(time.Second).String()
+	return model.Lasting(time.Duration(s * float64(time.Second)).Round(time.Second))
 }

@@ -61,7 +61,7 @@ func printOutlets(out io.Writer, rows []outletRow) error {
 		for _, n := range r.Dropped {
 			dropped += n
 		}
-		fmt.Fprintf(w, "%s\t%s\t%d\t%d\t%d\t%d\t%s\n", r.Name, r.Kind, r.Sent, r.Failures, dropped, r.Pending, time.Duration(r.Lag*1e9).Round(time.Second))
+		fmt.Fprintf(w, "%s\t%s\t%d\t%d\t%d\t%d\t%s\n", r.Name, r.Kind, r.Sent, r.Failures, dropped, r.Pending, seconds(r.Lag))
 	}
 	if err := w.Flush(); err != nil {
 		return err
@@ -177,10 +177,14 @@ func (c *checkInCommand) Run(ctx context.Context, s streams) error {
 	}
 	var now struct {
 		Every float64 `json:"every_seconds"`
+		Told  []string
 	}
 	if err := a.list(ctx, "/api/v1/check-in", nil, &now); err != nil {
 		return err
 	}
-	fmt.Fprintf(s.out, "the next sign is due within %s\n", time.Duration(now.Every*1e9))
+	fmt.Fprintf(s.out, "the next sign is due within %s\n", seconds(now.Every))
+	if len(now.Told) == 0 {
+		fmt.Fprintln(s.out, "NOBODY IS TOLD of a missed sign: the configuration names no one under notify, check in, to")
+	}
 	return nil
 }

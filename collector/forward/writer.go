@@ -239,6 +239,6 @@ var errNoTime = &model.OutletError{Err: errors.New("the time of day is not known
 
 // clockTrouble says that our clock cannot be trusted against the server's.
 func clockTrouble(ahead time.Duration) error {
-	return &model.OutletError{Err: fmt.Errorf("our clock is %s ahead of the server's", ahead.Round(time.Second)),
+	return &model.OutletError{Err: fmt.Errorf("our clock is %s ahead of the server's", model.Lasting(ahead.Round(time.Second))),
 		Hint: "set both clocks by a time server; samples dated ahead would make the server refuse all others"}
 }

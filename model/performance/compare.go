@@ -115,11 +115,20 @@ func worded(d model.Difference, changed bool, a, b model.Figure) model.Differenc
 func oneSided(f model.Figure) bool { return f.Bound == model.AtLeast || f.Bound == model.AtMost }
 
 func differs(d model.Difference) string {
-	way := "higher"
-	if d.To < d.From {
-		way = "lower"
+	lower, higher := "lower", "higher"
+	if strings.Contains(d.What, " dip ") { // written as less than zero
+		lower, higher = "deeper", "less deep"
 	}
-	return fmt.Sprintf("%s %s %s %s: %s, was %s", d.What, three(math.Abs(d.To-d.From)), d.Unit, way, three(d.To), three(d.From))
+	way := higher
+	if d.To < d.From {
+		way = lower
+	}
+	by := d.Unit
+	if by == "%" {
+		by = "percentage points"
+	}
+	amount := func(v float64, unit string) string { return strings.TrimSpace(three(v) + " " + unit) }
+	return fmt.Sprintf("%s %s %s: %s, was %s", d.What, amount(math.Abs(d.To-d.From), by), way, amount(d.To, d.Unit), amount(d.From, d.Unit))
 }
 
 // three writes a number with about three digits that mean something.

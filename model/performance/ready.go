@@ -1,7 +1,6 @@
 package performance
 
 import (
-	"fmt"
 	"math"
 	"time"
 
@@ -207,13 +206,4 @@ func (w *Watch) append(scan *model.Scan) {
 }
 
 // clock writes s as a person counts them.
-func clock(s float64) string {
-	d := time.Duration(s) * time.Second
-	if d < time.Minute {
-		return fmt.Sprintf("%d s", int(d.Seconds()))
-	}
-	if d%time.Minute == 0 {
-		return fmt.Sprintf("%d min", int(d.Minutes()))
-	}
-	return fmt.Sprintf("%d min %d s", int(d.Minutes()), int(d.Seconds())%60)
-}
+func clock(s float64) string { return model.Lasting(time.Duration(s) * time.Second) }

@@ -209,7 +209,7 @@ func count(n int, what string) string {
 
 func clockwords(d time.Duration) string {
 	if d < time.Minute {
-		return d.Round(time.Second).String()
+		return model.Lasting(d.Round(time.Second))
 	}
-	return fmt.Sprintf("%d h %02d min", int(d.Hours()), int(d.Minutes())%60)
+	return model.Lasting(d.Truncate(time.Minute))
 }

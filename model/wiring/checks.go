@@ -375,7 +375,7 @@ func (w *Watch) counter() model.Check {
 		return cannot(code, title, "half an hour under load without a gap is not on record")
 	}
 	r := (e.last - e.first) / e.joules
-	return check(code, title, math.Abs(r-1) > 0.02, fmt.Sprintf("the counter rose by %.3f of the sum of power over %s", r, e.duration.Round(time.Minute)),
+	return check(code, title, math.Abs(r-1) > 0.02, fmt.Sprintf("the counter rose by %.3f of the sum of power over %s", r, model.Lasting(e.duration.Round(time.Minute))),
 		"the counter's scale is wrong, or it counts the other direction")
 }
 

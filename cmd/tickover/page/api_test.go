@@ -135,6 +135,8 @@ func TestExportAsksForWhatWasMeant(t *testing.T) {
 		"from=3%2B1m0s&to=3%2B2m":                  {From: at(time.Minute), To: at(2 * time.Minute)},
 		"from=3+1m0s":                              {From: at(time.Minute)},
 		"from=2025-11-08T18:10:00Z":                {From: at(10 * time.Minute), To: model.Instant{Boot: 4}},
+		"from=2025-11-08+18:10:00+UTC":              {From: at(10 * time.Minute), To: model.Instant{Boot: 4}},
+		"from=2025-11-08+18:10":                     {From: at(10 * time.Minute), To: model.Instant{Boot: 4}},
 		"from=2025-11-08T19:10:00%2B01:00":         {From: at(10 * time.Minute), To: model.Instant{Boot: 4}},
 		"run=1":                                    {From: at(time.Minute), To: at(20 * time.Minute)},
 		"run=last&to=3%2B40m":                      {From: at(30 * time.Minute), To: at(40 * time.Minute)},

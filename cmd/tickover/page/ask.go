@@ -115,7 +115,7 @@ func (f *face) known(points []model.PointID) error {
 			_, seen = snap.Readings[p]
 		}
 		if !configured && !well && !seen {
-			return &badQuestion{http.StatusBadRequest, fmt.Sprintf("there is no point %q", p), "GET /api/v1/now lists the points"}
+			return &badQuestion{http.StatusBadRequest, fmt.Sprintf("there is no point %q", p), "tickover check lists the points of the configuration"}
 		}
 	}
 	return nil
@@ -137,13 +137,21 @@ func (f *face) span(in url.Values, q *model.Query) error {
 	return nil
 }
 
-// wallTime reads a time of day; no text at all stands for one without end.
+// wallTime reads a time of day, by RFC 3339 or in UTC as our lists write it; no
+// text at all stands for one without end.
 func wallTime(text string) (time.Time, bool) {
 	if text == "" {
 		return time.Time{}, true
 	}
-	t, err := time.Parse(time.RFC3339, strings.Replace(text, " ", "+", 1))
-	return t, err == nil
+	if t, err := time.Parse(time.RFC3339, strings.Replace(text, " ", "+", 1)); err == nil { // a plus of a zone arrives as a space
+		return t, true
+	}
+	for _, listed := range []string{"2006-01-02 15:04:05", "2006-01-02 15:04", "2006-01-02"} {
+		if t, err := time.Parse(listed, strings.TrimSuffix(text, " UTC")); err == nil {
+			return t, true
+		}
+	}
+	return time.Time{}, false
 }
 
 func (f *face) instant(in url.Values, field string, to *model.Instant) error {
@@ -158,7 +166,7 @@ func (f *face) instant(in url.Values, field string, to *model.Instant) error {
 	i, err := parseInstant(text, clock)
 	if err != nil {
 		return &badQuestion{http.StatusBadRequest, fmt.Sprintf("%q in %s: %v", text, field, err),
-			"write a time such as 2025-11-08T18:30:00Z, or boot and time since it such as 3+1h2m3s"}
+			"write a time such as \"2025-11-08 18:30\" (UTC) or 2025-11-08T18:30:00+01:00, or boot and time since it such as 3+1h2m3s"}
 	}
 	*to = i
 	return nil
@@ -168,8 +176,7 @@ func (f *face) instant(in url.Values, field string, to *model.Instant) error {
 // places in the latest boot that had begun by then. A plus sign that a query
 // string turned into a space is taken for what it was.
 func parseInstant(text string, clock model.Clock) (model.Instant, error) {
-	text = strings.Replace(text, " ", "+", 1)
-	if boot, offset, ok := strings.Cut(text, "+"); ok && !strings.Contains(boot, "T") {
+	if boot, offset, ok := strings.Cut(strings.Replace(text, " ", "+", 1), "+"); ok && !strings.Contains(boot, "-") {
 		n, err := strconv.ParseUint(boot, 10, 32)
 		d, wrong := time.ParseDuration(offset)
 		if err != nil || wrong != nil || n == 0 || d < 0 {
@@ -177,8 +184,8 @@ func parseInstant(text string, clock model.Clock) (model.Instant, error) {
 		}
 		return model.Instant{Boot: uint32(n), Offset: d}, nil
 	}
-	t, err := time.Parse(time.RFC3339, text)
-	if err != nil {
+	t, ok := wallTime(text)
+	if !ok {
 		return model.Instant{}, errors.New("no time")
 	}
 	i, ok := clock.Place(t)
@@ -199,7 +206,7 @@ func (f *face) run(r *http.Request, id string) (model.Run, error) {
 	}
 	i := slices.IndexFunc(runs, func(run model.Run) bool { return run.ID == id })
 	if i < 0 {
-		return model.Run{}, &badQuestion{http.StatusNotFound, fmt.Sprintf("there is no run %q", id), "GET /api/v1/runs lists the runs; \"last\" is the newest"}
+		return model.Run{}, &badQuestion{http.StatusNotFound, fmt.Sprintf("there is no run %q", id), "tickover runs lists them; \"last\" is the newest"}
 	}
 	return runs[i], nil
 }

@@ -81,7 +81,7 @@ func (f *face) box(r *http.Request, q *model.Query) error {
 			return nil
 		}
 	}
-	return &badQuestion{http.StatusNotFound, "there is no black box " + strconv.Quote(text), "GET /api/v1/boxes, or tickover alarms boxes, lists them"}
+	return &badQuestion{http.StatusNotFound, "there is no black box " + strconv.Quote(text), "tickover alarms boxes lists them"}
 }
 
 // around is the address of the readings kept for an alarm that was raised at

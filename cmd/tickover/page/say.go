@@ -171,7 +171,7 @@ func (f *face) setTime(w http.ResponseWriter, r *http.Request) {
 	}
 	if err := f.src.SetTime(r.Context(), now, who); err != nil {
 		f.log.Warn("time not taken", "err", err)
-		refuse(w, http.StatusConflict, "the time was not taken: "+err.Error(), "GET /api/v1/now says how the clock is known")
+		refuse(w, http.StatusConflict, "the time was not taken: "+err.Error(), "the report and the page say how the clock is known")
 		return
 	}
 	done(w, r, map[string]string{"now": now.UTC().Format(time.RFC3339)})

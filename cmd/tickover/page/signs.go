@@ -3,6 +3,8 @@ package page
 import (
 	"net/http"
 	"time"
+
+	"tickover/model"
 )
 
 // signs is the timer of somebody who works alone, as the pages show it.
@@ -12,6 +14,7 @@ type signs struct {
 	Every, Left string // between two signs; until the next is missed
 	Missed      int
 	Ago         string // since the last sign
+	Untold      bool   // nobody is told of missed signs
 }
 
 // dueShare is the last part of the time between two signs in which every page
@@ -33,21 +36,23 @@ func (f *face) signs() *signs {
 	now := f.opts.Now()
 	left, _ := p.Left(now)
 	ago, _ := now.Sub(p.Signed)
-	return &signs{Stands: true, Due: p.Missed > 0 || left < p.Every/dueShare, Who: p.Who, Every: span(p.Every), Left: span(left), Missed: p.Missed, Ago: span(ago)}
+	return &signs{Stands: true, Due: p.Missed > 0 || left < p.Every/dueShare, Who: p.Who, Every: span(p.Every), Left: span(left), Missed: p.Missed, Ago: span(ago),
+		Untold: len(f.opts.Outlets.CheckIn().To) == 0}
 }
 
 type wirePresence struct {
-	Watched bool    `json:"watched"`
-	Who     string  `json:"who"`
-	Every   float64 `json:"every_seconds"`
-	Since   float64 `json:"since_sign_seconds"`
-	Missed  int     `json:"missed"`
-	Left    float64 `json:"due_seconds"` // until a further miss is counted; 0 while nobody is alone
+	Watched bool     `json:"watched"`
+	Who     string   `json:"who"`
+	Every   float64  `json:"every_seconds"`
+	Since   float64  `json:"since_sign_seconds"`
+	Missed  int      `json:"missed"`
+	Told    []string `json:"told"`        // names of who is told of missed signs
+	Left    float64  `json:"due_seconds"` // until a further miss is counted; 0 while nobody is alone
 }
 
 func (f *face) apiPresence(w http.ResponseWriter, _ *http.Request) {
 	p, watched := f.opts.Outlets.Presence()
-	out := wirePresence{Watched: watched, Who: p.Who, Every: p.Every.Seconds(), Missed: p.Missed}
+	out := wirePresence{Watched: watched, Who: p.Who, Every: p.Every.Seconds(), Missed: p.Missed, Told: append([]string{}, f.opts.Outlets.CheckIn().To...)}
 	if watched && f.opts.Now != nil {
 		since, _ := f.opts.Now().Sub(p.Signed)
 		left, _ := p.Left(f.opts.Now())
@@ -83,5 +88,5 @@ func (f *face) sign(w http.ResponseWriter, r *http.Request) {
 		refuse(w, http.StatusBadRequest, err.Error(), "send \"every\" such as 15m, or leave it out")
 		return
 	}
-	done(w, r, map[string]string{"check-in": "next sign within " + p.Every.String()})
+	done(w, r, map[string]string{"check-in": "next sign within " + model.Lasting(p.Every)})
 }

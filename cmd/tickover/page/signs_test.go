@@ -52,12 +52,16 @@ func TestSignsOfSomebodyAloneAreAskedForWhenDue(t *testing.T) {
 		{"started by command", yard{stands: gave(time.Minute, 0)}, "Marta gives a sign every 15 min. The last came 60 s ago.", ""},
 		{"not yet due", yard{asked: configured, stands: gave(11*time.Minute, 0)}, "The next is due within 4 min", ""},
 		{"due", yard{asked: configured, stands: gave(14*time.Minute, 0)}, "Give a sign within 60 s", "Give a sign within 60 s"},
+		{"due, and told to somebody", yard{asked: model.CheckIn{To: []string{"pager"}}, stands: gave(14*time.Minute, 0)}, "Give a sign within 60 s", "Give a sign within 60 s"},
 		{"missed", yard{asked: configured, stands: gave(16*time.Minute, 1)}, "1 missed: give a sign now", "1 missed: give a sign now"},
 	} {
 		h := serve(hatchery(), Options{Token: token, Outlets: &c.yard})
 		alarms, live := ask(h, "GET", "/alarms", "").Body.String(), ask(h, "GET", "/", "").Body.String()
 		if has := strings.Contains(alarms, `id="alone"`); has != (c.there != "") || !strings.Contains(alarms, c.there) || has != strings.Contains(alarms, "I am well") {
 			t.Errorf("%s: the page of the alarms lacks %q, or shows what it should not", c.what, c.there)
+		}
+		if nobody := c.yard.stands != nil && len(c.yard.asked.To) == 0; strings.Contains(alarms, "Nobody is told of a missed sign") != nobody {
+			t.Errorf("%s: that nobody is told stands there although somebody is, or does not", c.what)
 		}
 		strip := ""
 		if _, after, found := strings.Cut(live, `<a href="/alarms#alone">◆ `); found {

@@ -24,7 +24,7 @@ func (f *face) act(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if !f.knows(act.Rule) {
-		refuse(w, http.StatusNotFound, "there is no such alarm", "GET /api/v1/alarms lists them")
+		refuse(w, http.StatusNotFound, "there is no such alarm", "tickover alarms lists them")
 		return
 	}
 	var err error
@@ -40,7 +40,7 @@ func (f *face) act(w http.ResponseWriter, r *http.Request) {
 	}
 	if err := f.src.Act(r.Context(), act); err != nil {
 		f.log.Warn("act on an alarm refused", "act", act.Verb, "rule", act.Rule, "err", err)
-		refuse(w, http.StatusConflict, "not done: "+err.Error(), "GET /api/v1/alarms shows its state")
+		refuse(w, http.StatusConflict, "not done: "+err.Error(), "tickover alarms, or the page of alarms, shows its state")
 		return
 	}
 	done(w, r, map[string]string{"done": act.Verb.String(), "alarm": act.Rule})
