@@ -6,27 +6,45 @@ import (
 )
 
 // didYouMean is the hint for a word that is not one of the known: the nearest
-// known one, or all of them when none is near.
+// known ones, or all of them when none is near.
 func didYouMean(word string, known []string) string {
-	if near := nearest(word, known); near != "" {
-		return fmt.Sprintf("did you mean %q?", near)
+	near := allNearest(word, known)
+	for i := range near {
+		near[i] = fmt.Sprintf("%q", near[i])
 	}
-	if len(known) == 0 {
+	switch last := len(near) - 1; {
+	case last == 0:
+		return "did you mean " + near[0] + "?"
+	case last > 0 && last < 4:
+		return "did you mean " + strings.Join(near[:last], ", ") + " or " + near[last] + "?"
+	case len(known) == 0:
 		return ""
 	}
 	return "known here: " + strings.Join(known, "; ")
 }
 
-// nearest returns the known word the fewest typing slips away, "" when even
-// that needs more than a third of the letters changed.
+// nearest returns the first of allNearest, "" when there is none.
 func nearest(word string, known []string) string {
-	best, least := "", 1+max(1, len([]rune(word))/3)
+	if near := allNearest(word, known); len(near) > 0 {
+		return near[0]
+	}
+	return ""
+}
+
+// allNearest returns the known words the fewest typing slips away, none when
+// even those need more than a third of the letters changed.
+func allNearest(word string, known []string) []string {
+	var near []string
+	least := max(1, len([]rune(word))/3)
 	for _, k := range known {
-		if d := slips(strings.ToLower(word), strings.ToLower(k)); d < least {
-			best, least = k, d
+		switch d := slips(strings.ToLower(word), strings.ToLower(k)); {
+		case d < least || d == least && near == nil:
+			near, least = []string{k}, d
+		case d == least:
+			near = append(near, k)
 		}
 	}
-	return best
+	return near
 }
 
 // slips counts the letters to insert, drop, replace or exchange with their

@@ -104,9 +104,9 @@ func (s *source) syntax(err error) {
 	if line == 0 {
 		line, column = s.placeOfControl()
 	}
-	hint := "write key: value, indented by spaces"
-	if strings.Contains(load.Message, "tab") {
-		hint = "indent by spaces, never by tabs"
+	hint := "write key: value, indented by spaces like its neighbours; look above too: a quote or a bracket may be open"
+	if line > 0 && line <= len(s.lines) && strings.HasPrefix(strings.TrimLeft(string(s.lines[line-1]), " "), "\t") {
+		text, hint = "a tab stands before the key", "indent by spaces, never by tabs"
 	}
 	s.mistake(line, column, text, hint)
 }

@@ -152,7 +152,7 @@ func (m *Measurement) vetBeside(kind MeasurementKind) error {
 		v, given := m.Conditions[c.Name]
 		switch {
 		case !given && c.Needed:
-			return refuse("add "+c.Name, "%s means nothing without the %s", m.Kind, c.Name)
+			return refuse("give it beside the value; by command --with \""+c.Name+"=...\"", "%s means nothing without the %s", m.Kind, c.Name)
 		case given && (math.IsNaN(v) || math.IsInf(v, 0)):
 			return refuse("", "%s is no number", c.Name)
 		case given && c.Name == WindingTemperature && (v < -40 || v > 180):

@@ -208,12 +208,16 @@ func findUnit(q Quantity, symbol string) (unit, bool) {
 
 func unitMismatch(text, symbol string, want Quantity) error {
 	e := &UnitError{Text: text, Want: want, Hint: "write it as " + example(want)}
-	if symbol == "" {
+	switch {
+	case symbol == "":
 		e.Reason = "its unit is missing"
+		return e
+	case symbol[0] == ',':
+		e.Reason, e.Hint = "a comma stands in the number", "write 1.2, with a full stop, then the unit"
 		return e
 	}
 	for _, q := range Quantities() {
-		if _, ok := findUnit(q, symbol); ok {
+		if _, ok := findUnit(q, symbol); ok && q != PowerFactor { // its % is the ratio's
 			e.Reason = fmt.Sprintf("%s is a unit of %s", symbol, q)
 			return e
 		}

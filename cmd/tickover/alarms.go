@@ -130,14 +130,18 @@ type alarmFlag struct {
 	Who  string `help:"Who does it; goes into the journal." required:""`
 }
 
-func (f *alarmFlag) do(ctx context.Context, verb model.AlarmVerb, form url.Values) error {
+func (f *alarmFlag) do(ctx context.Context, s streams, verb model.AlarmVerb, form url.Values, did string) error {
 	a, err := f.open(false)
 	if err != nil {
 		return err
 	}
 	defer a.close()
 	form.Set("who", f.Who)
-	return a.post(ctx, "/api/v1/alarms/"+url.PathEscape(f.Rule)+"/"+verb.String(), form)
+	if err := a.post(ctx, "/api/v1/alarms/"+url.PathEscape(f.Rule)+"/"+verb.String(), form); err != nil {
+		return err
+	}
+	fmt.Fprintf(s.out, "%s: %s\n", f.Rule, did)
+	return nil
 }
 
 type alarmsAck struct {
@@ -146,8 +150,8 @@ type alarmsAck struct {
 }
 
 // Run acknowledges the alarm.
-func (c *alarmsAck) Run(ctx context.Context) error {
-	return c.do(ctx, model.Acknowledge, url.Values{"why": {c.Why}})
+func (c *alarmsAck) Run(ctx context.Context, s streams) error {
+	return c.do(ctx, s, model.Acknowledge, url.Values{"why": {c.Why}}, "acknowledged")
 }
 
 type shelveAct struct {
@@ -157,8 +161,8 @@ type shelveAct struct {
 }
 
 // Run shelves the alarm.
-func (c *shelveAct) Run(ctx context.Context) error {
-	return c.do(ctx, model.Shelve, url.Values{"why": {c.Why}, "for": {c.For.String()}})
+func (c *shelveAct) Run(ctx context.Context, s streams) error {
+	return c.do(ctx, s, model.Shelve, url.Values{"why": {c.Why}, "for": {c.For.String()}}, "put aside; it comes back by itself in "+model.Lasting(c.For))
 }
 
 type reasonAct struct {
@@ -167,8 +171,8 @@ type reasonAct struct {
 }
 
 // Run takes the alarm out of service.
-func (c *reasonAct) Run(ctx context.Context) error {
-	return c.do(ctx, model.OutOfService, url.Values{"why": {c.Why}})
+func (c *reasonAct) Run(ctx context.Context, s streams) error {
+	return c.do(ctx, s, model.OutOfService, url.Values{"why": {c.Why}}, "out of service until it is returned; nothing warns of it meanwhile")
 }
 
 type unshelveAct struct {
@@ -177,8 +181,8 @@ type unshelveAct struct {
 }
 
 // Run ends the shelving.
-func (c *unshelveAct) Run(ctx context.Context) error {
-	return c.do(ctx, model.Unshelve, url.Values{"why": {c.Why}})
+func (c *unshelveAct) Run(ctx context.Context, s streams) error {
+	return c.do(ctx, s, model.Unshelve, url.Values{"why": {c.Why}}, "back")
 }
 
 type inServiceAct struct {
@@ -187,6 +191,6 @@ type inServiceAct struct {
 }
 
 // Run returns the alarm to service.
-func (c *inServiceAct) Run(ctx context.Context) error {
-	return c.do(ctx, model.ReturnToService, url.Values{"why": {c.Why}})
+func (c *inServiceAct) Run(ctx context.Context, s streams) error {
+	return c.do(ctx, s, model.ReturnToService, url.Values{"why": {c.Why}}, "back in service")
 }

@@ -105,12 +105,17 @@ func TestMeasureFromTheCommandToTheReport(t *testing.T) {
 			t.Errorf("%s: code %d\n%s%s", name, code, out, stderr)
 		}
 	}
+	if none := must(t, "measure", "list", "--state", state); !strings.HasPrefix(none, "no measurement by hand yet") {
+		t.Errorf("with nothing measured: %q", none)
+	}
 	first := must(t, ir(warm...)...)
 	if !strings.Contains(first, "insulation at 40 °C, halving rule: 5.303 MΩ") || !strings.Contains(first, "thermosetting formula: 21.24 MΩ") {
 		t.Errorf("told:\n%s", first)
 	}
 	must(t, "measure", "insulation resistance", "U-E", "60 MΩ", "--state", state, "--with", "winding temperature=20 °C", "--ticked", "--stage", "after", "--instrument", "tester 12, calibrated 2020-03", "--taken", "2025-03-01 10:00")
-	must(t, "measure", "fact", "engine serial number", "E-99", "--state", state)
+	if said := must(t, "measure", "fact", "engine serial number", "E-99", "--state", state); said != "kept\n" {
+		t.Errorf("of a fact that was kept: %q", said)
+	}
 	must(t, "wiring", "walk", "--state", state, "--run", "1", "--heater", "2 kW", "--keep")
 	list := must(t, "measure", "list", "--state", state)
 	if !strings.Contains(list, "before: 30.00 MΩ") || !strings.Contains(list, "after: 60.00 MΩ") || !strings.Contains(list, "its calibration of 2020-03-31 is older than 12 months") {

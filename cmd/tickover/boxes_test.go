@@ -104,7 +104,7 @@ func TestBlackBoxesOutliveTheThinning(t *testing.T) {
 	}{
 		{"oil: unacknowledged; heat: unacknowledged", "1+15m0s to 1+21m30s", 39, nil},
 		{"the engine stopped abruptly", "1+35m0s to 1+41m0s", 36, nil},
-		{"after the pause: unacknowledged", "1+1h8m0s to 1+1h14m0s", 24, []string{"no readings for 2m10s from 1+1h9m50s on: tickover was started anew"}},
+		{"after the pause: unacknowledged", "1+1h8m0s to 1+1h14m0s", 24, []string{"no readings for 2 min 10 s from 1+1h9m50s on: tickover was started anew"}},
 		{"before the cut: unacknowledged; after the cut: unacknowledged", "1+1h25m0s to 2+3m0s", 50, []string{
 			"the computer was started anew between 1+1h30m10s and 2+0s; for how long nothing was kept is not determined, since no clock that is vouched for dates both boots: the readings before it may be older than they look"}},
 	}

@@ -112,7 +112,29 @@ func printCheck(out io.Writer, cfg *config.Config, loads []lineLoad) error {
 	if words := cfg.Setup.Supply.Words(cfg.Setup.Rating.Battery); words != "" {
 		fmt.Fprintf(out, "\nthe logger takes %s\n", words)
 	}
+	printReplaced(out, cfg.Setup)
 	return printSensors(out, cfg.Setup.Sensed)
+}
+
+// printReplaced names the alarms of the configuration that stand in the place
+// of standard ones, loudly where a milder one does.
+func printReplaced(out io.Writer, setup model.Setup) {
+	when := func(r model.AlarmRule) string {
+		return fmt.Sprintf("%s, %s", r.Priority, strings.ReplaceAll(whenWords(r), "`", ""))
+	}
+	standard := setup
+	standard.Alarms = nil
+	for _, r := range rules(standard) {
+		for _, own := range setup.Alarms {
+			switch {
+			case own.ID != r.ID:
+			case own.Priority < r.Priority:
+				fmt.Fprintf(out, "\nMILDER THAN THE STANDARD ALARM in whose place it stands: %s (%s; the standard one: %s)\n", own.ID, when(own), when(r))
+			default:
+				fmt.Fprintf(out, "\nin place of the standard alarm: %s (%s; the standard one: %s)\n", own.ID, when(own), when(r))
+			}
+		}
+	}
 }
 
 func typeWords(r model.Register) string {

@@ -187,7 +187,11 @@ func (c *noteCommand) Run(ctx context.Context, s streams) error {
 		return err
 	}
 	defer a.close()
-	return a.post(ctx, "/api/v1/notes", url.Values{"who": {c.Who}, "text": {c.Text}})
+	if err := a.post(ctx, "/api/v1/notes", url.Values{"who": {c.Who}, "text": {c.Text}}); err != nil {
+		return err
+	}
+	fmt.Fprintln(s.out, "kept")
+	return nil
 }
 
 // toFile writes to a file, or to out when no name is given. A file that could

@@ -175,6 +175,9 @@ func (c *measureList) Run(ctx context.Context, s streams) error {
 	if err := a.list(ctx, "/api/v1/measurements", nil, &all); err != nil {
 		return err
 	}
+	if len(all.Measurements) == 0 {
+		fmt.Fprintln(s.out, "no measurement by hand yet; tickover measure kinds lists what can be measured")
+	}
 	for _, m := range all.Measurements {
 		fmt.Fprintf(s.out, "%s, %s\n  before: %s   after: %s\n", m.Kind, m.Points, m.Before, m.After)
 		printFigures(s.out, m.Figures)
@@ -236,7 +239,11 @@ func (c *measureFact) Run(ctx context.Context, s streams) error {
 		return err
 	}
 	defer a.close()
-	return a.post(ctx, "/api/v1/facts", url.Values{"name": {c.Name}, "text": {c.Text}, "who": {c.Who}})
+	if err := a.post(ctx, "/api/v1/facts", url.Values{"name": {c.Name}, "text": {c.Text}, "who": {c.Who}}); err != nil {
+		return err
+	}
+	fmt.Fprintln(s.out, "kept")
+	return nil
 }
 
 type measureCard struct {

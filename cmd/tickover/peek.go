@@ -23,8 +23,8 @@ type peekCommand struct {
 	Line    string `help:"Name of the line, for raw registers; the only one when left out." placeholder:"LINE"`
 	Unit    *uint8 `help:"Read raw registers of this unit." placeholder:"N"`
 	Table   string `help:"Table to read raw: holding, input, coil or discrete." enum:"holding,input,coil,discrete" default:"holding"`
-	Address uint16 `help:"First zero-based address to read raw."`
-	Count   uint16 `help:"How many to read raw." default:"10"`
+	Address uint16 `help:"First zero-based address to read raw." placeholder:"N"`
+	Count   uint16 `help:"How many to read raw." default:"10" placeholder:"N"`
 	Raw     bool   `help:"Print every plausible reading of the registers, in each type and word order."`
 	Measure string `name:"quantity" help:"Mark the readings that could be this, such as voltage or pressure." placeholder:"QUANTITY"`
 	JSON    bool   `help:"Print a JSON array."`

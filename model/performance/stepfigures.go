@@ -187,7 +187,7 @@ func (b *board) voltageFigures(s *stepResult, f found) {
 			continue
 		}
 		worst = worse(worst, excursion(r, f.jump, rated, rated, sign, false))
-		s.extra = append(s.extra, extreme(r, f.jump, sign, strings.Replace(string(p), ".", " ", 1), "V"))
+		s.extra = append(s.extra, extreme(r, f.jump, sign, "voltage "+strings.ToUpper(strings.TrimPrefix(string(p), "voltage.")), "V"))
 		after, ok := s.step.After[p]
 		if !ok {
 			after = math.NaN()

@@ -341,7 +341,7 @@ func (w *Watch) agree(code, title string, of func(*phaseSeen) pile, want, slack 
 	if n == 0 {
 		return cannot(code, title, "no loaded phase with these points is on record")
 	}
-	return check(code, title, math.Abs(worst-want) > slack, fmt.Sprintf("furthest off: %.3f where %.0f is right", worst, want), do)
+	return check(code, title, math.Abs(worst-want) > slack, fmt.Sprintf("furthest off: %.3f where %.0f is right", math.Round(1000*worst)/1000+0, want), do)
 }
 
 func (w *Watch) totals() model.Check {

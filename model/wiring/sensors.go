@@ -115,7 +115,7 @@ func (w *Watch) windows() model.Check {
 	if n == 0 {
 		return cannot(code, title, "no point has a sensor described")
 	}
-	words := "none of the " + fmt.Sprint(n) + " sensors does"
+	words := fmt.Sprintf("sensors looked at: %d, signalling failure: none", n)
 	if len(bad) > 0 {
 		words = strings.Join(bad, "; ")
 	}

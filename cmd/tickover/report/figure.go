@@ -24,7 +24,13 @@ func number(v float64) string {
 	return minus(strconv.FormatFloat(v, 'f', 2, 64))
 }
 
-func minus(s string) string { return strings.Replace(s, "-", "−", 1) }
+// minus writes the sign of a number; what rounds to nothing has none.
+func minus(s string) string {
+	if strings.Trim(s, "-0.") == "" {
+		return strings.TrimPrefix(s, "-")
+	}
+	return strings.Replace(s, "-", "−", 1)
+}
 
 func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
 
