@@ -186,7 +186,7 @@ func TestSamplesAheadOfTheServerWait(t *testing.T) {
 	y.fill(1, "meter/1s", 10, 1)
 	w := NewWriter(y.parts)
 	err := w.pass(context.Background())
-	if err == nil || !strings.Contains(err.Error(), "24h") || y.count() != 0 {
+	if err == nil || !strings.Contains(err.Error(), "24 h") || y.count() != 0 {
 		t.Errorf("%v, %d stored", err, y.count())
 	}
 	y.date = time.Now
