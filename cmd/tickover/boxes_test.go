@@ -181,10 +181,10 @@ func TestABlackBoxReachesAcrossARestartOfTheComputer(t *testing.T) {
 		lacks []string
 	}{
 		// 60 s after 1+59m40s are 10 s of the first boot, 30 s off and 20 s of the second.
-		{"1+54m40s to 2+20s", 34, []string{"the computer was started anew between 1+59m50s and 2+0s; nothing was kept for 30s until it began"}},
+		{"1+54m40s to 2+20s", 34, []string{"the computer was started anew between 1+59m50s and 2+0s; nothing was kept for 30 s until it began"}},
 		// 300 s before 3+1m are 60 s of the third, 90 s off and 150 s of the second, which ended at 59m50s.
-		{"2+57m20s to 3+2m0s", 25, []string{"the computer was started anew between 2+59m50s and 3+30s; nothing was kept for 1m30s until it began"}},
-		{"4+0s to 4+2m0s", 12, []string{"the computer had started only 1m0s before, and kept nothing for 5h58m30s until then"}},
+		{"2+57m20s to 3+2m0s", 25, []string{"the computer was started anew between 2+59m50s and 3+30s; nothing was kept for 1 min 30 s until it began"}},
+		{"4+0s to 4+2m0s", 12, []string{"the computer had started only 1 min before, and kept nothing for 5 h 58 min 30 s until then"}},
 	}
 	if len(boxes) != len(want) {
 		t.Fatalf("%d boxes: %+v", len(boxes), boxes)
