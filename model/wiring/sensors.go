@@ -302,8 +302,8 @@ func (w *Watch) limits(b Beside) model.Check {
 	var bad []string
 	for _, warn := range b.Alarms {
 		for _, crit := range b.Alarms {
-			if warn.Priority == model.Warning && crit.Priority == model.Critical && warn.WarnsAfter(crit) {
-				bad = append(bad, fmt.Sprintf("%s warns only after %s is critical", warn.ID, crit.ID))
+			if warn.WarnsAfter(crit) {
+				bad = append(bad, fmt.Sprintf("%s warns only after %s", warn.ID, crit.ID))
 			}
 		}
 		if warn.Deadband < 0 {

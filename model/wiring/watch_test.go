@@ -336,3 +336,19 @@ func TestSenderThatFollowsTheBattery(t *testing.T) {
 		t.Errorf("correlations %.2f and %.2f", a, b)
 	}
 }
+
+// A warning beyond its critical alarm makes no sense where both watch; where
+// one watches only while cranking and the other only while running it does.
+func TestLimitsAreComparedWhereBothWatch(t *testing.T) {
+	flat := model.AlarmRule{ID: "flat", Point: model.BatteryVoltage, Kind: model.BelowLimit, Limit: 12.2, Priority: model.Critical, ArmedIn: []model.EngineState{model.Loaded}}
+	sags := model.AlarmRule{ID: "sags", Point: model.BatteryVoltage, Kind: model.BelowLimit, Limit: 9.6, Priority: model.Warning, ArmedIn: []model.EngineState{model.Cranking}}
+	low := sags
+	low.ID, low.ArmedIn = "low", []model.EngineState{model.Cranking, model.Loaded}
+	w := NewWatch(model.Setup{})
+	if c := w.limits(Beside{Alarms: []model.AlarmRule{flat, sags}}); c.Outcome != model.Pass {
+		t.Errorf("of rules that never watch together: %+v", c)
+	}
+	if c := w.limits(Beside{Alarms: []model.AlarmRule{flat, low}}); c.Outcome == model.Pass || !strings.Contains(c.Words, "low warns only after flat") {
+		t.Errorf("of a warning that comes too late: %+v", c)
+	}
+}
