@@ -89,6 +89,16 @@ run_on_card() { ./tickover demo --state mounted/state --listen "127.0.0.1:$page"
 run_on_card
 for _ in $(seq 100); do [ "$(metric tickover_store_scans_total)" -gt 5 ] && break; sleep 0.1; done
 note=$(./tickover note --state mounted/state "written before the card failed" 2>&1) || { echo "$note"; exit 1; }
+# First a refusal that the file system itself takes back: files made immutable
+# take no more writes from whoever has them open, and all when they no longer are.
+chattr +i mounted/state/tickover.db mounted/state/tickover.ring
+wait_for tickover_store_degraded 1
+before=$(metric tickover_store_scans_total)
+for _ in $(seq 100); do [ "$(metric tickover_store_scans_total)" -gt $((before + 5)) ] && break; sleep 0.1; done
+chattr -i mounted/state/tickover.db mounted/state/tickover.ring
+wait_for tickover_store_degraded 0
+[ "$(metric tickover_store_lost_scans_total)" = 0 ]
+echo "files that take no writes for a while: told, $(($(metric tickover_store_scans_total) - before)) scans kept meanwhile, mended by itself"
 echo 1 >"/sys/fs/ext4/$device/trigger_fs_error"
 ! touch mounted/probe 2>/dev/null || { echo "the file system still takes writes"; exit 1; }
 wait_for tickover_store_degraded 1
