@@ -96,6 +96,7 @@ wait_for tickover_store_degraded 1
 before=$(metric tickover_store_scans_total)
 for _ in $(seq 100); do [ "$(metric tickover_store_scans_total)" -gt $((before + 5)) ] && break; sleep 0.1; done
 chattr -i mounted/state/tickover.db mounted/state/tickover.ring
+sync -f mounted # or the fault below loses the release with the journal, and the files come back immutable
 wait_for tickover_store_degraded 0
 [ "$(metric tickover_store_lost_scans_total)" = 0 ]
 echo "files that take no writes for a while: told, $(($(metric tickover_store_scans_total) - before)) scans kept meanwhile, mended by itself"
