@@ -138,8 +138,7 @@ func (r *reading) listening(top section, c *Config) {
 	if !ok {
 		return
 	}
-	_, port, err := net.SplitHostPort(t)
-	if err != nil || !isPort(port) {
+	if !IsAddress(t) {
 		top.wrong(top.at("listen"), "write it as "+DefaultListen, "%q is not a host and port", t)
 		return
 	}
@@ -148,6 +147,12 @@ func (r *reading) listening(top section, c *Config) {
 			"%s can be reached by others, and nothing asks them for a password", t)
 	}
 	c.Listen = t
+}
+
+// IsAddress reports whether a text is a host, which may be empty, and a port.
+func IsAddress(t string) bool {
+	_, port, err := net.SplitHostPort(t)
+	return err == nil && isPort(port)
 }
 
 // Reachable reports whether other computers can reach an address host:port. An

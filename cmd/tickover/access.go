@@ -64,6 +64,9 @@ func readGuard(path string) (guard, error) {
 // checkAccess refuses to serve strangers: an address that others can reach
 // needs a password, or the configuration's word that none is wanted.
 func checkAccess(cfg *config.Config, log *slog.Logger) error {
+	if !config.IsAddress(cfg.Listen) {
+		return &fault{exitConfig, fmt.Errorf("%q is not a host and port", cfg.Listen), "write it as " + config.DefaultListen}
+	}
 	g, err := readGuard(cfg.WebConfig)
 	if err != nil {
 		return err

@@ -134,6 +134,8 @@ func TestWhatIsWrongWithAccessIsSaid(t *testing.T) {
 		code           int
 		says           string
 	}{
+		{"", "8485", exitConfig, `"8485" is not a host and port`},
+		{"", "127.0.0.1:65536", exitConfig, `"127.0.0.1:65536" is not a host and port`},
 		{"", "0.0.0.0:0", exitConfig, "nothing asks them for a password"},
 		{"", "[::]:0", exitConfig, "nothing asks them for a password"},
 		{"web config: cert-only.yaml", "0.0.0.0:0", exitConfig, "nothing asks them for a password"},

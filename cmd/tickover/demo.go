@@ -46,8 +46,11 @@ func (c *demoCommand) Run(ctx context.Context, s streams) error {
 	}
 	cfg.StateDir, cfg.Listen, cfg.Setup.Simulated = c.State, c.Listen, true
 	cfg.Unauthenticated = c.ReadingWithoutPassword
-	if err := checkAccess(cfg, slog.New(slog.DiscardHandler)); err != nil {
+	switch err := checkAccess(cfg, slog.New(slog.DiscardHandler)); {
+	case err != nil && config.IsAddress(cfg.Listen):
 		return &fault{exitUsage, err, "add --reading-without-password: everything shown is made up"}
+	case err != nil:
+		return err
 	}
 	if cfg.Outlets, err = loadOutlets(c.Outlets, s.err); err != nil {
 		return err
