@@ -247,8 +247,8 @@ func (c *MinuteColumn) unpackCounts(in *cursor, s scale, form, param byte) error
 	if form > formDecimal {
 		return errColumn
 	}
-	n := len(c.Count)
-	mean, below, above := make([]int64, n), make([]int64, n), make([]int64, n)
+	// Count and Covered are read last; until then theirs is room for two more.
+	mean, below, above := make([]int64, len(c.Count)), c.Count, c.Covered
 	for _, to := range [][]int64{mean, below, above} {
 		if err := readInts(in.bytes(), to); err != nil {
 			return err

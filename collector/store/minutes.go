@@ -147,11 +147,14 @@ func (c *MinuteColumn) merge(n int, o *MinuteColumn) {
 // slice returns minutes n to m.
 func (m *minutes) slice(n, to int) *minutes {
 	out := &minutes{schema: m.schema, boot: m.boot, at: m.at[n:to], cols: slices.Clone(m.cols)}
-	for i := range out.cols {
-		c := &out.cols[i]
+	for i, c := range out.cols {
 		if c.Count != nil {
-			*c = MinuteColumn{c.Mean[n:to], c.Min[n:to], c.Max[n:to], c.Count[n:to], c.Covered[n:to]}
+			out.cols[i] = c.slice(n, to)
 		}
 	}
 	return out
+}
+
+func (c *MinuteColumn) slice(n, to int) MinuteColumn {
+	return MinuteColumn{c.Mean[n:to], c.Min[n:to], c.Max[n:to], c.Count[n:to], c.Covered[n:to]}
 }

@@ -243,13 +243,12 @@ func (r *groupReader) yieldMinutes(m *minutes, yield func(*Minutes, error) bool)
 	if from == to || len(cols) == 0 {
 		return true
 	}
-	part := m.slice(from, to)
-	out := &Minutes{Group: r.name, Boot: m.boot, At: make([]int64, len(part.at))}
-	for i, minute := range part.at {
+	out := &Minutes{Group: r.name, Boot: m.boot, At: make([]int64, to-from)}
+	for i, minute := range m.at[from:to] {
 		out.At[i] = minute * int64(time.Minute)
 	}
 	for _, c := range cols {
-		out.Points, out.Columns = append(out.Points, m.schema.points[c]), append(out.Columns, part.cols[c])
+		out.Points, out.Columns = append(out.Points, m.schema.points[c]), append(out.Columns, m.cols[c].slice(from, to))
 	}
 	return yield(out, nil)
 }
