@@ -258,3 +258,54 @@ func TestADigestSaysHowItsTimeIsKnown(t *testing.T) {
 		t.Error(got)
 	}
 }
+
+// slow is a target that takes its time to answer, and hears of a hurry.
+type slow struct {
+	takes time.Duration
+	got   atomic.Int32
+}
+
+func (s *slow) Send(ctx context.Context, _ Digest) error {
+	s.got.Add(1)
+	select {
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-time.After(s.takes):
+		return nil
+	}
+}
+
+// A message that is on its way when the logger is stopped is not sent again
+// after the next start when the target still takes it; one whose target does
+// not answer holds up no stop.
+func TestMessageOnItsWayAtTheStop(t *testing.T) {
+	for _, c := range []struct {
+		takes, stop time.Duration
+		sends       int32
+	}{
+		{1500 * time.Millisecond, 1400 * time.Millisecond, 1},
+		{time.Hour, lastLimit, 2},
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			o := newOffice(t, []model.Route{{To: []string{"pager"}}})
+			o.stop()
+			target := &slow{takes: c.takes}
+			o.parts.Parties = []Party{{model.Target{Name: "pager"}, target}}
+			o.open()
+			synctest.Wait() // the target has nothing to do yet
+			o.raise("oil", model.Critical)
+			pass(gather + 100*time.Millisecond)
+			begin := time.Now()
+			o.stop()
+			if d := time.Since(begin); d != c.stop {
+				t.Errorf("a target that takes %s held up the stop for %s, want %s", c.takes, d, c.stop)
+			}
+			o.open()
+			pass(10 * time.Second)
+			if n := target.got.Load(); n != c.sends {
+				t.Errorf("a target that takes %s was sent to %d times, want %d", c.takes, n, c.sends)
+			}
+			o.stop()
+		})
+	}
+}

@@ -15,6 +15,7 @@ const (
 	mostAtOnce   = 200 // messages in one digest
 	gather       = 300 * time.Millisecond
 	sendLimit    = 30 * time.Second
+	lastLimit    = 2 * time.Second // likewise after the stop: a message cut off then would be sent again
 	shortestWait = time.Second
 	longestWait  = 5 * time.Minute
 )
@@ -65,6 +66,9 @@ func (p *post) run(ctx context.Context) {
 			case <-p.woken:
 			}
 			sleep(ctx, gather)
+			if ctx.Err() != nil {
+				return
+			}
 		}
 		err := p.send(ctx)
 		if ctx.Err() != nil {
@@ -121,9 +125,11 @@ func (p *post) send(ctx context.Context) error {
 	return nil
 }
 
-func (p *post) deliver(ctx context.Context, messages []Message, dropped int) error {
-	ctx, cancel := context.WithTimeout(ctx, sendLimit)
+// deliver sends a digest. A stop meanwhile leaves it a little time.
+func (p *post) deliver(stop context.Context, messages []Message, dropped int) error {
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(stop), sendLimit)
 	defer cancel()
+	defer context.AfterFunc(stop, func() { time.AfterFunc(lastLimit, cancel) })()
 	d := p.about()
 	d.Messages, d.Dropped = messages, dropped
 	return p.sender.Send(ctx, d)
