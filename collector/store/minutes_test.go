@@ -20,14 +20,19 @@ import (
 )
 
 // minuteLines renders minutes so that figures can be compared; the mean, which
-// is kept to a tenth of the resolution, stands apart.
-func minuteLines(t testing.TB, s *Store, q model.Query) (out []string, means map[string]float64) {
+// is kept to a tenth of the resolution, stands apart. meanwhile runs when the
+// first minutes have come.
+func minuteLines(t testing.TB, s *Store, q model.Query, meanwhile ...func()) (out []string, means map[string]float64) {
 	t.Helper()
 	means = map[string]float64{}
 	for m, err := range s.Minutes(q) {
 		if err != nil {
 			t.Fatal(err)
 		}
+		for _, run := range meanwhile {
+			run()
+		}
+		meanwhile = nil
 		for c, p := range m.Points {
 			for i := range m.At {
 				col := m.Columns[c]
@@ -107,6 +112,32 @@ func TestMinutes(t *testing.T) {
 	part, _ := minuteLines(t, s, model.Query{From: from, To: from.Add(time.Hour), Points: []model.PointID{"t"}})
 	if len(part) != 60 {
 		t.Fatal(len(part))
+	}
+}
+
+// TestMinutesSealedMeanwhile seals the rows in memory while minutes are read:
+// each minute comes once, with no sample counted twice. 659 rows and the one
+// before end a minute, 21700 begin a new chunk.
+func TestMinutesSealedMeanwhile(t *testing.T) {
+	t.Parallel()
+	for _, rows := range []int{5, 659, 700, 900, 21700} {
+		s := mustOpen(t, options(t.TempDir()))
+		fill(t, s, 1, 0, rows)
+		mustAppend(t, s, scanAt("a", 1, time.Duration(rows)*time.Second, model.GoodSample("p", 1)))
+		want, means := minuteLines(t, s, model.Query{})
+		got, sealed := minuteLines(t, s, model.Query{}, func() {
+			if err := s.seal(); err != nil {
+				t.Fatal(err)
+			}
+			fill(t, s, 1, rows, 10)
+		})
+		same(t, fmt.Sprint(rows, " rows"), got, want)
+		for key, m := range means {
+			if math.Abs(m-sealed[key]) > 0.011 {
+				t.Fatalf("%s: mean %v, before the sealing %v", key, sealed[key], m)
+			}
+		}
+		mustClose(t, s)
 	}
 }
 

@@ -168,13 +168,63 @@ func (r *groupReader) storedMinutes() iter.Seq2[*minutes, error] {
 			if k == nil {
 				return
 			}
-			key = append(bytes.Clone(k), 0)
 			m, err := r.openMinutes(k, v)
-			if err == nil && !r.query.To.IsZero() && !m.instant(0).Before(r.query.To) || !yield(m, err) {
+			if err == nil && len(r.memory) > 0 && !m.instant(len(m.at)-1).Before(minuteBegin(r.end)) {
+				r.lastMinutes(bytes.Clone(k), yield)
+				return
+			}
+			key = append(bytes.Clone(k), 0)
+			if !r.showStored(m, err, yield) {
 				return
 			}
 		}
 	}
+}
+
+// showStored yields a value and reports whether to go on.
+func (r *groupReader) showStored(m *minutes, err error, yield func(*minutes, error) bool) bool {
+	past := err == nil && !r.query.To.IsZero() && !m.instant(0).Before(r.query.To)
+	return !past && yield(m, err)
+}
+
+// lastMinutes reads the values from a key on in one transaction, which also
+// shows whether the rows in memory were sealed since the reader began: their
+// minutes are stored then, and must not be counted from memory again.
+func (r *groupReader) lastMinutes(key []byte, yield func(*minutes, error) bool) {
+	var keys, values [][]byte
+	sealed := false
+	err := r.store.data.view(func(tx *bolt.Tx) error {
+		c := tx.Bucket(bucketMinutes).Bucket([]byte("g" + r.name)).Cursor()
+		for k, v := c.Seek(key); k != nil; k, v = c.Next() {
+			keys, values = append(keys, bytes.Clone(k)), append(values, bytes.Clone(v))
+		}
+		sealed = reaches(tx, r.name, r.end)
+		return nil
+	})
+	if err != nil {
+		yield(nil, fmt.Errorf("read minutes of %s: %w", r.name, err))
+		return
+	}
+	if sealed {
+		r.memory = nil
+	}
+	for i, k := range keys {
+		if m, err := r.openMinutes(k, values[i]); !r.showStored(m, err, yield) {
+			return
+		}
+	}
+}
+
+// reaches reports whether a group's newest block holds rows from an instant on.
+func reaches(tx *bolt.Tx, group string, at model.Instant) bool {
+	bucket := tx.Bucket(bucketBlocks).Bucket([]byte("g" + group))
+	if bucket == nil {
+		return false
+	}
+	k, v := bucket.Cursor().Last()
+	b, err := openBlock(k, v)
+	last := model.Instant{Boot: b.at.Boot, Offset: time.Duration(b.last)}
+	return err == nil && !last.Before(at)
 }
 
 func (m *minutes) instant(i int) model.Instant {
