@@ -16,13 +16,15 @@ import (
 const (
 	mbap = 7 // bytes of the Modbus TCP header with the unit
 	// deaf is how many questions in a row may hear nothing at all before the
-	// connection is made anew: a gateway that lost power says no goodbye.
+	// connection is made anew for the next one: a gateway that lost power says
+	// no goodbye. The line does not count as closed then, for it may be that
+	// just the units asked are dead, and the others are to be asked.
 	deaf = 3
 )
 
 var (
 	errStream = errors.New("what came is not Modbus TCP")
-	errDeaf   = errors.New("the gateway takes questions and says nothing")
+	errDeaf   = errors.New("the gateway took several questions and said nothing")
 )
 
 // gateway speaks Modbus TCP over one connection.
@@ -132,17 +134,20 @@ func (g *gateway) listen(ctx context.Context, q question, start time.Time) ([]by
 	}
 }
 
-// unanswered is a timeout; several without a byte end the connection.
+// unanswered is a timeout; several without a byte say errDeaf beside, and end
+// the connection.
 func (g *gateway) unanswered(q question, heard bool, timeout time.Duration) error {
 	g.unheard++
 	if heard {
 		g.unheard = 0
 	}
-	if g.unheard >= deaf && !q.Once { // who asks once looks for units that may not be there
-		return errDeaf
-	}
-	return &model.ReadError{Cause: model.NoAnswer, Request: q.String(), Detail: fmt.Sprintf("nothing came within %s", timeout),
+	e := &model.ReadError{Cause: model.NoAnswer, Request: q.String(), Detail: fmt.Sprintf("nothing came within %s", timeout),
 		Hint: silentHint + " The gateway's own timeout must be shorter than this one"}
+	if g.unheard >= deaf && !q.Once { // who asks once looks for units that may not be there
+		e.Err = errDeaf
+		e.Hint += ". If no unit answers: does it allow one client only, and has it one already?"
+	}
+	return e
 }
 
 // cut takes the first whole frame off the stream, nil when there is none.

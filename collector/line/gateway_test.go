@@ -3,6 +3,7 @@ package line
 import (
 	"context"
 	"errors"
+	"log/slog"
 	"net"
 	"strings"
 	"testing"
@@ -10,6 +11,7 @@ import (
 
 	"golang.org/x/sys/unix"
 
+	"tickover/collector"
 	"tickover/collector/slave"
 	"tickover/model"
 )
@@ -118,20 +120,69 @@ func TestIdleConnectionDropped(t *testing.T) {
 	}
 }
 
-// TestDeafGateway takes connections and never says a word.
+// TestDeafGateway takes connections and never says a word: each question has
+// no answer, every third one ends the connection, and says that it may be the
+// gateway.
 func TestDeafGateway(t *testing.T) {
 	l, _ := newGatewayLine(t, func(slave.Request) slave.Fault { return slave.Fault{Kind: slave.Lost} })
-	for i := range uint16(deaf) {
+	for i := range uint16(2 * deaf) {
+		var read *model.ReadError
 		err := ask(t, l, i)
-		if i < deaf-1 {
-			var read *model.ReadError
-			if !errors.As(err, &read) || read.Cause != model.NoAnswer {
-				t.Errorf("%d: %v", i, err)
-			}
-			continue
+		if !errors.As(err, &read) || read.Cause != model.NoAnswer {
+			t.Fatalf("%d: %v", i, err)
 		}
-		wantClosed(t, err, errDeaf, "says nothing")
+		if last := i%deaf == deaf-1; errors.Is(err, errDeaf) != last || strings.Contains(read.Hint, "one client only") != last {
+			t.Errorf("%d: %v (%s)", i, err, read.Hint)
+		}
 	}
+	if h := l.Health(); h.Reopened != 1 || h.NoAnswers != 2*deaf {
+		t.Errorf("health %+v", h)
+	}
+}
+
+// TestDeadUnitsBehindAGateway has three units behind one that says nothing of
+// them, asked before and more often than the fourth, which answers: it is read
+// all the same.
+func TestDeadUnitsBehindAGateway(t *testing.T) {
+	l, _ := newGatewayLine(t, func(r slave.Request) slave.Fault {
+		if r.Unit > 10 {
+			return slave.Fault{Kind: slave.Lost}
+		}
+		return slave.Fault{}
+	})
+	var devices []model.Device
+	for i, unit := range []byte{11, 12, 13, 2} {
+		devices = append(devices, oneRegister([]string{"first", "second", "third", "sound"}[i], "net", unit))
+		devices[i].Every = 50 * time.Millisecond
+	}
+	devices[3].Every = 100 * time.Millisecond
+	ctx, stop := context.WithTimeout(t.Context(), 30*time.Second)
+	defer stop()
+	k := &keepUntil{keeper{good: map[string]int{}, bad: map[string]int{}}, stop}
+	began := time.Now()
+	collector.New(collector.Parts{Setup: model.Setup{Lines: []model.Line{l.def}, Devices: devices}, Lines: map[string]collector.Line{"net": l},
+		Judge: calm{}, Keep: k, Log: slog.New(slog.DiscardHandler), Derive: func(*model.Scan) *model.StateChange { return nil },
+		Now: func() model.Instant { return model.Instant{Boot: 1, Offset: time.Since(began) + time.Second} }}).Run(ctx)
+	if k.good["sound/100ms"] < enoughGood {
+		t.Errorf("good %v, bad %v, %+v", k.good, k.bad, l.Health())
+	}
+}
+
+// enoughGood is how many good rounds keepUntil waits for.
+const enoughGood = 5
+
+// keepUntil stops when one group had enough good rounds.
+type keepUntil struct {
+	keeper
+	stop func()
+}
+
+func (k *keepUntil) Append(s *model.Scan, events []model.Event) error {
+	err := k.keeper.Append(s, events)
+	if k.good[s.Group] >= enoughGood {
+		k.stop()
+	}
+	return err
 }
 
 func TestNobodyListens(t *testing.T) {

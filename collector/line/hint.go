@@ -85,8 +85,6 @@ func networkHint(def model.Line, err error) string {
 		return fmt.Sprintf("nothing listens at %s: check the port number (502 is usual) and the gateway's mode", def.Address)
 	case errors.Is(err, errStream):
 		return "the gateway may pass RTU frames through: try the kind rtu over tcp"
-	case errors.Is(err, errDeaf):
-		return "the gateway takes the connection and says nothing: does it allow one client only, and has it one already?"
 	}
 	return fmt.Sprintf("check that %s can be reached from here", def.Address)
 }

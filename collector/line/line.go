@@ -175,7 +175,7 @@ func (l *Line) put(ctx context.Context, q question) ([]byte, time.Duration, erro
 func (l *Line) ask(ctx context.Context, q question) ([]byte, time.Duration, error) {
 	pdu, took, err := l.conn.ask(ctx, q)
 	var read *model.ReadError
-	if err == nil || errors.As(err, &read) || l.def.Kind == model.SerialLine || errors.Is(err, errDeaf) {
+	if err == nil || errors.As(err, &read) || l.def.Kind == model.SerialLine {
 		return pdu, took, err
 	}
 	_ = l.conn.close() // it is broken; err says more
@@ -193,6 +193,10 @@ func (l *Line) failed(q question, err error) error {
 	var read *model.ReadError
 	if errors.As(err, &read) {
 		l.tally.failure(q.Unit, read.Cause)
+		if errors.Is(read, errDeaf) {
+			_ = l.conn.close() // nothing was to be heard of it anyway
+			l.conn = nil       // the next question makes a new one
+		}
 		return read
 	}
 	if l.conn != nil {
