@@ -16,6 +16,10 @@ import (
 	"tickover/model"
 )
 
+// impatience is the timeout of tests in which answers do not come. Others wait
+// longer, for a busy machine may take a while to give them.
+const impatience = 60 * time.Millisecond
+
 // newGatewayLine serves a bank by Modbus TCP and gives a line to it.
 func newGatewayLine(t *testing.T, next func(slave.Request) slave.Fault) (*Line, *slave.Log) {
 	t.Helper()
@@ -27,7 +31,7 @@ func newGatewayLine(t *testing.T, next func(slave.Request) slave.Fault) (*Line, 
 	ctx, stop := context.WithCancel(context.Background())
 	done := make(chan error, 1)
 	go func() { done <- slave.ServeTCP(ctx, listener, numbers(), slave.Faults{Next: next, Log: log}) }()
-	l := New(model.Line{Name: "net", Kind: model.TCPLine, Address: listener.Addr().String(), Timeout: 60 * time.Millisecond})
+	l := New(model.Line{Name: "net", Kind: model.TCPLine, Address: listener.Addr().String(), Timeout: 10 * time.Second})
 	t.Cleanup(func() {
 		l.Close()
 		stop()
@@ -66,6 +70,9 @@ func TestGatewayFaults(t *testing.T) {
 				}
 				return slave.Fault{}
 			})
+			if c.cause == model.NoAnswer {
+				l.def.Timeout = impatience
+			}
 			for i := range uint16(12) {
 				if c.fault.Kind == slave.Hangup {
 					l.next = time.Time{} // the backoff is another test's matter
@@ -125,6 +132,7 @@ func TestIdleConnectionDropped(t *testing.T) {
 // gateway.
 func TestDeafGateway(t *testing.T) {
 	l, _ := newGatewayLine(t, func(slave.Request) slave.Fault { return slave.Fault{Kind: slave.Lost} })
+	l.def.Timeout = impatience
 	for i := range uint16(2 * deaf) {
 		var read *model.ReadError
 		err := ask(t, l, i)
@@ -150,6 +158,7 @@ func TestDeadUnitsBehindAGateway(t *testing.T) {
 		}
 		return slave.Fault{}
 	})
+	l.def.Timeout = impatience
 	var devices []model.Device
 	for i, unit := range []byte{11, 12, 13, 2} {
 		devices = append(devices, oneRegister([]string{"first", "second", "third", "sound"}[i], "net", unit))
