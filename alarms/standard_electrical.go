@@ -28,18 +28,18 @@ func voltages(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 func voltage(p model.PointID, name string, rated float64) []model.AlarmRule {
 	low := model.AlarmRule{ID: string(p) + ".far.low", Label: "Voltage " + name + " far too low", Priority: model.Critical,
 		Kind: model.BelowLimit, Point: p, Limit: 0.85 * rated, Deadband: 0.01 * rated,
-		OnDelay: 2 * time.Second, OffDelay: 5 * time.Second, Latch: true, ArmedIn: atSpeed, GoodOnce: true,
+		OnDelay: 2 * time.Second, OffDelay: 5 * time.Second, Latch: true, ArmedIn: atSpeed, GoodOnce: true, GoodWith: "far.low",
 		Action: "Switch the load off at the breaker before motors overheat. Then look at excitation, regulator and neutral.",
 		Basis:  "half as much again as the -10 % of public supply in EN 50160 (from memory); 2 s lets the dip of a load step pass (derived)"}
 	high := low
 	high.ID, high.Label, high.Kind, high.Limit = string(p)+".far.high", "Voltage "+name+" far too high", model.AboveLimit, 1.15*rated
-	high.OnDelay, high.ArmedIn, high.GoodOnce = time.Second, warm, false
+	high.OnDelay, high.ArmedIn, high.GoodOnce, high.GoodWith = time.Second, warm, false, ""
 	high.Action = "Switch the load off at the breaker before appliances burn. Then look at neutral, regulator and its sensing leads."
 	high.Basis = "half as much again as the +10 % of public supply in EN 50160 (from memory), from the first volt on: a regulator without sensing, or a lost neutral, drives it up at once; two readings (derived)"
 	off := low
 	off.ID, off.Label, off.Priority, off.Latch = string(p)+".off", "Voltage "+name+" off its band", model.Warning, false
 	off.Kind = model.OutsideBand
-	off.Low, off.Limit, off.OnDelay = 0.90*rated, 1.10*rated, 5*time.Second
+	off.Low, off.Limit, off.OnDelay, off.GoodWith = 0.90*rated, 1.10*rated, 5*time.Second, "off"
 	off.Action = "Set the voltage regulator; compare the three phases and the load on each."
 	off.Basis = "±10 % of nominal, the band of public supply in EN 50160 (from memory), for 5 s"
 	return []model.AlarmRule{low, high, off}

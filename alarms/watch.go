@@ -83,7 +83,7 @@ func (w *watch) arming(m *Machine) (armed bool, why string) {
 		return false, idleWords(e.held)
 	case w.rule.ArmDelay > 0 && !e.sinceStart(w.rule.ArmDelay, m.at):
 		return false, "waits after the start"
-	case w.rule.GoodOnce && !w.good:
+	case w.rule.GoodOnce && !w.good && !w.above():
 		return false, "waits for a first normal value in this run"
 	}
 	return true, ""
@@ -111,9 +111,21 @@ func (w *watch) seeGood(m *Machine, abnormal, seen bool) {
 		w.good = false
 		return
 	}
-	if seen && !abnormal && (len(w.rule.ArmedIn) == 0 || slices.Contains(w.rule.ArmedIn, m.engine.held)) {
-		w.good = true
+	if w.good || !seen || abnormal || len(w.rule.ArmedIn) > 0 && !slices.Contains(w.rule.ArmedIn, m.engine.held) {
+		return
 	}
+	w.good = true
+	for _, o := range m.watches {
+		if w.rule.GoodWith != "" && o.rule.GoodWith == w.rule.GoodWith {
+			o.good = true
+		}
+	}
+}
+
+// above reports whether the value is beyond the upper end of its band: a run up
+// passes the lower end only, so that nothing has to be waited for.
+func (w *watch) above() bool {
+	return w.rule.Kind == model.OutsideBand && w.value > (w.rule.Low+w.rule.Limit)/2 && w.beyond(w.value)
 }
 
 // look compares the newest input with the limit. seen is false when there is

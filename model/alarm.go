@@ -126,8 +126,12 @@ type AlarmRule struct {
 	// ArmDelay is counted from self-sustained speed (the change to running
 	// up); 0 means no delay.
 	ArmDelay time.Duration
-	// GoodOnce arms the rule only after the value was normal once in this run.
+	// GoodOnce arms the rule only after the value was normal once in this run. A
+	// value above its band is not waited with: a run up passes the lower end only.
 	GoodOnce bool
+	// GoodWith is shared by rules of which one normal value arms all: of three
+	// phases one at its voltage shows that the others ought to be. Empty means none.
+	GoodWith string
 	// While counts the value as abnormal only while a second point says so too.
 	// The zero value asks nothing.
 	While AlarmCondition

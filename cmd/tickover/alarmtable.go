@@ -220,8 +220,14 @@ func armedWords(r model.AlarmRule) string {
 	if r.ArmDelay > time.Duration(0) {
 		said += " from " + delayWords(r.ArmDelay) + " after the start"
 	}
-	if r.GoodOnce {
+	switch {
+	case r.GoodWith != "":
+		said += ", once one of the phases was normal in the run"
+	case r.GoodOnce:
 		said += ", once it was normal in the run"
+	}
+	if r.GoodOnce && r.Kind == model.OutsideBand {
+		said += ", or is above its band"
 	}
 	return said
 }
