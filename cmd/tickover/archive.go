@@ -206,6 +206,10 @@ func (p *pipeWriter) WriteHeader(code int) {
 	}
 }
 
+// CutOff ends an answer that was begun with an error: no network lies between
+// that only a panic of the handler could break.
+func (p *pipeWriter) CutOff(err error) { p.body.CloseWithError(err) }
+
 func (p *pipeWriter) Write(b []byte) (int, error) {
 	p.WriteHeader(http.StatusOK)
 	return p.body.Write(b)

@@ -163,7 +163,8 @@ func quality(scan *model.Scan) string {
 }
 
 // minutesCSV writes one row for each minute of each group: mean, least,
-// greatest and number of good samples of each point.
+// greatest and number of good samples of each point. A stretch that cannot be
+// read is a row that says so in place of the group.
 func (s *source) minutesCSV(ctx context.Context, out *csv.Writer, q model.Query, points []model.PointID) error {
 	known := s.known()
 	head := []string{"utc", "local", "clock", "boot", "seconds since boot", "group"}
@@ -179,7 +180,12 @@ func (s *source) minutesCSV(ctx context.Context, out *csv.Writer, q model.Query,
 	q.Points = points
 	for m, err := range s.store.Minutes(q) {
 		if err != nil {
-			return fmt.Errorf("read minutes: %w", err)
+			cells := make([]string, len(head))
+			cells[5] = err.Error()
+			if err := errors.Join(ctx.Err(), out.Write(cells)); err != nil {
+				return err
+			}
+			continue
 		}
 		for i := range m.At {
 			cells := append(append(moment(m.Instant(i), clock), m.Group), make([]string, len(head)-6)...)

@@ -56,6 +56,9 @@ type damage struct{ what string }
 func (d damage) Error() string { return d.what + ": " + ErrDamaged.Error() }
 func (d damage) Unwrap() error { return ErrDamaged }
 
+// Damaged marks the error for the page.
+func (damage) Damaged() {}
+
 func damaged(format string, args ...any) error { return damage{fmt.Sprintf(format, args...)} }
 
 // guard runs fn and turns the panics and faults of a damaged file into errors.

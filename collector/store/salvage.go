@@ -43,6 +43,9 @@ func Salvage(ctx context.Context, file, dir string, progress func(done, total in
 	if err != nil {
 		return copied, fmt.Errorf("salvage: %w", err)
 	}
+	if len(v.found) == 0 {
+		copied.Missing = append(copied.Missing, fmt.Sprintf("everything: nothing readable was found in the %d bytes of %s", v.size, filepath.Base(file)))
+	}
 	return copied, copyRing(filepath.Join(filepath.Dir(file), ringName), filepath.Join(dir, ringName))
 }
 

@@ -295,3 +295,23 @@ func TestSalvageKnowsThinning(t *testing.T) {
 		t.Fatalf("%d rows left of an hour and a half", n)
 	}
 }
+
+// TestSalvageOfNothing: a file of which only the first pages are left, or no
+// byte, must not pass for one that was salvaged whole.
+func TestSalvageOfNothing(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	s := mustOpen(t, options(dir))
+	fill(t, s, 1, 0, 700)
+	mustClose(t, s)
+	path := filepath.Join(dir, dataName)
+	for _, size := range []int64{2 * pageSize, 1000, 0} {
+		if err := os.Truncate(path, size); err != nil {
+			t.Fatal(err)
+		}
+		copied, err := Salvage(t.Context(), path, filepath.Join(t.TempDir(), "salvaged"), nil)
+		if err != nil || len(copied.Missing) != 1 || !strings.Contains(copied.Missing[0], "nothing readable") {
+			t.Errorf("%d bytes: %v, %v", size, copied.Missing, err)
+		}
+	}
+}

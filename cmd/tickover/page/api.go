@@ -212,6 +212,10 @@ func (f *face) stream(w http.ResponseWriter, r *http.Request, kind string, write
 	case err == nil:
 	case out.any:
 		f.log.Error("answer cut off", "path", r.URL.Path, "err", err)
+		if local, ok := w.(interface{ CutOff(error) }); ok {
+			local.CutOff(err)
+			return
+		}
 		panic(http.ErrAbortHandler)
 	default:
 		w.Header().Del("Content-Disposition")

@@ -23,6 +23,17 @@ type badQuestion struct {
 
 func (b *badQuestion) Error() string { return b.message }
 
+// damageOrNot tells of an answer that could not be read. Of damage it names the
+// place: what rests on it is not worked out from the rest.
+func damageOrNot(err error) *badQuestion {
+	var d interface{ Damaged() }
+	if !errors.As(err, &d) {
+		return &badQuestion{http.StatusInternalServerError, "this could not be read", "the daemon's log says why"}
+	}
+	return &badQuestion{http.StatusInternalServerError, err.Error(),
+		"tickover backup copies everything that can be read into a new folder, to be read with --state"}
+}
+
 // fail answers a request that came to nothing.
 func (f *face) fail(w http.ResponseWriter, r *http.Request, err error) {
 	var b *badQuestion
@@ -31,7 +42,7 @@ func (f *face) fail(w http.ResponseWriter, r *http.Request, err error) {
 			return // the reader left
 		}
 		f.log.Error("request failed", "path", r.URL.Path, "err", err)
-		b = &badQuestion{http.StatusInternalServerError, "this could not be read", "the daemon's log says why"}
+		b = damageOrNot(err)
 	}
 	if b.status == http.StatusServiceUnavailable {
 		w.Header().Set("Retry-After", "10")
