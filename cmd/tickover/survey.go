@@ -67,7 +67,7 @@ func (c *surveyCommand) Run(ctx context.Context, s streams) error {
 	}
 	asked := progress.Current()
 	progress.Finish()
-	if err != nil && ctx.Err() == nil {
+	if err != nil && ctx.Err() == nil && len(all) == 0 {
 		return err
 	}
 	if err := c.print(s, all, garbled); err != nil {
@@ -76,7 +76,7 @@ func (c *surveyCommand) Run(ctx context.Context, s streams) error {
 	if ctx.Err() != nil {
 		return &fault{exitRuntime, fmt.Errorf("stopped after %d of %d questions", asked, progress.Total()), "what had answered by then is printed"}
 	}
-	return nil
+	return err // of the line; what was found before is printed
 }
 
 // settings are the lines to try; over a network there is nothing to vary.

@@ -171,6 +171,27 @@ func TestSurveyStopsCleanly(t *testing.T) {
 	}
 }
 
+// TestSurveyLosesItsLine looks through a gateway that hangs up when it is asked
+// for unit 5: what had answered before is printed, and the error is told.
+func TestSurveyLosesItsLine(t *testing.T) {
+	listener, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, stop := context.WithCancel(context.Background())
+	defer stop()
+	go slave.ServeTCP(ctx, listener, newSkid(), slave.Faults{Next: func(r slave.Request) (f slave.Fault) {
+		if r.Unit == 5 {
+			f.Kind = slave.Hangup
+		}
+		return f
+	}})
+	code, out, stderr := call(t, "survey", "--modbus-tcp", listener.Addr().String(), "--units", "3,5,7", "--timeout", "10s")
+	if code != exitLine || !strings.Contains(out, "sunspec 203") || !strings.Contains(stderr, "unit 5") {
+		t.Errorf("exit code %d\n%s\n%s", code, out, stderr)
+	}
+}
+
 func TestSurveyOfNothing(t *testing.T) {
 	for _, c := range []struct {
 		args []string
