@@ -25,7 +25,7 @@ type input struct {
 	sample model.Sample  // the newest
 	seen   bool          // there was a sample at all
 	at     model.Instant // of the newest sample
-	good   model.Instant // of the last good one, or since when one is awaited
+	good   model.Instant // of the last that was good or empty, or since when one is awaited
 	told   model.Instant // of the last that says how the sensor is
 	every  time.Duration // poll interval as it shows; 0 means not yet known
 	turn   uint64        // the step that brought the newest sample
@@ -38,7 +38,7 @@ func (in *input) take(s model.Sample, at model.Instant, turn uint64) {
 		in.every = max(elapsed(in.at, at), in.every/2)
 	}
 	in.sample, in.seen, in.at, in.turn = s, true, at, turn
-	if s.Quality == model.Good {
+	if s.Quality == model.Good || in.empty() {
 		in.good = at
 	}
 	if s.Quality == model.Good || failed(s.Cause) {
@@ -58,7 +58,17 @@ func (in *input) hold() time.Duration {
 	return max(leastHold, min(missedPolls*in.every, longHold), in.every+in.every/4)
 }
 
-// blind reports that the last good sample is too old to judge by.
+// noValueHere says why nothing is judged.
+const noValueHere = "nothing to judge by here: a ratio of voltages or currents says nothing while they are small"
+
+// empty reports that a formula has no value here, all it is worked out from
+// being good: a ratio of voltages while there are none. Nothing is judged then,
+// but nothing is lost from sight either.
+func (in *input) empty() bool {
+	return in.sample.Quality == model.Bad && in.sample.Cause == model.Undefined
+}
+
+// blind reports that nothing was seen for too long.
 func (in *input) blind(now model.Instant) bool { return elapsed(in.good, now) > in.hold() }
 
 // value returns the newest value if it can be judged.

@@ -41,14 +41,21 @@ func (w *watch) blindness(m *Machine) string {
 		return ""
 	case w.rule.Kind == model.PointFailed && elapsed(w.in.told, m.at) <= w.in.hold():
 		return ""
-	case w.rule.Kind == model.PointFailed, w.in.blind(m.at):
+	case w.rule.Kind == model.PointFailed, w.missing(w.in, m.at):
 		return w.in.cause()
-	case w.while != nil && w.while.blind(m.at):
+	case w.while != nil && w.missing(w.while, m.at):
 		return w.while.cause()
-	case w.steadyIn != nil && w.steadyIn.blind(m.at):
+	case w.steadyIn != nil && w.missing(w.steadyIn, m.at):
 		return w.steadyIn.cause()
 	}
 	return ""
+}
+
+// missing reports whether a point is out of sight. What was only silent before the
+// rule had anything to watch for, as a meter that the set feeds is at
+// standstill, has time to speak.
+func (w *watch) missing(in *input, now model.Instant) bool {
+	return in.blind(now) && (failed(in.sample.Cause) || elapsed(w.armedAt, now) > in.hold())
 }
 
 // cause says in words why a point cannot be judged.

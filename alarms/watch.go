@@ -36,6 +36,7 @@ type watch struct {
 	judged  bool // the newest step had something to judge by
 
 	armed     bool
+	armedAt   model.Instant // since when, or since this boot began
 	idle      string        // why it is not armed
 	unwatched bool          // armed without an input to judge by
 	reason    string        // why it is unwatched
@@ -56,7 +57,11 @@ func (w *watch) step(m *Machine) {
 	w.judged = seen
 	w.seeGood(m, abnormal, seen)
 	was := w.armed
-	if w.armed, w.idle = w.arming(m); w.armed && !was && w.rule.Kind != model.StuckFor {
+	w.armed, w.idle = w.arming(m)
+	if w.armed && !was {
+		w.armedAt = m.at
+	}
+	if w.armed && !was && w.rule.Kind != model.StuckFor {
 		w.forget() // a swing or rate from before is none of its business
 		seen = seen && w.trace == nil
 	}
@@ -253,7 +258,7 @@ func (w *watch) judge(m *Machine, abnormal bool) {
 // reboot drops every time that the new boot's clock cannot measure. What is
 // left of a shelving counts on from the new boot's first instant.
 func (w *watch) reboot(last, now model.Instant) {
-	w.turning, w.countedTo = model.Instant{}, now
+	w.turning, w.countedTo, w.armedAt = model.Instant{}, now, now
 	w.known = now
 	w.forget()
 	if !w.until.IsZero() {
@@ -284,6 +289,8 @@ func (w *watch) status() model.AlarmStatus {
 		s.Why = w.idle
 	case w.in != nil && !w.in.seen || w.in == nil && !w.heard:
 		s.Why = model.NotPolledYet.String()
+	case w.in != nil && w.in.empty():
+		s.Why = noValueHere
 	case w.rule.Kind == model.UsedUpWithin && !w.judged:
 		s.Why = notYetUsed
 	default:
