@@ -222,6 +222,7 @@ func TestPeerMailAndWebhookAfterAnOutage(t *testing.T) {
 	h := newHall(t, "notify:\n  targets:\n    - {name: letter, mail: '"+smtp+"', security: none, from: skid@example.org, to: [ada@example.org]}\n"+
 		"    - {name: pager, webhook: 'http://"+hook+"/in', sign file: '"+key+"'}\n  routes: [{priority: information, to: [letter, pager]}]\n")
 	h.start()
+	must(t, "alarms", "out-of-service", "oil.pressure.low", "--state", h.state, "--who", "Ada", "--why", "sender out")
 	waitFor(t, "messages that wait", func() bool { return h.outlet("letter").Pending > 0 && h.outlet("pager").Pending > 0 })
 	h.kill() // what waits is on disk
 	h.start()
