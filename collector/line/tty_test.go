@@ -316,12 +316,21 @@ func TestReadBack(t *testing.T) {
 	}
 }
 
-// TestAlarmWithoutTimerFiles sleeps on kernels that have none, too.
-func TestAlarmWithoutTimerFiles(t *testing.T) {
-	for _, a := range []*alarm{newAlarm(), {}} {
-		began := time.Now()
-		for until := began.Add(3 * time.Millisecond); time.Now().Before(until); {
-			a.sleep(time.Until(until))
+// TestAlarmIsNeverEarly sleeps with and without the kernel's timer files: a
+// silence that ends before its time is no silence to the units.
+func TestAlarmIsNeverEarly(t *testing.T) {
+	for name, a := range map[string]*alarm{"timer file": newAlarm(), "none": {lead: firstLead}} {
+		for _, d := range []time.Duration{-time.Second, 0, time.Microsecond, 49 * time.Microsecond, 60 * time.Microsecond, 1750 * time.Microsecond, 7 * time.Millisecond} {
+			for range 20 {
+				began := time.Now()
+				a.sleep(d)
+				if slept := time.Since(began); slept < d {
+					t.Errorf("%s: slept %v of %v, lead %v", name, slept, d, a.lead)
+				}
+				if a.lead < 0 || a.lead > mostLead {
+					t.Fatalf("%s: the lead is %v after %v", name, a.lead, d)
+				}
+			}
 		}
 		if err := a.close(); err != nil {
 			t.Error(err)

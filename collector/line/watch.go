@@ -66,24 +66,54 @@ func (w *watch) close() error {
 	return w.file.Close()
 }
 
-// alarm wakes at a time as exactly as the kernel can.
-type alarm struct{ file *os.File }
+// alarm wakes at a time as exactly as the kernel can, and a little better: it
+// has itself woken by so much too early as the kernel was late before, and
+// stays awake for what is left.
+type alarm struct {
+	file *os.File
+	lead time.Duration // how much too early it is set
+}
+
+// The lead grows when an alarm came too late and shrinks when it came too
+// early, so that in the long run two in seven come too late.
+const (
+	firstLead = 50 * time.Microsecond // it learns from here
+	mostLead  = 200 * time.Microsecond
+	leadUp    = 5 * time.Microsecond
+	leadDown  = 2 * time.Microsecond
+)
 
 // newAlarm makes an alarm that falls back to a system call where the kernel
 // has no timer files.
 func newAlarm() *alarm {
 	fd, err := unix.TimerfdCreate(unix.CLOCK_MONOTONIC, unix.TFD_NONBLOCK|unix.TFD_CLOEXEC)
 	if err != nil {
-		return &alarm{}
+		return &alarm{lead: firstLead}
 	}
-	return &alarm{os.NewFile(uintptr(fd), "timer")}
+	return &alarm{os.NewFile(uintptr(fd), "timer"), firstLead}
 }
 
-// sleep returns after d, or early: whoever waits looks at the time again.
+// sleep returns after d, never before. What is shorter than the lead is spent
+// awake.
 func (a *alarm) sleep(d time.Duration) {
-	if d <= 0 {
-		return
+	due := time.Now().Add(d)
+	for left := d - a.lead; left > 0; left = time.Until(due) - a.lead {
+		a.doze(left)
 	}
+	late := time.Since(due)
+	switch {
+	case d <= a.lead: // it was not set
+	case late > 0:
+		a.lead = min(a.lead+leadUp, mostLead)
+	default:
+		a.lead = max(a.lead-leadDown, 0)
+	}
+	for time.Now().Before(due) {
+	}
+}
+
+// doze returns after d, or early, or as late as the kernel happens to be.
+func (a *alarm) doze(d time.Duration) {
 	if a.file != nil && a.set(d) == nil {
 		var expired [8]byte
 		if _, err := a.file.Read(expired[:]); err == nil {

@@ -30,7 +30,7 @@ type port interface {
 	read(b []byte, wait time.Duration) (int, error)
 	write(b []byte) error
 	close() error
-	// pause sleeps so long, as exactly as it can, whatever comes meanwhile.
+	// pause sleeps so long, not less and hardly more, whatever comes meanwhile.
 	pause(d time.Duration)
 	// paced reports whether bytes take their time on the way, as they don't
 	// over a network or a pseudo-terminal.
