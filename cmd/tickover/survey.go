@@ -136,6 +136,9 @@ func surveyLine(ctx context.Context, def model.Line, units []uint8, timeout time
 		progress.AddTotal(int64(len(silent)))
 		err = p.over(ctx, silent)
 	}
+	if err == nil && len(p.found) == 0 {
+		err = p.hungUp
+	}
 	if len(p.garbled) > 0 {
 		garbled[settingWords(def)] += len(p.garbled)
 	}
@@ -156,6 +159,7 @@ type pass struct {
 	found    []found
 	silent   []uint8        // units that gave no good answer
 	garbled  map[uint8]bool // those that gave nothing but bad ones
+	hungUp   error          // what a gateway did when asked for one of them
 }
 
 // over asks each of the units.
@@ -174,6 +178,9 @@ func (p *pass) over(ctx context.Context, units []uint8) error {
 			return err
 		default:
 			p.silent = append(p.silent, unit)
+			if errors.Is(err, line.ErrHungUp) {
+				p.hungUp = err
+			}
 			if errors.As(err, &read) && read.Cause != model.NoAnswer && read.Cause != model.DeviceException {
 				p.garbled[unit] = true
 			}

@@ -171,9 +171,37 @@ func TestSurveyStopsCleanly(t *testing.T) {
 	}
 }
 
-// TestSurveyLosesItsLine looks through a gateway that hangs up when it is asked
+// TestSurveyLosesItsLine looks through a gateway that goes away when it is asked
 // for unit 5: what had answered before is printed, and the error is told.
 func TestSurveyLosesItsLine(t *testing.T) {
+	code, out, stderr := surveyHangingUp(t, func(unit uint8, listener net.Listener) bool {
+		if unit == 5 {
+			listener.Close()
+		}
+		return unit == 5
+	})
+	if code != exitLine || !strings.Contains(out, "sunspec 203") || strings.Contains(out, "unit: 7") || !strings.Contains(stderr, "unit 5") {
+		t.Errorf("exit code %d\n%s\n%s", code, out, stderr)
+	}
+}
+
+// TestSurveyGoesOnAfterAHangUp looks through a gateway that hangs up for units
+// that it does not have, and through one that hangs up for all: that is told,
+// for it may have another client.
+func TestSurveyGoesOnAfterAHangUp(t *testing.T) {
+	code, out, stderr := surveyHangingUp(t, func(unit uint8, _ net.Listener) bool { return unit == 5 })
+	if code != exitDone || !strings.Contains(out, "sunspec 203") || !strings.Contains(out, "unit: 7") {
+		t.Errorf("exit code %d\n%s\n%s", code, out, stderr)
+	}
+	code, _, stderr = surveyHangingUp(t, func(uint8, net.Listener) bool { return true })
+	if code != exitRuntime || !strings.Contains(stderr, "hung up") || !strings.Contains(stderr, "one client only") {
+		t.Errorf("exit code %d\n%s", code, stderr)
+	}
+}
+
+// surveyHangingUp asks units 3, 5 and 7 through a gateway that hangs up at some.
+func surveyHangingUp(t *testing.T, hangs func(unit uint8, listener net.Listener) bool) (code int, out, stderr string) {
+	t.Helper()
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
@@ -181,15 +209,12 @@ func TestSurveyLosesItsLine(t *testing.T) {
 	ctx, stop := context.WithCancel(context.Background())
 	defer stop()
 	go slave.ServeTCP(ctx, listener, newSkid(), slave.Faults{Next: func(r slave.Request) (f slave.Fault) {
-		if r.Unit == 5 {
+		if hangs(r.Unit, listener) {
 			f.Kind = slave.Hangup
 		}
 		return f
 	}})
-	code, out, stderr := call(t, "survey", "--modbus-tcp", listener.Addr().String(), "--units", "3,5,7", "--timeout", "10s")
-	if code != exitLine || !strings.Contains(out, "sunspec 203") || !strings.Contains(stderr, "unit 5") {
-		t.Errorf("exit code %d\n%s\n%s", code, out, stderr)
-	}
+	return call(t, "survey", "--modbus-tcp", listener.Addr().String(), "--units", "3,5,7", "--timeout", "10s")
 }
 
 func TestSurveyOfNothing(t *testing.T) {

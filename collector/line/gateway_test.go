@@ -61,7 +61,7 @@ func TestGatewayFaults(t *testing.T) {
 		{slave.Fault{Kind: slave.Lost}, model.NoAnswer},
 		{slave.Fault{Kind: slave.Late, Delay: 160 * time.Millisecond}, model.NoAnswer},
 		{slave.Fault{Kind: slave.ExceptionFault}, model.DeviceException},
-		{slave.Fault{Kind: slave.Hangup}, model.LineClosed},
+		{slave.Fault{Kind: slave.Hangup}, model.NoAnswer},
 	} {
 		t.Run(c.fault.Kind.String(), func(t *testing.T) {
 			l, _ := newGatewayLine(t, func(r slave.Request) slave.Fault {
@@ -74,9 +74,6 @@ func TestGatewayFaults(t *testing.T) {
 				l.def.Timeout = impatience
 			}
 			for i := range uint16(12) {
-				if c.fault.Kind == slave.Hangup {
-					l.next = time.Time{} // the backoff is another test's matter
-				}
 				err := ask(t, l, i)
 				if i%4 != 1 {
 					if err != nil && !strings.Contains(err.Error(), "nothing came") { // behind a late one
@@ -149,15 +146,36 @@ func TestDeafGateway(t *testing.T) {
 }
 
 // TestDeadUnitsBehindAGateway has three units behind one that says nothing of
-// them, asked before and more often than the fourth, which answers: it is read
-// all the same.
+// them, or hangs up, asked before and more often than the fourth, which answers:
+// it is read all the same.
 func TestDeadUnitsBehindAGateway(t *testing.T) {
-	l, _ := newGatewayLine(t, func(r slave.Request) slave.Fault {
-		if r.Unit > 10 {
-			return slave.Fault{Kind: slave.Lost}
+	for _, kind := range []slave.FaultKind{slave.Lost, slave.Hangup} {
+		t.Run(kind.String(), func(t *testing.T) {
+			l, _ := newGatewayLine(t, func(r slave.Request) (f slave.Fault) {
+				if r.Unit > 10 {
+					f.Kind = kind
+				}
+				return f
+			})
+			soundBeside(t, l)
+		})
+	}
+	t.Run("hang-up, rtu over tcp", func(t *testing.T) {
+		l := newPassing(t, func(conn net.Conn, r slave.Request) slave.Fault {
+			if r.Unit > 10 {
+				conn.Close()
+			}
+			return slave.Fault{}
+		})
+		soundBeside(t, l)
+		if h := l.Health(); h.Reopened == 0 {
+			t.Errorf("nothing hung up: %+v", h)
 		}
-		return slave.Fault{}
 	})
+}
+
+func soundBeside(t *testing.T, l *Line) {
+	t.Helper()
 	l.def.Timeout = impatience
 	var devices []model.Device
 	for i, unit := range []byte{11, 12, 13, 2} {
@@ -204,32 +222,4 @@ func TestNobodyListens(t *testing.T) {
 	l := New(model.Line{Kind: model.TCPLine, Address: address})
 	defer l.Close()
 	wantClosed(t, l.Open(t.Context()), unix.ECONNREFUSED, "nothing listens")
-}
-
-// TestRTUOverTCP reads through a gateway that passes RTU frames.
-func TestRTUOverTCP(t *testing.T) {
-	listener, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer listener.Close()
-	done := make(chan error, 1)
-	go func() {
-		conn, err := listener.Accept()
-		if err == nil {
-			defer conn.Close()
-			err = slave.ServeRTU(context.Background(), conn, numbers(), slave.Pace{}, slave.Faults{})
-		}
-		done <- err
-	}()
-	l := New(model.Line{Kind: model.RTUOverTCP, Address: listener.Addr().String()})
-	for i := range uint16(10) {
-		if err := ask(t, l, i); err != nil {
-			t.Error(err)
-		}
-	}
-	l.Close()
-	if err := <-done; err != nil {
-		t.Error(err)
-	}
 }

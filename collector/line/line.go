@@ -3,8 +3,11 @@ package line
 import (
 	"context"
 	"errors"
+	"io"
 	"sync"
 	"time"
+
+	"golang.org/x/sys/unix"
 
 	"tickover/model"
 )
@@ -18,6 +21,12 @@ const (
 )
 
 var errClosed = errors.New("line closed by the program")
+
+// ErrHungUp says that a gateway closed the connection when a unit was asked,
+// and a new one as well. Some do so for a unit that they do not have: it is the
+// unit's failure, and the line does not count as closed, so that the others are
+// asked.
+var ErrHungUp = errors.New("the gateway hung up when it was asked, and again on a new connection")
 
 // exchange carries one question over an open connection. It returns the
 // answer's PDU from the function code on (exceptions included) and the time
@@ -184,7 +193,12 @@ func (l *Line) ask(ctx context.Context, q question) ([]byte, time.Duration, erro
 	if err := l.open(ctx); err != nil {
 		return nil, 0, err
 	}
-	return l.conn.ask(ctx, q)
+	pdu, took, err = l.conn.ask(ctx, q)
+	if errors.Is(err, io.EOF) || errors.Is(err, unix.ECONNRESET) || errors.Is(err, unix.EPIPE) {
+		err = &model.ReadError{Cause: model.NoAnswer, Request: q.String(), Err: ErrHungUp,
+			Hint: "does the gateway have this unit? If it hangs up for every unit: does it allow one client only, and has it one already?"}
+	}
+	return pdu, took, err
 }
 
 // failed turns what an exchange said into a *model.ReadError, and lets go of
@@ -193,7 +207,7 @@ func (l *Line) failed(q question, err error) error {
 	var read *model.ReadError
 	if errors.As(err, &read) {
 		l.tally.failure(q.Unit, read.Cause)
-		if errors.Is(read, errDeaf) {
+		if errors.Is(read, errDeaf) || errors.Is(read, ErrHungUp) {
 			_ = l.conn.close() // nothing was to be heard of it anyway
 			l.conn = nil       // the next question makes a new one
 		}
