@@ -186,27 +186,6 @@ func (r *reading) path(p string) string {
 	return filepath.Join(r.folder, p)
 }
 
-func readRating(s *source, n *yaml.Node) model.Rating {
-	sec, _ := s.section(n, "the set", "name", "site", "apparent power", "power factor", "voltage", "frequency",
-		"poles", "battery", "judged by")
-	r := model.Rating{
-		Name: sec.words("name"), Site: sec.words("site"), Class: sec.words("judged by"),
-		ApparentPower: sec.within("apparent power", model.ApparentPower, 100, 1e8),
-		PowerFactor:   defaultPowerFactor,
-		Voltage:       sec.within("voltage", model.Voltage, 10, 50000),
-		Frequency:     sec.within("frequency", model.Frequency, 10, 1000),
-		Battery:       sec.within("battery", model.Voltage, 1, 1000),
-	}
-	if sec.values["power factor"] != nil {
-		r.PowerFactor = sec.within("power factor", model.PowerFactor, 0.1, 1)
-	}
-	r.Poles, _ = sec.whole("poles", 2, 100)
-	if r.Poles%2 == 1 {
-		sec.wrong(sec.at("poles"), "2 at 3000, 4 at 1500 r/min and 50 Hz", "an alternator has an even number of poles")
-	}
-	return r
-}
-
 // Where writes a register's place both ways, as the frame has it and in the
 // reference notation, so that an off-by-one shows: "holding 0 (40001)".
 func Where(r model.Register) string {

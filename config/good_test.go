@@ -3,6 +3,7 @@ package config
 import (
 	"os"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -30,7 +31,9 @@ func same(t *testing.T, what string, got, want any) {
 func TestEveryFieldOfSetAndLines(t *testing.T) {
 	c := load(t, "everything.yaml")
 	same(t, "rating", c.Setup.Rating, model.Rating{Name: "Hatchery standby set", Site: "Pump house", ApparentPower: 50000,
-		PowerFactor: 0.85, Voltage: 400, Frequency: 50, Poles: 4, Battery: 24, Class: "buyer"})
+		PowerFactor: 0.85, Voltage: 400, Frequency: 50, Poles: 4, Battery: 24, Class: "buyer", Card: model.Card{Droop: 0.05, Overspeed: 28, OverloadHour: true, Unbalance: 0.1,
+			StoppedBy: model.ByLever, Insulation: model.InsulationF, ExcitationOff: true, ThermostatOpens: 82, ThermostatFullOpen: 92,
+			ExhaustLimit: 550, BearingLimit: 95}})
 	same(t, "limit sets", c.Setup.LimitSets, []model.LimitSet{{Name: "buyer", BasedOn: "G2", Source: "agreed with the buyer", Limits: map[string]float64{
 		"frequency droop": 0.04, "frequency recovery, load on": 3, "frequency tolerance band": 0.015}}})
 	same(t, "listen", c.Listen, "0.0.0.0:9000")
@@ -253,7 +256,7 @@ func TestTheDocumentsHaveEveryKeyOfAlarms(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, key := range alarmKeys() {
+	for _, key := range slices.Concat(alarmKeys(), cardKeys) {
 		if !strings.Contains(string(text), "`"+key+"`") && !strings.Contains(string(text), " "+key+": ") {
 			t.Errorf("own-alarms.md does not have %q", key)
 		}

@@ -181,8 +181,12 @@ func (s section) duration(key string, lo, hi time.Duration) time.Duration {
 	return time.Duration(math.Round(v * 1e9))
 }
 
-// plain writes a value in its canonical unit without powers of ten.
+// plain writes a value in its canonical unit without powers of ten, a ratio in
+// percent.
 func plain(v float64, q model.Quantity) string {
+	if q == model.Ratio {
+		return strconv.FormatFloat(100*v, 'f', -1, 64) + " %"
+	}
 	return strings.TrimSpace(strconv.FormatFloat(v, 'f', -1, 64) + " " + q.Unit())
 }
 

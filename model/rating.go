@@ -14,6 +14,7 @@ type Rating struct {
 	Poles         int     // of the alternator, 2, 4, 6 ...
 	Battery       float64 // V, nominal: 12 or 24
 	Class         string  // performance class to be judged by: "G1", "G2", "G3" or a name of the user's own; "" is G1
+	Card
 }
 
 // ActivePower returns the rated active power in W, 0 when not given.
