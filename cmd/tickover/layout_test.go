@@ -37,7 +37,7 @@ var allowed = []struct {
 	{"collector/metrics", []string{"model"}, "it shows a snapshot and nothing else"},
 	{"collector/forward", []string{"model"}, "it forwards what the store yields through an interface"},
 	{"cmd/tickover/chart", []string{"model"}, "a drawing knows nothing of who hangs it up"},
-	{"cmd/tickover/page", []string{"model", "cmd/tickover/chart"}, "the page asks one small interface, and draws as the report does"},
+	{"cmd/tickover/page", []string{"model", "model/performance", "cmd/tickover/chart"}, "the page asks one small interface, judges by the report's limit sets, and draws as the report does"},
 	{"cmd/tickover/report", []string{"model", "cmd/tickover/chart"}, "a report is a record made readable, and draws as the page does"},
 	{"cmd/tickover", []string{"*"}, "only the command wires everything"},
 }

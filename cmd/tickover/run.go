@@ -315,7 +315,7 @@ func (d *daemon) serve() <-chan error {
 
 func (d *daemon) handler(o page.Options) http.Handler {
 	mux := http.NewServeMux()
-	mux.Handle("GET /metrics", d.meter.Handler())
+	mux.Handle("GET /metrics", d.meter.Handler(d.log.With("part", "metrics")))
 	mux.HandleFunc("/healthz", d.healthz)
 	mux.Handle("/", page.New(d.source, o))
 	return mux

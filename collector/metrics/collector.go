@@ -74,13 +74,13 @@ func (c *Collector) Count(totals func() Totals) { c.totals = totals }
 // is lost. It may run beside scrapes.
 func (c *Collector) Observe(scan *model.Scan) { c.extremes.add(scan) }
 
-// Handler serves the metrics. A series that cannot be made is logged and left
-// out; the others are served.
-func (c *Collector) Handler() http.Handler {
+// Handler serves the metrics. A series that cannot be made is written to log
+// and left out; the others are served.
+func (c *Collector) Handler(log *slog.Logger) http.Handler {
 	return promhttp.HandlerFor(c.registry, promhttp.HandlerOpts{
 		EnableOpenMetrics: true,
 		ErrorHandling:     promhttp.ContinueOnError,
-		ErrorLog:          slog.NewLogLogger(slog.Default().Handler(), slog.LevelError),
+		ErrorLog:          slog.NewLogLogger(log.Handler(), slog.LevelError),
 	})
 }
 

@@ -3,6 +3,7 @@ package metrics
 import (
 	"fmt"
 	"io"
+	"log/slog"
 	"net/http/httptest"
 	"slices"
 	"strings"
@@ -40,7 +41,7 @@ func (b *bench) read(id model.PointID, v float64) {
 func (b *bench) scrape(t *testing.T) string {
 	t.Helper()
 	w := httptest.NewRecorder()
-	b.Handler().ServeHTTP(w, httptest.NewRequest("GET", "/metrics", nil))
+	b.Handler(slog.New(slog.DiscardHandler)).ServeHTTP(w, httptest.NewRequest("GET", "/metrics", nil))
 	body, err := io.ReadAll(w.Body)
 	if err != nil || w.Code != 200 {
 		t.Fatalf("scrape: %d, %v: %s", w.Code, err, body)

@@ -177,3 +177,13 @@ func setNamed(all []limitSet, name string) (index int, known bool) {
 	}
 	return 0, name == ""
 }
+
+// SteadyBands returns what the limit set of that name allows of a steady set,
+// as shares of the rated values: the full width of the frequency band and the
+// voltage deviation to each side. 0 means that the set names no such limit.
+// The name "" is G1; own sets stand before published ones of the same name.
+func SteadyBands(name string, own []model.LimitSet) (frequency, voltage float64, title string) {
+	all := withOwn(own)
+	i, _ := setNamed(all, name)
+	return all[i].limits[band].max / 100, all[i].limits[voltageDeviation].max / 100, all[i].title
+}

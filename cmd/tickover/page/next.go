@@ -7,6 +7,7 @@ import (
 	"strconv"
 
 	"tickover/model"
+	"tickover/model/performance"
 )
 
 // nextView is the page that says whether the next load step may come, and what
@@ -48,18 +49,6 @@ const usualDroop = 4
 // mostUnmet is how many criteria are shown above the numbers to set by.
 const mostUnmet = 2
 
-// band gives the widths of the steady-state bands of ISO 8528-5 as shares:
-// frequency β_f in full, voltage δU_st to each side.
-func band(class string) (frequency, voltage float64, name string) {
-	switch class {
-	case "G2":
-		return 0.015, 0.025, "G2"
-	case "G3":
-		return 0.005, 0.01, "G3"
-	}
-	return 0.025, 0.05, "G1"
-}
-
 // droopWanted reads the choice in percent.
 func droopWanted(r *http.Request) float64 {
 	d, err := strconv.ParseFloat(r.URL.Query().Get("droop"), 64)
@@ -71,8 +60,9 @@ func droopWanted(r *http.Request) float64 {
 
 func (f *face) nextView(droop float64) nextView {
 	v := nextView{view: f.frame("next", "Next step", false)}
-	rating := f.src.Setup().Rating
-	bandF, bandU, class := band(rating.Class)
+	setup := f.src.Setup()
+	rating := setup.Rating
+	bandF, bandU, class := performance.SteadyBands(rating.Class, setup.LimitSets)
 	v.Class, v.Droop, v.NoLoad = class, plain(droop), fmt.Sprintf("%.2f", rating.Frequency*(1+droop/100))
 	for _, d := range droops {
 		v.Droops = append(v.Droops, droopChoice{plain(d), d == droop})
@@ -126,10 +116,14 @@ func (g gauge) share(r model.Rating) (float64, bool) {
 	return p.Last / r.ActivePower(), true
 }
 
-// dialOf compares a value with its target, in words and by a shape.
+// dialOf compares a value with its target, in words and by a shape. A half
+// width of 0 means that the limit set names none: nothing is judged then.
 func dialOf(label string, q model.Quantity, s model.Swing, target, half float64) dial {
-	d := dial{Label: label, Unit: q.ShownUnit(), Mean: "—", Width: "—", Target: q.Show(target), Low: q.Show(target - half), High: q.Show(target + half),
+	d := dial{Label: label, Unit: q.ShownUnit(), Mean: "—", Width: "—", Target: q.Show(target),
 		Say: "not known yet", Shape: "?", Class: "none"}
+	if half > 0 {
+		d.Low, d.High = q.Show(target-half), q.Show(target+half)
+	}
 	if s.Over > 0 {
 		d.Over = span(s.Over)
 	}
@@ -141,6 +135,8 @@ func dialOf(label string, q model.Quantity, s model.Swing, target, half float64)
 	switch {
 	case math.IsNaN(target) || target <= 0:
 		d.Say = "no target: the rating or the load is not known"
+	case half <= 0:
+		d.Say = q.ShowWithUnit(math.Abs(off)) + " from the target"
 	case math.Abs(off) <= half:
 		d.Say, d.Shape, d.Class = "in the target", "✓", "good"
 	case off > 0:

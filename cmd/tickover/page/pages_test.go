@@ -248,3 +248,28 @@ func TestProblemsAreShownAsAPageToPeople(t *testing.T) {
 		t.Errorf("the API answers a browser with %s", w.Header().Get("Content-Type"))
 	}
 }
+
+// The Next page takes its bands from the limit set that the report judges by.
+// G3 of ISO 8528-5 allows a frequency band of 0.5 % and a voltage deviation of
+// 1 %; G4 names none.
+func TestNextStepJudgesByTheLimitSetOfTheReport(t *testing.T) {
+	s := plotted()
+	s.snap.Ready = model.Readiness{Frequency: model.Swing{Known: true, Mean: 50.62}, Voltage: model.Swing{Known: true, Mean: 234}}
+	s.snap.Readings[model.PowerActive] = reading(model.PowerActive, 40000, time.Second)
+	s.setup.LimitSets = []model.LimitSet{{Name: "buyer", BasedOn: "G2",
+		Limits: map[string]float64{"steady-state frequency band": 0.04, "steady-state voltage deviation": 0.03}}}
+	for class, want := range map[string][]string{
+		"G3":             {"from 49.88 to 50.12", "0.62 Hz too high", "3.1 V too high"},
+		"buyer":          {"from 49.00 to 51.00", "from 224.0 to 237.9", "in the target", "limit set buyer"},
+		"G4":             {"the limit set names no band", "0.62 Hz from the target"},
+		"older military": {"the limit set names no band", "from 229.8 to 232.1"},
+	} {
+		s.setup.Rating.Class = class
+		body := ask(serve(s, Options{}), "GET", "/next", "").Body.String()
+		for _, w := range want {
+			if !strings.Contains(body, w) {
+				t.Errorf("%s: no %q in:\n%s", class, w, body[strings.Index(body, "<main>"):])
+			}
+		}
+	}
+}
