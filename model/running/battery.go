@@ -9,6 +9,9 @@ type battery struct {
 	scale float64 // nominal over 12 V
 	rest  float64 // V before the dip; 0 means not seen yet
 	dip   bool
+
+	level float64       // V that it was charged to of late
+	at    model.Instant // of the newest reading
 }
 
 // restShare is how much of each reading goes into the rest voltage.
@@ -26,6 +29,8 @@ func (b *battery) follow(in *inputs, f *figures, state model.EngineState) {
 	if !in.fresh(model.BatteryVoltage) {
 		return
 	}
+	gap, _ := in.now.Sub(b.at)
+	b.level, b.at = max(v, b.level-levelFalls*b.scale*gap.Seconds()), in.now
 	limit := b.limit()
 	if b.dip {
 		limit += dipOver * b.scale
@@ -39,6 +44,12 @@ func (b *battery) follow(in *inputs, f *figures, state model.EngineState) {
 		b.rest = calm
 	}
 	b.rest += restShare * (calm - b.rest)
+}
+
+// charges reports whether the battery is being charged. After a charger stops, the
+// battery may stay above the limit for a minute, but it sinks.
+func (b *battery) charges() bool {
+	return b.volts >= charging*b.scale && b.volts > b.level-sinkBy*b.scale
 }
 
 // limit is the voltage under which only a starter can pull the battery. The

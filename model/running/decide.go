@@ -146,7 +146,7 @@ func (e *Engine) fromCranking(v view) model.EngineState {
 func (e *Engine) fromRunningUp(v view, at model.Instant) model.EngineState {
 	held, _ := at.Sub(e.since)
 	switch {
-	case e.fires.known && !e.fires.yes, e.pace.sinking(&v) && v.rate < idleAbove && e.pace.falling():
+	case e.fires.known && !e.fires.yes, v.seen && e.pace.sinking(&v) && v.rate < idleAbove && e.pace.falling():
 		return model.RunningDown
 	case v.seen && v.rate >= ratedAbove:
 		return e.atRated(v)
@@ -162,7 +162,7 @@ func (e *Engine) fromRunning(v view) model.EngineState {
 		return model.Cranking
 	case e.fires.known && !e.fires.yes:
 		return model.RunningDown
-	case e.pace.sinking(&v) && v.rate < idleAbove:
+	case v.seen && e.pace.sinking(&v) && v.rate < idleAbove:
 		return model.RunningDown
 	case e.pace.sinking(&v) && e.pace.falling():
 		// Without fuel or only with less of it looks the same at first. A key

@@ -26,6 +26,7 @@ const (
 	excited      = 0.20  // of rated voltage
 	oilTurns     = 0.5e5 // Pa
 	oilStands    = 0.2e5 // Pa, above a sensor's offset
+	oilSinks     = 0.7   // of the pressure while the speed was last seen
 	loadedAbove  = 0.02  // of rating
 	loadedBelow  = 0.015
 	unratedWatts = 500.0
@@ -38,6 +39,8 @@ const (
 	restAtMost   = 12.8
 	disconnected = 5.0
 	charging     = 13.4
+	sinkBy       = 0.2  // below its level of late it is charged no longer
+	levelFalls   = 0.01 // V/s by which that level is forgotten
 	notCharging  = 13.0
 )
 

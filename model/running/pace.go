@@ -14,18 +14,27 @@ type pace struct {
 	slope float64 // of rated per second
 	known bool    // a slope is known
 	calm  time.Duration
-	low   int // readings in a row below rated speed
+	low   int     // readings in a row below rated speed, or without voltage after it
+	oil   float64 // Pa while the speed was last seen; 0 means not read
+	gone  bool    // the speed is out of sight for want of voltage, for less than keptUnseen
 }
 
-// paceOver is the least time between two speeds to make a slope of.
-const paceOver = 400 * time.Millisecond
+const (
+	// paceOver is the least time between two speeds to make a slope of.
+	paceOver = 400 * time.Millisecond
+	// keptUnseen is for how long the pace counts after the voltage is gone: no
+	// engine takes longer from there to rest.
+	keptUnseen = 10 * time.Second
+)
 
-// follow takes the speed of a view. A change of witness starts anew.
+// follow takes the speed of a view. A change of witness starts again.
 func (p *pace) follow(v *view) {
-	if !v.seen || !v.in.fresh(v.by) {
-		if !v.seen {
-			*p = pace{}
-		}
+	if !v.seen {
+		p.lose(v)
+		return
+	}
+	p.gone = false
+	if !v.in.fresh(v.by) {
 		return
 	}
 	p.low++
@@ -35,7 +44,9 @@ func (p *pace) follow(v *view) {
 	now := v.in.now
 	gap, same := now.Sub(p.at)
 	if p.at.IsZero() || !same || p.by != v.by || gap > 30*time.Second {
-		*p = pace{rate: v.rate, at: now, by: v.by, low: p.low}
+		// What another witness saw of the fall still counts, until this one says more.
+		fell := p.falling() && same && gap < keptUnseen
+		*p = pace{rate: v.rate, at: now, by: v.by, slope: p.slope, known: fell, low: p.low, oil: p.oil}
 		return
 	}
 	if gap < paceOver {
@@ -50,12 +61,27 @@ func (p *pace) follow(v *view) {
 	}
 }
 
+// lose keeps the pace while the voltage is gone: a set that stops loses it long
+// before it is at rest. Each reading without voltage counts as a low one.
+func (p *pace) lose(v *view) {
+	_, id := v.in.volts()
+	unseen, same := v.in.now.Sub(p.at)
+	if id == "" || p.at.IsZero() || !same || unseen > keptUnseen {
+		*p = pace{}
+		return
+	}
+	p.gone = true
+	if v.in.fresh(id) {
+		p.low++
+	}
+}
+
 // sinking reports whether the speed is below rated on two readings, or by two
 // witnesses: one reading alone may be garbled.
 func (p *pace) sinking(v *view) bool {
 	s, ok := v.in.get(model.SpeedPoint)
 	second := ok && v.by == model.FrequencyPoint && s < ratedBelow*v.figures.speed
-	return v.seen && v.rate < ratedBelow && (p.low >= 2 || second)
+	return (p.gone || v.seen && v.rate < ratedBelow) && (p.low >= 2 || second)
 }
 
 // falling reports whether the speed goes down as without fuel.

@@ -92,6 +92,7 @@ func (e *Engine) look() view {
 	v.findRate()
 	v.findLoad(e.state == model.Loaded)
 	e.pace.follow(&v)
+	v.askOilAfter(&e.pace)
 	return v
 }
 
@@ -155,6 +156,20 @@ func (v *view) askOil() {
 	}
 }
 
+// askOilAfter takes a pressure that falls with the voltage as a sign that the
+// engine no longer runs by itself. Without the voltage's fall it is no sign: an
+// engine that loses its oil runs on for a while.
+func (v *view) askOilAfter(p *pace) {
+	o, ok := v.in.get(model.OilPressure)
+	switch {
+	case !ok:
+	case v.seen:
+		p.oil = o
+	case p.gone && o < oilSinks*p.oil:
+		v.firing.cast(model.OilPressure, o, -slightVote)
+	}
+}
+
 // askBattery takes a dip for the starter. A high voltage counts only when the
 // engine was turned before: a mains charger floats at the same.
 func (v *view) askBattery(b battery, before, state model.EngineState) {
@@ -164,7 +179,7 @@ func (v *view) askBattery(b battery, before, state model.EngineState) {
 		v.turning.cast(model.BatteryVoltage, b.volts, dipVote)
 	case b.volts < notCharging*b.scale:
 		v.turning.cast(model.BatteryVoltage, b.volts, -slightVote)
-	case b.volts >= charging*b.scale && (state.Turning() || state == model.EngineUnknown && before != model.Standstill):
+	case b.charges() && (state.Turning() || state == model.EngineUnknown && before != model.Standstill):
 		v.turning.cast(model.BatteryVoltage, b.volts, slightVote)
 		v.firing.cast(model.BatteryVoltage, b.volts, slightVote)
 	}
