@@ -259,7 +259,7 @@ func TestNextStepJudgesByTheLimitSetOfTheReport(t *testing.T) {
 	s.setup.LimitSets = []model.LimitSet{{Name: "buyer", BasedOn: "G2",
 		Limits: map[string]float64{"steady-state frequency band": 0.04, "steady-state voltage deviation": 0.03}}}
 	for class, want := range map[string][]string{
-		"G3":             {"from 49.88 to 50.12", "0.62 Hz too high", "3.1 V too high"},
+		"G3":             {"from 49.88 to 50.12", "0.62 Hz too high", "3.06 V too high"},
 		"buyer":          {"from 49.00 to 51.00", "from 224.0 to 237.9", "in the target", "limit set buyer"},
 		"G4":             {"the limit set names no band", "0.62 Hz from the target"},
 		"older military": {"the limit set names no band", "from 229.8 to 232.1"},
