@@ -2,7 +2,9 @@ package page
 
 import (
 	"errors"
+	"fmt"
 	"net/http"
+	"net/http/httptest"
 	"net/url"
 	"strings"
 	"testing"
@@ -247,23 +249,68 @@ func TestActsOnAlarms(t *testing.T) {
 	}
 }
 
-func TestWrongTokensAreCountedByAddress(t *testing.T) {
+// The right token is accepted whatever was tried before from its address;
+// what is wrong is counted by address.
+func TestTheRightTokenIsNeverRefusedForWrongOnes(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := serve(hatchery(), Options{Token: token})
-		try := func(word string) int {
-			return ask(h, "POST", "/api/v1/notes", "text=x", "Authorization", "Bearer "+word).Code
+		try := func(address, word string) int {
+			r := httptest.NewRequest("POST", "/api/v1/notes", strings.NewReader("text=x"))
+			r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+			r.Header.Set("Authorization", "Bearer "+word)
+			r.RemoteAddr = address + ":4711"
+			w := httptest.NewRecorder()
+			h.ServeHTTP(w, r)
+			return w.Code
 		}
-		for range mostGuesses {
-			if got := try("guess"); got != 401 {
-				t.Fatalf("a wrong token gives %d", got)
+		for n := range mostGuesses + 50 {
+			want := http.StatusUnauthorized
+			if n >= mostGuesses {
+				want = http.StatusTooManyRequests
+			}
+			if got := try("192.0.2.1", "guess"); got != want {
+				t.Fatalf("wrong token %d gives %d, want %d", n+1, got, want)
+			}
+			if got := try("192.0.2.1", token); got != 200 {
+				t.Fatalf("the right token after %d wrong ones: %d", n+1, got)
 			}
 		}
-		if got := try(token); got != 429 {
-			t.Errorf("guessing goes on: %d", got)
+		if got := try("192.0.2.2", "guess"); got != 401 {
+			t.Errorf("the first wrong token of another address: %d", got)
 		}
 		time.Sleep(time.Minute)
-		if got := try(token); got != 200 {
-			t.Errorf("still shut out after a minute: %d", got)
+		if got := try("192.0.2.1", "guess"); got != 401 {
+			t.Errorf("a wrong token a minute later: %d", got)
 		}
 	})
+}
+
+// 1,010 strangers who guess change nothing for others, and take no memory
+// without a bound.
+func TestAThousandGuessersRefuseNoOneElse(t *testing.T) {
+	var g guesses
+	now := time.Now()
+	for n := range 1010 {
+		for range mostGuesses + 1 {
+			g.wrong(fmt.Sprint("stranger ", n), now)
+		}
+	}
+	if g.wrong("marta", now) {
+		t.Error("the first wrong token of an address is one too many")
+	}
+	if n := len(g.count); n > mostAddresses {
+		t.Errorf("%d addresses are remembered", n)
+	}
+}
+
+// A neighbour changes its IPv6 address as it likes within its network.
+func TestAnIPv6NetworkIsOneAddress(t *testing.T) {
+	for address, want := range map[string]string{
+		"[2001:db8:1:2:3:4:5:6]:80": "2001:db8:1:2::/64", "[2001:db8:1:2::9]:81": "2001:db8:1:2::/64",
+		"192.0.2.7:80": "192.0.2.7", "[::ffff:192.0.2.7]:80": "192.0.2.7", "@": "@", "": "",
+	} {
+		if got := addressOf(address); got != want {
+			t.Errorf("%s counts as %s, want %s", address, got, want)
+		}
+	}
 }

@@ -65,7 +65,7 @@ func (d *door) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		d.next.ServeHTTP(w, r)
 	case !given:
 		d.ask(w, r, http.StatusUnauthorized, "")
-	case d.allowed(w, r) && d.admits(w, r, token, d.tokens...):
+	case d.admits(w, r, token, d.tokens...):
 		d.next.ServeHTTP(w, r)
 	}
 }
@@ -104,12 +104,15 @@ var goBack = regexp.MustCompile(`^/([A-Za-z0-9][A-Za-z0-9/._-]*)?(\?[A-Za-z0-9=&
 
 // signIn gives a browser its cookie in return for the token.
 func (d *door) signIn(w http.ResponseWriter, r *http.Request) {
-	if !d.read(w, r, largestBody) || !d.allowed(w, r) {
+	if !d.ours(w, r) || !d.read(w, r, largestBody, d.unproven) {
 		return
 	}
 	if !matches(r.PostForm.Get("token"), d.tokens...) {
-		d.guesses.wrong(remote(r), time.Now())
-		d.ask(w, r, http.StatusUnauthorized, "That is not the token.")
+		status := http.StatusUnauthorized
+		if d.tooMany(w, r) {
+			status = http.StatusTooManyRequests
+		}
+		d.ask(w, r, status, "This token is wrong. Look it up again.")
 		return
 	}
 	http.SetCookie(w, &http.Cookie{Name: readerCookie, Value: d.cookie, Path: "/", MaxAge: int(readerLasts / time.Second), HttpOnly: true,

@@ -10,6 +10,8 @@ import (
 	"mime"
 	"net"
 	"net/http"
+	"net/netip"
+	"os"
 	"strings"
 	"sync"
 	"time"
@@ -63,83 +65,138 @@ func refuse(w http.ResponseWriter, status int, message, hint string) {
 // largestBody bounds what anybody may send without a photo, in bytes.
 const largestBody = 16 << 10
 
-// bodyPatience bounds how long a body may take, so that a slow sender holds
-// nothing for long.
-const bodyPatience = time.Minute
+// A body may take bodyPatience and one second more for each bodyRate bytes, so
+// that a slow sender holds nothing for long.
+const (
+	bodyPatience = 5 * time.Second
+	bodyRate     = 32 << 10
+)
+
+// bodyTime is how long a body may take, by the length its sender announces and
+// by the longest allowed where none is announced.
+func bodyTime(announced, most int64) time.Duration {
+	if announced < 0 {
+		announced = most
+	}
+	return bodyPatience + time.Duration(announced)*time.Second/bodyRate
+}
+
+// Bodies with a photo that are read at once: of senders whose credential was
+// checked, and of others, whose token is within the body. Further ones wait.
+const (
+	mostBodies    = 6
+	mostUnproven  = 2
+	unprovenShare = 1 // of one address
+	bodyTurn      = 10 * time.Second
+)
+
+// tokenHeader carries the token where "Authorization" carries a password.
+const tokenHeader = "Tickover-Token"
 
 // entrance is what a request passes that brings a body or a token.
 type entrance struct {
-	guesses guesses
-	bodies  chan struct{} // one slot for each request whose large body is being read
-	origin  *http.CrossOriginProtection
+	guesses  guesses
+	proven   *turnstile
+	unproven *turnstile
+	origin   *http.CrossOriginProtection
 }
 
 func newEntrance() entrance {
-	return entrance{bodies: make(chan struct{}, mostBodies), origin: http.NewCrossOriginProtection()}
+	return entrance{proven: newTurnstile(mostBodies, 4*mostBodies, 4*mostBodies), unproven: newTurnstile(mostUnproven, 4*mostUnproven, unprovenShare),
+		origin: http.NewCrossOriginProtection()}
+}
+
+// ours refuses what another site's page sends.
+func (e *entrance) ours(w http.ResponseWriter, r *http.Request) bool {
+	err := e.origin.Check(r)
+	if err != nil {
+		refuse(w, http.StatusForbidden, "the request came from another site's page", "use the page itself")
+	}
+	return err == nil
 }
 
 // read takes in the form of a request of our own pages or a program, and
-// answers one that it does not take.
-func (e *entrance) read(w http.ResponseWriter, r *http.Request, most int64) bool {
-	if err := e.origin.Check(r); err != nil {
-		refuse(w, http.StatusForbidden, "the request came from another site's page", "use the page itself")
+// answers one that it does not take. at limits how many are read at once.
+func (e *entrance) read(w http.ResponseWriter, r *http.Request, most int64, at *turnstile) bool {
+	large := func() {
+		refuse(w, http.StatusRequestEntityTooLarge, fmt.Sprintf("the request is larger than %d KiB", most>>10), "send less at once")
+	}
+	if r.ContentLength > most {
+		large()
 		return false
 	}
 	if most > largestBody { // small ones are no burden, and an acknowledgement waits for no slow photo
-		select {
-		case e.bodies <- struct{}{}:
-			defer func() { <-e.bodies }()
-		case <-r.Context().Done():
+		if err := at.enter(r.Context(), remote(r), bodyTurn); err != nil {
+			w.Header().Set("Retry-After", "10")
+			refuse(w, http.StatusServiceUnavailable, "too many photos are being received", "send it again in 10 s")
 			return false
 		}
+		defer at.leave(remote(r))
 	}
 	r.Body = http.MaxBytesReader(w, r.Body, most)
-	_ = http.NewResponseController(w).SetReadDeadline(time.Now().Add(bodyPatience)) // a test's writer has none
+	limit := time.Now().Add(bodyTime(r.ContentLength, most))
+	_ = http.NewResponseController(w).SetReadDeadline(limit) // a test's writer has none
 	err := readForm(r)
-	var large *http.MaxBytesError
+	var over *http.MaxBytesError
 	switch {
 	case err == nil:
 		return true
-	case errors.As(err, &large):
-		refuse(w, http.StatusRequestEntityTooLarge, fmt.Sprintf("the request is larger than %d KiB", most>>10), "send less at once")
+	case errors.As(err, &over):
+		large()
+	case errors.Is(err, os.ErrDeadlineExceeded):
+		w.Header().Set("Connection", "close")
+		refuse(w, http.StatusRequestTimeout, "the request came too slowly", "send it again where the network is better, or without the photo")
 	default:
 		refuse(w, http.StatusBadRequest, "the request cannot be read", "send a form or a JSON object of strings")
 	}
 	return false
 }
 
-// allowed answers an address that guessed too often.
-func (e *entrance) allowed(w http.ResponseWriter, r *http.Request) bool {
-	if e.guesses.allowed(remote(r), time.Now()) {
-		return true
-	}
-	w.Header().Set("Retry-After", "60")
-	refuse(w, http.StatusTooManyRequests, "too many wrong tokens from this address", "wait a minute")
-	return false
-}
-
-// admits answers a request without any of the tokens.
+// admits answers a request without any of the tokens. Only wrong ones are
+// counted and limited: the right one is accepted whatever came before it.
 func (e *entrance) admits(w http.ResponseWriter, r *http.Request, got string, tokens ...string) bool {
 	if matches(got, tokens...) {
 		return true
 	}
-	e.guesses.wrong(remote(r), time.Now())
 	w.Header().Set("WWW-Authenticate", "Bearer")
+	if e.tooMany(w, r) {
+		refuse(w, http.StatusTooManyRequests, "the token is wrong, and so were others from this address", "wait a minute, or send the right token, which is accepted at once")
+		return false
+	}
 	refuse(w, http.StatusUnauthorized, "the token is missing or wrong", "send it as \"Authorization: Bearer\" or in the form field \"token\"")
 	return false
 }
 
+// tooMany counts a wrong token. One too many from an address loses its
+// connection, so that the next costs it more than us.
+func (e *entrance) tooMany(w http.ResponseWriter, r *http.Request) bool {
+	over := e.guesses.wrong(remote(r), time.Now())
+	if over {
+		w.Header().Set("Connection", "close")
+		w.Header().Set("Retry-After", "60")
+	}
+	return over
+}
+
 // writing lets a request through that may write: of our own pages or a
-// program, small, well-formed and with the token.
+// program, small, well-formed and with the token. A token in a header is
+// checked before the body is read.
 func (f *face) writing(most int64, next http.HandlerFunc) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
+		token, given := headerToken(r)
 		switch {
-		case !f.read(w, r, most):
+		case !f.ours(w, r):
 		case f.opts.TrustLocal:
-			next(w, r)
+			if f.read(w, r, most, f.proven) {
+				next(w, r)
+			}
 		case f.opts.Token == "":
 			refuse(w, http.StatusForbidden, "writing is switched off", "set a token in the configuration, or use the command line on the computer itself")
-		case f.allowed(w, r) && f.admits(w, r, tokenOf(r), f.opts.Token):
+		case given:
+			if f.admits(w, r, token, f.opts.Token) && f.read(w, r, most, f.proven) {
+				next(w, r)
+			}
+		case f.read(w, r, most, f.unproven) && f.admits(w, r, r.PostForm.Get("token"), f.opts.Token):
 			next(w, r)
 		}
 	}
@@ -160,11 +217,12 @@ func bearer(r *http.Request) (token string, given bool) {
 	return strings.CutPrefix(r.Header.Get("Authorization"), "Bearer ")
 }
 
-func tokenOf(r *http.Request) string {
-	if t, ok := bearer(r); ok {
-		return t
+// headerToken reads the token for writing from the headers.
+func headerToken(r *http.Request) (token string, given bool) {
+	if token = r.Header.Get(tokenHeader); token != "" {
+		return token, true
 	}
-	return r.PostForm.Get("token")
+	return bearer(r)
 }
 
 // readForm fills r.PostForm from a form, with files or without, or from a JSON object of strings.
@@ -187,12 +245,23 @@ func readForm(r *http.Request) error {
 	return nil
 }
 
-func remote(r *http.Request) string {
-	host, _, err := net.SplitHostPort(r.RemoteAddr)
+func remote(r *http.Request) string { return addressOf(r.RemoteAddr) }
+
+// addressOf is the part of a remote address by which senders are told apart: an
+// IPv4 address, or the network of 64 bits in which an IPv6 host chooses its own.
+func addressOf(remote string) string {
+	host, _, err := net.SplitHostPort(remote)
 	if err != nil {
-		return r.RemoteAddr
+		return remote
 	}
-	return host
+	ip, err := netip.ParseAddr(host)
+	if err != nil {
+		return host
+	}
+	if ip = ip.Unmap().WithZone(""); ip.Is4() {
+		return ip.String()
+	}
+	return netip.PrefixFrom(ip, 64).Masked().String()
 }
 
 // guesses counts wrong tokens by address.
@@ -202,32 +271,23 @@ type guesses struct {
 	count map[string]int
 }
 
-// A minute's worth: what one address may get wrong, and how many addresses are
-// told apart before all are counted as one.
+// A minute's worth: what one address may get wrong before it is answered
+// shortly, and how many addresses are counted; further ones are not.
 const (
 	mostGuesses   = 10
 	mostAddresses = 1000
 )
 
-func (g *guesses) allowed(who string, now time.Time) bool {
+// wrong counts a wrong token and reports whether it is one too many.
+func (g *guesses) wrong(who string, now time.Time) bool {
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	g.turn(now)
-	return g.count[who] < mostGuesses && g.count[""] < mostGuesses
-}
-
-func (g *guesses) wrong(who string, now time.Time) {
-	g.mu.Lock()
-	defer g.mu.Unlock()
-	g.turn(now)
-	if _, known := g.count[who]; !known && len(g.count) >= mostAddresses {
-		who = ""
-	}
-	g.count[who]++
-}
-
-func (g *guesses) turn(now time.Time) {
 	if g.count == nil || now.Sub(g.since) >= time.Minute {
 		g.since, g.count = now, map[string]int{}
 	}
+	if _, known := g.count[who]; !known && len(g.count) >= mostAddresses {
+		return false
+	}
+	g.count[who]++
+	return g.count[who] > mostGuesses
 }

@@ -108,7 +108,7 @@ type face struct {
 	src     Source
 	opts    Options
 	log     *slog.Logger
-	sent    sent
+	seen    seenKeys
 	heavy   chan struct{} // one slot for each request that reads much
 	streams chan struct{} // one slot for each open stream
 
@@ -121,13 +121,11 @@ type face struct {
 	partsAt drawMoment
 }
 
-// How many pages may listen at once, how many requests may have bodies with a
-// photo read at once, and how many may read much (reports, exports, bundles) at once;
-// further ones wait.
+// How many pages may listen at once, and how many requests may read much
+// (reports, exports, bundles) at once; further ones wait.
 const (
-	mostHeavy   = 3
+	mostHeavy   = 2
 	mostStreams = 64
-	mostBodies  = 8
 )
 
 // New returns the handler of the page and the API.

@@ -1,6 +1,7 @@
 package page
 
 import (
+	"context"
 	"encoding/base64"
 	"errors"
 	"fmt"
@@ -9,7 +10,6 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"sync"
 	"time"
 )
 
@@ -112,23 +112,26 @@ func pictureType(picture []byte) string {
 	return ""
 }
 
+// keepPatience bounds how long words wait until they are on the card.
+const keepPatience = time.Minute
+
 // keep hands words on, once: a telephone that did not hear the answer sends
-// them again under the same key.
+// them again under the same key. Whoever sends them, the answer says what
+// became of them on the card, also when the first telephone is gone meanwhile.
 func (f *face) keep(w http.ResponseWriter, r *http.Request, said Saying, err error) {
 	if err != nil {
 		f.fail(w, r, err)
 		return
 	}
-	key := r.PostForm.Get("key")
-	seq, again := f.sent.begin(key)
-	if !again {
-		if seq, err = f.src.Say(r.Context(), said); err != nil {
-			f.sent.failed(key)
-			f.log.Error("words not kept", "err", err)
-			refuse(w, http.StatusInternalServerError, "this could not be kept", "the daemon's log says why; write it down on paper")
-			return
-		}
-		f.sent.done(key, seq)
+	seq, err := f.seen.once(r.Context(), r.PostForm.Get("key"), func() (uint64, error) {
+		ctx, cancel := context.WithTimeout(context.WithoutCancel(r.Context()), keepPatience)
+		defer cancel()
+		return f.src.Say(ctx, said)
+	})
+	if err != nil {
+		f.log.Error("note not saved", "err", err)
+		refuse(w, http.StatusInternalServerError, "the note could not be saved", "write it down on paper; the logger's log gives the reason")
+		return
 	}
 	done(w, r, map[string]string{"noted": said.Text, "seq": strconv.FormatUint(seq, 10)})
 }
@@ -175,50 +178,4 @@ func (f *face) setTime(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	done(w, r, map[string]string{"now": now.UTC().Format(time.RFC3339)})
-}
-
-// mostKeys is how many sayings are remembered to tell one sent again.
-const mostKeys = 500
-
-// sent remembers what was sent, by the key the sender made up.
-type sent struct {
-	mu    sync.Mutex
-	seq   map[string]uint64
-	order []string
-}
-
-// begin reports whether the key was met before and under which number it was
-// kept. Of two at once only one goes on; the other is told number 0.
-func (s *sent) begin(key string) (seq uint64, again bool) {
-	if key == "" {
-		return 0, false
-	}
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	if seq, again = s.seq[key]; again {
-		return seq, true
-	}
-	if s.seq == nil {
-		s.seq = map[string]uint64{}
-	}
-	if s.order = append(s.order, key); len(s.order) > mostKeys {
-		delete(s.seq, s.order[0])
-		s.order = s.order[1:]
-	}
-	s.seq[key] = 0
-	return 0, false
-}
-
-func (s *sent) done(key string, seq uint64) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	if _, known := s.seq[key]; known {
-		s.seq[key] = seq
-	}
-}
-
-func (s *sent) failed(key string) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	delete(s.seq, key)
 }

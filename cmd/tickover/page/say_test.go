@@ -2,6 +2,7 @@ package page
 
 import (
 	"bytes"
+	"context"
 	"encoding/base64"
 	"errors"
 	"io"
@@ -10,9 +11,12 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"net/url"
+	"strconv"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"testing"
+	"testing/synctest"
 	"time"
 )
 
@@ -42,6 +46,90 @@ func TestRemarkIsOneTap(t *testing.T) {
 	}
 }
 
+// slowCard keeps words when it is let, and fails when it is told to.
+type slowCard struct {
+	*shed
+	outcome chan error
+}
+
+func (s slowCard) Say(ctx context.Context, said Saying) (uint64, error) {
+	select {
+	case err := <-s.outcome:
+		if err != nil {
+			return 0, err
+		}
+		return s.shed.Say(ctx, said)
+	case <-ctx.Done():
+		return 0, ctx.Err()
+	}
+}
+
+// The same note sent again while the first try is still being written is
+// answered with what becomes of the first: 200 and its number, or the failure.
+// The first sender may be gone meanwhile.
+func TestANoteSentAgainWhileItIsWrittenWaitsForTheOutcome(t *testing.T) {
+	for _, fault := range []error{nil, errors.New("card full")} {
+		synctest.Test(t, func(t *testing.T) {
+			s := slowCard{hatchery(), make(chan error)}
+			h := New(s, Options{TrustLocal: true})
+			gone, leave := context.WithCancel(t.Context())
+			go func() {
+				r := httptest.NewRequest("POST", "/api/v1/notes", strings.NewReader("text=leak&key=k1")).WithContext(gone)
+				r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+				h.ServeHTTP(httptest.NewRecorder(), r)
+			}()
+			synctest.Wait()
+			var answers [2]*httptest.ResponseRecorder
+			var all sync.WaitGroup
+			for i := range answers {
+				all.Go(func() { answers[i] = ask(h, "POST", "/api/v1/notes", "text=leak&key=k1") })
+			}
+			synctest.Wait()
+			if answers[0] != nil || answers[1] != nil {
+				t.Fatal("a note is answered while its first try is being written")
+			}
+			leave()
+			s.outcome <- fault
+			all.Wait()
+			for _, w := range answers {
+				if fault != nil && w.Code != 500 || fault == nil && (w.Code != 200 || decode[map[string]string](t, w)["seq"] != "1") {
+					t.Errorf("after %v the answer is %d %s", fault, w.Code, w.Body)
+				}
+			}
+			if fault != nil {
+				go func() { s.outcome <- nil }()
+				if w := ask(h, "POST", "/api/v1/notes", "text=leak&key=k1"); w.Code != 200 {
+					t.Errorf("a try after the failure: %d", w.Code)
+				}
+			}
+			if len(s.said) != 1 {
+				t.Errorf("%d notes kept", len(s.said))
+			}
+		})
+	}
+}
+
+// Of many notes the oldest keys are forgotten, but none whose note is still
+// being written.
+func TestKeysAreForgottenOldestFirst(t *testing.T) {
+	var s seenKeys
+	calls := 0
+	keep := func() (uint64, error) { calls++; return uint64(calls), nil }
+	pending, _ := s.begin("pending")
+	for n := range mostKeys {
+		s.once(t.Context(), strconv.Itoa(n), keep)
+	}
+	if a, first := s.begin("pending"); first || a != pending {
+		t.Error("a note that is being written is forgotten")
+	}
+	if s.once(t.Context(), "1", keep); calls != mostKeys {
+		t.Error("a note among the newest 499 is kept twice")
+	}
+	if s.once(t.Context(), "0", keep); calls != mostKeys+1 || len(s.tries) != mostKeys || len(s.order) != mostKeys {
+		t.Errorf("%d calls, %d keys remembered", calls, len(s.tries))
+	}
+}
+
 func TestWordsSentAgainAreKeptOnce(t *testing.T) {
 	s := hatchery()
 	h := serve(s, Options{TrustLocal: true})
@@ -59,13 +147,6 @@ func TestWordsSentAgainAreKeptOnce(t *testing.T) {
 	ask(h, "POST", "/api/v1/notes", "text=leak")
 	if len(s.said) != 3 {
 		t.Errorf("kept %q", s.said)
-	}
-	var keys sent
-	for i := range 10 * mostKeys {
-		keys.begin(strings.Repeat("k", i+1))
-	}
-	if len(keys.seq) != mostKeys || len(keys.order) != mostKeys {
-		t.Errorf("%d keys remembered", len(keys.seq))
 	}
 }
 

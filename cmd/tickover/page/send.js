@@ -30,6 +30,8 @@
     var x = new XMLHttpRequest();
     x.open('POST', url);
     x.setRequestHeader('Content-Type', 'application/json');
+    // In a header the token is checked before the logger reads a photo.
+    if (/^[!-~]+$/.test(fields.token || '')) { x.setRequestHeader('Tickover-Token', fields.token); }
     x.timeout = 20000;
     x.onload = function () {
       var said = {};
