@@ -22,6 +22,7 @@ const (
 
 // input is what is known about one point.
 type input struct {
+	point  model.PointID
 	sample model.Sample  // the newest
 	seen   bool          // there was a sample at all
 	at     model.Instant // of the newest sample
@@ -48,7 +49,7 @@ func (in *input) take(s model.Sample, at model.Instant, turn uint64) {
 
 // reboot forgets every time of the boot before; waiting starts anew.
 func (in *input) reboot(at model.Instant) {
-	*in = input{good: at, told: at}
+	*in = input{point: in.point, good: at, told: at}
 }
 
 func (in *input) hold() time.Duration {

@@ -54,6 +54,11 @@ func (m *Machine) add(r model.AlarmRule) {
 	} else {
 		w.in = m.input(r.Point)
 	}
+	if w.trace == nil {
+		for _, p := range r.Points {
+			w.ins = append(w.ins, m.input(p))
+		}
+	}
 	if r.While.Point != "" {
 		w.while = m.input(r.While.Point)
 	}
@@ -77,7 +82,7 @@ func (m *Machine) add(r model.AlarmRule) {
 func (m *Machine) input(p model.PointID) *input {
 	in := m.inputs[p]
 	if in == nil {
-		in = &input{}
+		in = &input{point: p}
 		m.inputs[p] = in
 	}
 	return in

@@ -41,8 +41,10 @@ func (w *watch) blindness(m *Machine) string {
 		return ""
 	case w.rule.Kind == model.PointFailed && elapsed(w.in.told, m.at) <= w.in.hold():
 		return ""
-	case w.rule.Kind == model.PointFailed, w.missing(w.in, m.at):
+	case w.rule.Kind == model.PointFailed, w.ins == nil && w.missing(w.in, m.at):
 		return w.in.cause()
+	case w.lostPart(m.at) != nil:
+		return w.lostWords(m.at)
 	case w.while != nil && w.missing(w.while, m.at):
 		return w.while.cause()
 	case w.steadyIn != nil && w.missing(w.steadyIn, m.at):

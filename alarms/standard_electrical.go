@@ -1,48 +1,53 @@
 package alarms
 
 import (
+	"slices"
 	"time"
 
 	"tickover/model"
 )
 
-// voltages watches the three phase voltages, or the three line voltages when
-// the set has no neutral to measure against.
-func voltages(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
-	if r.Voltage <= 0 {
-		return nil
+// measuredVoltages are the voltages that a set is judged by, of those that it
+// has: to neutral, or between the lines of a set without a neutral to measure
+// against, each with what is rated for it.
+func measuredVoltages(r model.Rating, has func(model.PointID) bool) (points []model.PointID, rated float64) {
+	all, rated := model.PhaseVoltages, r.PhaseVoltage()
+	if !slices.ContainsFunc(all[:], has) {
+		all, rated = model.LineVoltages, r.Voltage
 	}
-	measured, rated, names := model.PhaseVoltages, r.PhaseVoltage(), [3]string{"L1", "L2", "L3"}
-	if !has(measured[0]) && !has(measured[1]) && !has(measured[2]) {
-		measured, rated, names = model.LineVoltages, r.Voltage, [3]string{"L1-L2", "L2-L3", "L3-L1"}
-	}
-	var rules []model.AlarmRule
-	for i, p := range measured {
+	for _, p := range all {
 		if has(p) {
-			rules = append(rules, voltage(p, names[i], rated)...)
+			points = append(points, p)
 		}
 	}
-	return rules
+	return points, rated
 }
 
-func voltage(p model.PointID, name string, rated float64) []model.AlarmRule {
-	low := model.AlarmRule{ID: string(p) + ".far.low", Label: "Voltage " + name + " far too low", Priority: model.Critical,
-		Kind: model.BelowLimit, Point: p, Limit: 0.85 * rated, Deadband: 0.01 * rated,
-		OnDelay: 2 * time.Second, OffDelay: 5 * time.Second, Latch: true, ArmedIn: atSpeed, GoodOnce: true, GoodWith: "far.low",
+// voltages watches the phases as one: a lost excitation is one alarm, which
+// names the phases.
+func voltages(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
+	points, rated := measuredVoltages(r, has)
+	if rated <= 0 || len(points) == 0 {
+		return nil
+	}
+	lost := model.AlarmRule{ID: "voltage.lost", Label: "Voltage lost", Priority: model.Critical,
+		Kind: model.BelowLimit, Point: points[0], Points: points, Limit: 0.85 * rated,
+		Deadband: 0.01 * rated, OnDelay: 2 * time.Second, OffDelay: 5 * time.Second, Latch: true,
+		ArmedIn: atSpeed, GoodOnce: true,
 		Action: "Switch the load off at the breaker before motors overheat. Then look at excitation, regulator and neutral.",
 		Basis:  "half as much again as the -10 % of public supply in EN 50160 (from memory); 2 s lets the dip of a load step pass (derived)"}
-	high := low
-	high.ID, high.Label, high.Kind, high.Limit = string(p)+".far.high", "Voltage "+name+" far too high", model.AboveLimit, 1.15*rated
-	high.OnDelay, high.ArmedIn, high.GoodOnce, high.GoodWith = time.Second, warm, false, ""
+	high := lost
+	high.ID, high.Label, high.Kind, high.Limit = "voltage.high", "Voltage high", model.AboveLimit, 1.15*rated
+	high.OnDelay, high.ArmedIn, high.GoodOnce = time.Second, warm, false
 	high.Action = "Switch the load off at the breaker before appliances burn. Then look at neutral, regulator and its sensing leads."
 	high.Basis = "half as much again as the +10 % of public supply in EN 50160 (from memory), from the first volt on: a regulator without sensing, or a lost neutral, drives it up at once; two readings (derived)"
-	off := low
-	off.ID, off.Label, off.Priority, off.Latch = string(p)+".off", "Voltage "+name+" off its band", model.Warning, false
+	off := lost
+	off.ID, off.Label, off.Priority, off.Latch = "voltage.off", "Voltage out of band", model.Warning, false
 	off.Kind = model.OutsideBand
-	off.Low, off.Limit, off.OnDelay, off.GoodWith = 0.90*rated, 1.10*rated, 5*time.Second, "off"
+	off.Low, off.Limit, off.OnDelay = 0.90*rated, 1.10*rated, 5*time.Second
 	off.Action = "Set the voltage regulator; compare the three phases and the load on each."
 	off.Basis = "±10 % of nominal, the band of public supply in EN 50160 (from memory), for 5 s"
-	return []model.AlarmRule{low, high, off}
+	return []model.AlarmRule{lost, high, off}
 }
 
 // load watches the most loaded phase and the heat in the excitation.

@@ -81,6 +81,9 @@ func (w *watch) words(m *Machine) string {
 	case model.UsedUpWithin:
 		return fmt.Sprintf("%.0f %% used an hour of late", 360000*w.trace.(*usage).rate)
 	}
+	if len(w.ins) > 1 {
+		return w.partWords(m)
+	}
 	return w.ownWords(m)
 }
 
@@ -118,7 +121,7 @@ func (m *Machine) note(w *watch, why string) {
 
 func (m *Machine) event(w *watch, to model.AlarmState) model.AlarmEvent {
 	return model.AlarmEvent{At: m.at, Rule: w.rule.ID, Label: w.rule.Label, Priority: w.rule.Priority,
-		From: w.state, To: to, Value: w.value, Quality: w.quality(), Limit: w.limit, Point: w.rule.Point,
+		From: w.state, To: to, Value: w.value, Quality: w.quality(), Limit: w.limit, Point: w.point(),
 		Quantity: w.quantity, Engine: m.engine.now, FirstOut: w.first, Until: w.until, Action: w.rule.Action}
 }
 

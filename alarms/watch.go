@@ -11,12 +11,13 @@ import (
 type watch struct {
 	rule             model.AlarmRule
 	quantity         model.Quantity
-	in               *input // nil for DeviceLost
-	speed, frequency *input // for PerSpeed, else nil
-	trace            trace  // nil when the value itself is judged
-	while, steadyIn  *input // of the rule's While and Steady, else nil
-	coldIn           *input // of the rule's Cold, else nil
-	steady           *swing // of steadyIn
+	in               *input   // nil for DeviceLost; of several, the one that decides
+	ins              []*input // of a rule that judges several points as one, else nil
+	speed, frequency *input   // for PerSpeed, else nil
+	trace            trace    // nil when the value itself is judged
+	while, steadyIn  *input   // of the rule's While and Steady, else nil
+	coldIn           *input   // of the rule's Cold, else nil
+	steady           *swing   // of steadyIn
 
 	heard, lost bool // for DeviceLost: somebody told, and what
 
@@ -47,6 +48,7 @@ type watch struct {
 
 // step judges the rule after the inputs were brought up to date.
 func (w *watch) step(m *Machine) {
+	w.choose(m)
 	fresh := w.in == nil || w.in.turn == m.turn
 	abnormal, seen := false, false
 	calm := w.isSteady(m)
@@ -88,7 +90,7 @@ func (w *watch) arming(m *Machine) (armed bool, why string) {
 		return false, idleWords(e.held)
 	case w.rule.ArmDelay > 0 && !e.sinceStart(w.rule.ArmDelay, m.at):
 		return false, "waits after the start"
-	case w.rule.GoodOnce && !w.good && !w.above():
+	case w.rule.GoodOnce && !w.good && !w.above(m):
 		return false, "waits for a first normal value in this run"
 	}
 	return true, ""
@@ -116,21 +118,23 @@ func (w *watch) seeGood(m *Machine, abnormal, seen bool) {
 		w.good = false
 		return
 	}
-	if w.good || !seen || abnormal || len(w.rule.ArmedIn) > 0 && !slices.Contains(w.rule.ArmedIn, m.engine.held) {
+	if w.good || !seen || abnormal && !w.anyNormal(m) || len(w.rule.ArmedIn) > 0 && !slices.Contains(w.rule.ArmedIn, m.engine.held) {
 		return
 	}
 	w.good = true
-	for _, o := range m.watches {
-		if w.rule.GoodWith != "" && o.rule.GoodWith == w.rule.GoodWith {
-			o.good = true
-		}
-	}
 }
 
 // above reports whether the value is beyond the upper end of its band: a run up
 // passes the lower end only, so that nothing has to be waited for.
-func (w *watch) above() bool {
-	return w.rule.Kind == model.OutsideBand && w.value > (w.rule.Low+w.rule.Limit)/2 && w.beyond(w.value)
+func (w *watch) above(m *Machine) bool {
+	if w.rule.Kind != model.OutsideBand {
+		return false
+	}
+	over := func(v float64) bool { return v > (w.rule.Low+w.rule.Limit)/2 && w.beyond(v) }
+	return over(w.value) || slices.ContainsFunc(w.ins, func(in *input) bool {
+		v, ok := in.value(m.at)
+		return ok && over(v)
+	})
 }
 
 // look compares the newest input with the limit. seen is false when there is
@@ -277,7 +281,7 @@ func (w *watch) forget() {
 }
 
 func (w *watch) status() model.AlarmStatus {
-	s := model.AlarmStatus{Rule: w.rule, State: w.state, Since: w.since, Raised: w.raised, Value: w.value,
+	s := model.AlarmStatus{Rule: w.rule, Point: w.point(), State: w.state, Since: w.since, Raised: w.raised, Value: w.value,
 		Limit: w.limit, FirstOut: w.first, Until: w.until, Unwatched: w.blindTime}
 	s.Quality = w.quality()
 	switch {

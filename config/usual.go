@@ -8,8 +8,10 @@ import "tickover/model"
 // is known. Common practice, save absolute zero and a vacuum.
 func usual(p model.PointID) (low, high float64) {
 	switch p {
-	case model.CoolantTemperature, model.OilTemperature:
+	case model.CoolantTemperature, model.OilTemperature, model.BearingTemperature:
 		return -60, 200 // °C
+	case model.WindingL1, model.WindingL2, model.WindingL3:
+		return -60, 300 // the insulation is gone far below that
 	case model.AmbientTemperature:
 		return -60, 100
 	case model.ExhaustTemperature:

@@ -102,9 +102,15 @@ type AlarmRule struct {
 	Priority Priority
 	Kind     AlarmKind
 	Point    PointID // what it looks at; empty for DeviceLost
-	Device   string  // for DeviceLost
-	Limit    float64 // canonical unit of the point, or per second for rates
-	Low      float64 // lower limit of OutsideBand; with PerSpeed the least limit
+	// Points are judged as one, such as the three phases: the worst counts, or
+	// the least bad with AllOf. Point is the first of them. Only for kinds that
+	// judge the value itself. Empty means Point alone.
+	Points []PointID
+	// AllOf makes the rule abnormal only while every one of Points is.
+	AllOf  bool
+	Device string  // for DeviceLost
+	Limit  float64 // canonical unit of the point, or per second for rates
+	Low    float64 // lower limit of OutsideBand; with PerSpeed the least limit
 	// PerSpeed multiplies Limit by the speed in revolutions a second: the
 	// limit is then in Pa·s and never less than Low, which also holds while
 	// no speed is known. False means a fixed limit.
@@ -128,10 +134,9 @@ type AlarmRule struct {
 	ArmDelay time.Duration
 	// GoodOnce arms the rule only after the value was normal once in this run. A
 	// value above its band is not waited with: a run up passes the lower end only.
+	// Of several points one normal value arms the rule for all: one phase at its
+	// voltage shows that the others ought to be.
 	GoodOnce bool
-	// GoodWith is shared by rules of which one normal value arms all: of three
-	// phases one at its voltage shows that the others ought to be. Empty means none.
-	GoodWith string
 	// While counts the value as abnormal only while a second point says so too.
 	// The zero value asks nothing.
 	While AlarmCondition
@@ -236,6 +241,7 @@ type AlarmStatus struct {
 	State    AlarmState
 	Since    Instant
 	Raised   Instant // when it last became unacknowledged; zero means never
+	Point    PointID // what was last seen to decide: of several points the worst; empty for DeviceLost
 	Value    float64 // what was last seen
 	Limit    float64 // the limit in force, canonical unit
 	Quality  Quality

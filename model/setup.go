@@ -81,6 +81,15 @@ const (
 	OilSwitch          PointID = "oil.switch"  // 1: pressure is low
 	ChargeLamp         PointID = "charge.lamp" // 1: lamp lit, not charging
 	KeyOn              PointID = "key.on"      // 1: ignition on
+	BearingTemperature PointID = "bearing.temperature"
+	CoolantLevelSwitch PointID = "coolant.level.switch" // 1: level is low
+	EmergencyStop      PointID = "emergency.stop"       // 1: operated
+	BreakerClosed      PointID = "breaker.closed"       // 1: the auxiliary contact says closed
+	ResidualCurrent    PointID = "current.residual"     // A, all live conductors summed
+	NeutralToEarth     PointID = "voltage.npe"          // V, neutral to protective earth
+	WindingL1          PointID = "winding.temperature.l1"
+	WindingL2          PointID = "winding.temperature.l2"
+	WindingL3          PointID = "winding.temperature.l3"
 
 	// Points of the small computer itself; each only where it can tell.
 	HostTemperature      PointID = "host.temperature"       // of the processor
@@ -116,6 +125,9 @@ const (
 	// Points that the alarms work out for themselves.
 	StarterTime     PointID = "starter.time"     // s cranked and not yet rested for
 	CoolingTime     PointID = "cooling.time"     // s without load before the last stop
+	OverloadTime    PointID = "overload.time"    // s above rated power, less an eleventh of the time at or below it
+	FailedStarts    PointID = "start.failures"   // cranks of 10 s or more in a row without a start
+	EngineAtRest    PointID = "engine.at.rest"   // 1: every instrument that can tell shows a standstill
 	EngineSignals   PointID = "engine.signals"   // how many of the engine's sensors can be seen
 	AlarmsRaised    PointID = "alarms.raised"    // in the last minute
 	AlarmsUnwatched PointID = "alarms.unwatched" // how many ought to watch and cannot
@@ -130,6 +142,7 @@ var (
 	PhaseActive      = [3]PointID{PowerActiveL1, PowerActiveL2, PowerActiveL3}
 	PhaseReactive    = [3]PointID{PowerReactiveL1, PowerReactiveL2, PowerReactiveL3}
 	PhaseApparent    = [3]PointID{PowerApparentL1, PowerApparentL2, PowerApparentL3}
+	Windings         = [3]PointID{WindingL1, WindingL2, WindingL3}
 	PhasePowerFactor = [3]PointID{PowerFactorL1, PowerFactorL2, PowerFactorL3}
 )
 
@@ -156,6 +169,8 @@ var knownQuantities = func() map[PointID]Quantity {
 		OilTemperature: Temperature, CoolantTemperature: Temperature, AmbientTemperature: Temperature,
 		ExhaustTemperature: Temperature, BatteryVoltage: Voltage, SpeedPoint: Speed, FuelLevel: Ratio, MonoxidePoint: Concentration,
 		OilSwitch: State, ChargeLamp: State, KeyOn: State,
+		BearingTemperature: Temperature, CoolantLevelSwitch: State, EmergencyStop: State, BreakerClosed: State,
+		ResidualCurrent: Current, NeutralToEarth: Voltage,
 		EngineStatePoint: State, LoadRatio: Ratio, LoadApparentRatio: Ratio, VoltageUnbalance: Ratio,
 		CurrentUnbalance: Ratio, NegativeVoltage: Ratio, NegativeCurrent: Ratio, NeutralEstimate: Current,
 		ZeroSequenceVoltage: Voltage, VoltsPerHertzRatio: Ratio,
@@ -163,12 +178,27 @@ var knownQuantities = func() map[PointID]Quantity {
 		StepReady: State, StepReadyLeft: Duration, NeutralSuspect: State, RunningTime: Duration,
 		HostTemperature: Temperature, HostUndervoltage: State, HostUndervoltageSeen: State, HostThrottled: State,
 		HostCardWear: Ratio, HostCardWritten: Count, HostSupplyDraw: ActivePower, HostSupplyCharge: Ratio, HostSupplyLeft: Duration,
-		StarterTime: Duration, CoolingTime: Duration, EngineSignals: Count, AlarmsRaised: Count, AlarmsUnwatched: Count,
+		StarterTime: Duration, CoolingTime: Duration, OverloadTime: Duration, FailedStarts: Count, EngineAtRest: State, EngineSignals: Count, AlarmsRaised: Count, AlarmsUnwatched: Count,
 	}
 	for i := range 3 {
 		m[PhaseVoltages[i]], m[LineVoltages[i]], m[PhaseCurrents[i]] = Voltage, Voltage, Current
 		m[PhaseActive[i]], m[PhaseReactive[i]], m[PhaseApparent[i]] = ActivePower, ReactivePower, ApparentPower
 		m[PhasePowerFactor[i]] = PowerFactor
+		m[Windings[i]] = Temperature
 	}
 	return m
 }()
+
+// PartName is what people call one of the points of a phase, such as "L1" or
+// "L2-L3"; the point's own name for others.
+func PartName(p PointID) string {
+	for i, phase := range [3]string{"L1", "L2", "L3"} {
+		switch p {
+		case PhaseVoltages[i], PhaseCurrents[i], PhaseActive[i], PhaseReactive[i], PhaseApparent[i], PhasePowerFactor[i], Windings[i]:
+			return phase
+		case LineVoltages[i]:
+			return [3]string{"L1-L2", "L2-L3", "L3-L1"}[i]
+		}
+	}
+	return string(p)
+}

@@ -188,7 +188,7 @@ func TestAnOrdinaryDayRaisesNoAlarm(t *testing.T) {
 		}
 		events := d.play()
 		if !slices.ContainsFunc(events, func(e model.AlarmEvent) bool {
-			return e.Rule == "voltage.l1n.far.low" && e.To == model.AlarmNormal && e.Engine >= model.Unloaded
+			return e.Rule == "voltage.lost" && e.To == model.AlarmNormal && e.Engine >= model.Unloaded
 		}) {
 			t.Errorf("variant %d never came to rated speed: its quiet proves nothing", seed)
 		}
@@ -226,7 +226,7 @@ func TestFaultsOnARunningSetAreTold(t *testing.T) {
 		{"battery.voltage.failed", func(p *plant.Plant) { p.DeadSensor(model.BatteryVoltage, true) }, 15 * time.Second},
 		{"frequency.high", func(p *plant.Plant) { p.SetGovernor(58, 0.04) }, 20 * time.Second},
 		{"frequency.off", func(p *plant.Plant) { p.SetGovernor(48, 0.04) }, 30 * time.Second},
-		{"voltage.l1n.far.low", func(p *plant.Plant) { p.Excite(false) }, 10 * time.Second},
+		{"voltage.lost", func(p *plant.Plant) { p.Excite(false) }, 10 * time.Second},
 	} {
 		t.Run(c.rule, func(t *testing.T) {
 			const at = 18 * time.Minute // rated speed, loaded, by the hatchery's script

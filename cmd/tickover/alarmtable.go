@@ -84,7 +84,7 @@ func writeAlarmTable(w io.Writer, rules []model.AlarmRule) error {
 // whenWords says what the rule holds against what.
 func whenWords(r model.AlarmRule) string {
 	show := func(v float64) string { return limitWords(r.Point, v) }
-	said := fmt.Sprintf("`%s` %s", r.Point, r.Kind)
+	said := fmt.Sprintf("%s %s", pointWords(r), r.Kind)
 	switch r.Kind {
 	case model.DeviceLost:
 		return "no answer from " + r.Device
@@ -128,6 +128,23 @@ func whenWords(r model.AlarmRule) string {
 		said += fmt.Sprintf(" with `%s` steady within %s", r.Steady, limitWords(r.Steady, r.SteadyWithin))
 	}
 	return said
+}
+
+// pointWords names what a rule looks at: of several points the worst decides, or
+// all have to be abnormal.
+func pointWords(r model.AlarmRule) string {
+	if len(r.Points) < 2 {
+		return fmt.Sprintf("`%s`", r.Point)
+	}
+	var names []string
+	for _, p := range r.Points {
+		names = append(names, fmt.Sprintf("`%s`", p))
+	}
+	joint := " or "
+	if r.AllOf {
+		joint = " and "
+	}
+	return strings.Join(names[:len(names)-1], ", ") + joint + names[len(names)-1]
 }
 
 // countedWords says what a limit between two whole numbers means for a contact,
@@ -221,8 +238,8 @@ func armedWords(r model.AlarmRule) string {
 		said += " from " + delayWords(r.ArmDelay) + " after the start"
 	}
 	switch {
-	case r.GoodWith != "":
-		said += ", once one of the phases was normal in the run"
+	case r.GoodOnce && len(r.Points) > 1:
+		said += ", once one of them was normal in the run"
 	case r.GoodOnce:
 		said += ", once it was normal in the run"
 	}

@@ -11,6 +11,7 @@ import (
 	"strings"
 	"text/tabwriter"
 
+	"tickover/alarms"
 	"tickover/config"
 	"tickover/model"
 )
@@ -32,6 +33,9 @@ func (c *checkCommand) Run(ctx context.Context, s streams) error {
 		return err
 	}
 	if err := checkHook(cfg.Outlets.Hook); err != nil {
+		return err
+	}
+	if err := checkRenamed(cfg.Setup); err != nil {
 		return err
 	}
 	if err := checkLimits(cfg.Setup); err != nil {
@@ -60,6 +64,18 @@ func (c *checkCommand) Run(ctx context.Context, s streams) error {
 		}
 	}
 	return err
+}
+
+// checkRenamed notes an alarm under a name that no standard rule has any more: it
+// would replace nothing, and both would warn.
+func checkRenamed(setup model.Setup) error {
+	for _, own := range setup.Alarms {
+		if now := alarms.Renamed(own.ID); now != "" {
+			return &fault{exitConfig, fmt.Errorf("the alarm %s replaces no standard alarm any more: the standard one is now %s and judges all phases", own.ID, now),
+				fmt.Sprintf("name it %s, once for all phases, or take it out", now)}
+		}
+	}
+	return nil
 }
 
 // checkLimits holds the configuration's alarms against the standard ones that

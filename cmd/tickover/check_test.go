@@ -3,6 +3,8 @@ package main
 import (
 	"strings"
 	"testing"
+
+	"tickover/model"
 )
 
 // checked writes a configuration of points on one line at 9600 Bd and checks it.
@@ -90,5 +92,29 @@ func TestCheckHoldsOwnAlarmsAgainstTheStandardOnes(t *testing.T) {
 		if c.says == "" && code != exitDone || c.says != "" && (code != exitConfig || !strings.Contains(stderr, c.says)) {
 			t.Errorf("%s: code %d, %s", c.alarms, code, stderr)
 		}
+	}
+}
+
+// An alarm under the name of a standard rule that is no more would replace
+// nothing without a sign of it.
+func TestCheckNamesAnAlarmWhoseStandardRuleHasAnotherNameNow(t *testing.T) {
+	const phases = "lines: [{name: bus, serial: /dev/ttyX}]\ndevices: [{name: meter, line: bus, unit: 1, points: [" +
+		"{point: voltage.l1n, register: holding 0, one count is: 0.1 V}, {point: voltage.l2n, register: holding 1, one count is: 0.1 V}]}]\n"
+	old := "alarms: [{name: voltage.l2n.far.low, priority: critical, point: voltage.l2n, below: 200 V}]"
+	code, _, stderr := call(t, "check", "--config", guided(t, phases+old))
+	if code != exitConfig || !strings.Contains(stderr, "voltage.l2n.far.low replaces no standard alarm any more") ||
+		!strings.Contains(stderr, "hint: name it voltage.lost") {
+		t.Errorf("code %d: %s", code, stderr)
+	}
+}
+
+// One phase named by an own alarm in the place of a standard one that judges all
+// would leave the others unwatched.
+func TestAnOwnAlarmInPlaceOfOneOfAllPhasesJudgesAll(t *testing.T) {
+	points := []model.Point{{ID: model.VoltageL1N}, {ID: model.VoltageL2N}, {ID: model.VoltageL3N}}
+	own := model.AlarmRule{ID: "voltage.lost", Priority: model.Critical, Kind: model.BelowLimit, Point: model.VoltageL2N, Limit: 200}
+	all := rules(model.Setup{Rating: model.Rating{Voltage: 400}, Devices: []model.Device{{Name: "meter", Points: points}}, Alarms: []model.AlarmRule{own}})
+	if all[0].ID != "voltage.lost" || len(all[0].Points) != 3 || all[0].Limit != 200 {
+		t.Errorf("in force is %+v", all[0])
 	}
 }

@@ -21,12 +21,17 @@ import (
 
 // rules are the standard alarm rules of the set, each replaced by the user's
 // own of the same name, the user's others, and the advice while the logger
-// empties the starter battery.
+// empties the starter battery. An own rule that replaces one of several phases
+// judges all of them.
 func rules(setup model.Setup) []model.AlarmRule {
 	all := append(slices.Clone(setup.Alarms), supplyWatch{supply: setup.Supply, nominal: setup.Rating.Battery}.rules(setup)...)
 	for _, r := range alarms.Standard(setup.Rating, setup.Points(), setup.Devices) {
-		if !slices.ContainsFunc(setup.Alarms, func(own model.AlarmRule) bool { return own.ID == r.ID }) {
+		i := slices.IndexFunc(setup.Alarms, func(own model.AlarmRule) bool { return own.ID == r.ID })
+		switch {
+		case i < 0:
 			all = append(all, r)
+		case slices.Contains(r.Points, all[i].Point):
+			all[i].Points = r.Points
 		}
 	}
 	return all

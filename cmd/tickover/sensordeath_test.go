@@ -192,7 +192,7 @@ func inputsOf(setup *model.Setup, r model.AlarmRule) (needs []model.PointID) {
 		model.ZeroSequenceVoltage: {model.VoltageL1N, model.VoltageL2N, model.VoltageL3N, model.VoltageL12, model.VoltageL23, model.VoltageL31},
 	}
 	derived[model.NeutralSuspect] = derived[model.ZeroSequenceVoltage]
-	for _, p := range []model.PointID{r.Point, r.While.Point, r.Steady} {
+	for _, p := range append(slices.Clone(r.Points), r.Point, r.While.Point, r.Steady) {
 		known, worked := derived[p]
 		i := slices.IndexFunc(setup.Sensed, func(s model.Point) bool { return s.ID == p })
 		switch {
