@@ -190,6 +190,17 @@ func (b *board) newest(p model.PointID, age float64) (float64, bool) {
 	return last.v, b.now-last.t <= age
 }
 
+// stopGuard is how many s before the engine leaves rated speed no longer count: the
+// state is dated by readings, and the fall begins between two of them.
+func (b *board) stopGuard() float64 {
+	const least, readings = 5.0, 3.0
+	k := b.track(model.FrequencyPoint)
+	if k == nil || len(k.r) < 2 {
+		return least
+	}
+	return max(least, readings*(k.r[len(k.r)-1].t-k.r[len(k.r)-2].t))
+}
+
 // voltages returns the three voltages to judge by and their rated value:
 // line to neutral when the meter gives them, else line to line.
 func (b *board) voltages() ([3]model.PointID, float64) {

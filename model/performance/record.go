@@ -116,8 +116,8 @@ func (r *recorder) followEngine() {
 	r.was = now
 }
 
-// atRated says whether the set is at rated speed, and until when in s. Without
-// engine states the frequency must do.
+// atRated says whether the set is at rated speed, and until when in s its readings
+// count. Without engine states the frequency must do.
 func (r *recorder) atRated() (bool, float64) {
 	if r.known {
 		leave := math.Inf(1)
@@ -125,7 +125,8 @@ func (r *recorder) atRated() (bool, float64) {
 			leave = r.board.seconds(at)
 		}
 		// The last seconds before the stop already belong to it.
-		return atRated(r.states.current()) && r.board.now < leave-stopGuard, leave
+		leave -= r.board.stopGuard()
+		return atRated(r.states.current()) && r.board.now < leave, leave
 	}
 	f, ok := r.board.newest(model.FrequencyPoint, 10)
 	return ok && math.Abs(f-r.in.Rating.Frequency) < 0.1*r.in.Rating.Frequency, math.Inf(1)

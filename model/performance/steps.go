@@ -10,7 +10,6 @@ const (
 	recent    = 5.0  // s: the level a change is seen against
 	lookBack  = 30.0 // s before a step its "before" is averaged over
 	lookAhead = 45.0 // s after a step it is watched for
-	stopGuard = 5.0  // s before the engine leaves rated speed that no longer count
 )
 
 // loads is the power of the three phases and their sum, W; NaN where the meter
@@ -36,7 +35,7 @@ type finder struct {
 	threshold float64 // W
 	quiet     float64 // s since when nothing was changed
 	rated     bool    // the engine is at rated speed
-	leave     float64 // s when it leaves it
+	leave     float64 // s until which its readings count before it leaves it
 	last      float64 // s of the last load reading
 	open      bool
 	jump      jump
@@ -59,7 +58,7 @@ func stepThreshold(r model.Rating) float64 {
 	return 1000
 }
 
-// enter tells the finder that the engine is at rated speed until leave.
+// enter notes that the engine is at rated speed, and that readings count until leave.
 func (f *finder) enter(rated bool, leave float64) {
 	if f.rated && !rated {
 		f.finish()
@@ -67,7 +66,7 @@ func (f *finder) enter(rated bool, leave float64) {
 	if rated && !f.rated {
 		f.quiet = f.board.now + recent
 	}
-	f.rated, f.leave = rated, leave-stopGuard
+	f.rated, f.leave = rated, leave
 }
 
 // level averages each load from from to to; false with fewer than two readings.

@@ -56,13 +56,18 @@ const (
 	runUpAtMost  = 20 * time.Second // then it counts as idling
 )
 
-// lag is how long the verdict that changed with this scan was waited for.
-func (e *Engine) lag(at model.Instant) time.Duration {
+// lag is how long the verdict that changed with this scan was waited for. An
+// engine that leaves rated speed did so when the speed began to fall.
+func (e *Engine) lag(at model.Instant, next model.EngineState) time.Duration {
+	held, known := at.Sub(e.since)
+	if known && atRated(e.state) && (next == model.RunningDown || next == model.Idling) {
+		if fell := min(e.pace.fell(at), held); fell > 0 {
+			return fell
+		}
+	}
 	for _, d := range []doubt{e.turns, e.fires} {
 		if d.at == at {
-			waited, same := at.Sub(d.asked)
-			held, known := at.Sub(e.since)
-			if same && known {
+			if waited, same := at.Sub(d.asked); same && known {
 				return max(0, min(waited, held))
 			}
 		}
@@ -189,7 +194,7 @@ func (e *Engine) fromRunningDown(v view) model.EngineState {
 
 // cruise is the state at self-sustained speed that is not falling.
 func (e *Engine) cruise(v view) model.EngineState {
-	rated := e.state == model.Unloaded || e.state == model.Loaded
+	rated := atRated(e.state)
 	switch {
 	case !v.seen && e.state.Running():
 		return e.state
@@ -202,6 +207,8 @@ func (e *Engine) cruise(v view) model.EngineState {
 	}
 	return model.Idling
 }
+
+func atRated(s model.EngineState) bool { return s == model.Unloaded || s == model.Loaded }
 
 func (e *Engine) atRated(v view) model.EngineState {
 	switch {

@@ -93,7 +93,7 @@ const longestUnseen = 6 * time.Second
 func (e *Engine) enter(next model.EngineState, at model.Instant, view view) *model.StateChange {
 	change := &model.StateChange{From: e.state, To: next, Evidence: view.evidence(next)}
 	if e.state != model.EngineUnknown {
-		change.Lag = e.lag(at)
+		change.Lag = e.lag(at, next)
 	}
 	if e.state != model.EngineUnknown {
 		e.before = e.state

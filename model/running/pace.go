@@ -14,9 +14,10 @@ type pace struct {
 	slope float64 // of rated per second
 	known bool    // a slope is known
 	calm  time.Duration
-	low   int     // readings in a row below rated speed, or without voltage after it
-	oil   float64 // Pa while the speed was last seen; 0 means not read
-	gone  bool    // the speed is out of sight for want of voltage, for less than keptUnseen
+	low   int           // readings in a row below rated speed, or without voltage after it
+	from  model.Instant // last reading before the speed began to fall; zero: it does not
+	oil   float64       // Pa while the speed was last seen; 0 means not read
+	gone  bool          // the speed is out of sight for want of voltage, for less than keptUnseen
 }
 
 const (
@@ -46,13 +47,19 @@ func (p *pace) follow(v *view) {
 	if p.at.IsZero() || !same || p.by != v.by || gap > 30*time.Second {
 		// What another witness saw of the fall still counts, until this one says more.
 		fell := p.falling() && same && gap < keptUnseen
-		*p = pace{rate: v.rate, at: now, by: v.by, slope: p.slope, known: fell, low: p.low, oil: p.oil}
+		*p = pace{rate: v.rate, at: now, by: v.by, slope: p.slope, known: fell, low: p.low, from: p.from, oil: p.oil}
 		return
 	}
 	if gap < paceOver {
 		return
 	}
 	p.slope, p.known = (v.rate-p.rate)/gap.Seconds(), true
+	switch {
+	case p.slope >= -steady:
+		p.from = model.Instant{}
+	case p.from.IsZero():
+		p.from = p.at
+	}
 	p.rate, p.at = v.rate, now
 	if p.slope > steady || p.slope < -steady {
 		p.calm = 0
@@ -71,6 +78,9 @@ func (p *pace) lose(v *view) {
 		return
 	}
 	p.gone = true
+	if p.from.IsZero() {
+		p.from = p.at
+	}
 	if v.in.fresh(id) {
 		p.low++
 	}
@@ -82,6 +92,15 @@ func (p *pace) sinking(v *view) bool {
 	s, ok := v.in.get(model.SpeedPoint)
 	second := ok && v.by == model.FrequencyPoint && s < ratedBelow*v.figures.speed
 	return (p.gone || v.seen && v.rate < ratedBelow) && (p.low >= 2 || second)
+}
+
+// fell is for how long the speed has been falling; 0 when it does not.
+func (p *pace) fell(now model.Instant) time.Duration {
+	d, same := now.Sub(p.from)
+	if p.from.IsZero() || !same {
+		return 0
+	}
+	return d
 }
 
 // falling reports whether the speed goes down as without fuel.

@@ -117,3 +117,29 @@ func TestALostFieldIsNoStop(t *testing.T) {
 		t.Errorf("the field tripped: %+v", changes)
 	}
 }
+
+// An engine that leaves rated speed did so when its speed began to fall, not when
+// that was voted: to within the readings on both sides of it.
+func TestAStopIsDatedWhereTheSpeedBeganToFall(t *testing.T) {
+	random, dated := rand.New(rand.NewPCG(16, 10)), 0
+	for _, every := range []float64{0.25, 0.5, 1, 2} {
+		for phase := range 20 {
+			s := rundown.Random(random)
+			s.Cut = 40
+			e := New(s.Rating())
+			s.Poll(every, every*float64(phase)/20, every*random.Float64(), func(scan *model.Scan, _ float64) {
+				_, change := e.Step(scan)
+				if change == nil || !atRated(change.From) || change.To == model.Standstill {
+					return
+				}
+				dated++
+				if begun, slack := scan.At.Add(-change.Lag).Offset.Seconds()-s.Cut, max(every, 0.6); begun < -slack || begun > slack {
+					t.Errorf("every %v s, phase %d: dated %.2f s after the fuel was cut, %+v", every, phase, begun, *s)
+				}
+			})
+		}
+	}
+	if dated < 70 {
+		t.Errorf("%d of 80 stops left rated speed by a fall", dated)
+	}
+}

@@ -27,6 +27,8 @@ type Set struct {
 	Pickup   bool    // a speed pickup is fitted
 	Key      Key     // whether a key is read, and what it does
 	Holds    bool    // the meter shows its last frequency while it has no voltage
+	Loads    []Load  // in the order of time; none means no load
+	Droop    float64 // speed lost at rated load
 	Volts    float64 // rated, to neutral
 	Hertz    float64 // rated
 	lastSeen float64 // frequency that a meter holds
@@ -43,12 +45,18 @@ const (
 	KeyStays
 )
 
+// Load is put on in one step at a time and is on until the next. Share is of the
+// rated active power.
+type Load struct{ At, Share float64 }
+
 // What every set has in common.
 const (
-	fieldLag = 0.4  // s
-	oilLag   = 0.3  // s by which the oil follows the speed
-	rest     = 12.7 // V of the battery
-	least    = 30.0 // V below which the meter finds no frequency
+	// GovernorLag is the time constant in s by which the speed follows a load.
+	GovernorLag = 0.3
+	fieldLag    = 0.4  // s
+	oilLag      = 0.3  // s by which the oil follows the speed
+	rest        = 12.7 // V of the battery
+	least       = 30.0 // V below which the meter finds no frequency
 )
 
 // Random is a set of common size: it comes to rest in 2.5 to 12 s.
@@ -64,11 +72,34 @@ func (s *Set) Speed(t float64) float64 {
 	x := (t - s.Cut) / s.Lasts
 	switch {
 	case x <= 0:
-		return s.NoLoad
+		return s.NoLoad - s.Droop*s.carried(t)
 	case x >= 1:
 		return 0
 	}
 	return s.NoLoad * (1 - x - s.Bend*x*(1-x))
+}
+
+// carried is the load at t as the speed shows it.
+func (s *Set) carried(t float64) (share float64) {
+	on := 0.0
+	for _, l := range s.Loads {
+		if t > l.At {
+			share += (l.Share - on) * (1 - math.Exp((l.At-t)/GovernorLag))
+		}
+		on = l.Share
+	}
+	return share
+}
+
+// Power is the active power at t, W.
+func (s *Set) Power(t float64) float64 {
+	on := 0.0
+	for _, l := range s.Loads {
+		if t > l.At {
+			on = l.Share
+		}
+	}
+	return on * s.Rating().ActivePower()
 }
 
 // At is when the speed falls to a share of rated.
@@ -115,12 +146,13 @@ func (s *Set) Meter(at model.Instant, t float64) *model.Scan {
 	}
 	scan := &model.Scan{Group: "meter", At: at}
 	scan.Samples = append(scan.Samples, model.GoodSample(model.FrequencyPoint, digits(s.lastSeen, 0.01)))
+	each := s.Power(t) / 3
 	for i := range 3 {
 		scan.Samples = append(scan.Samples, model.GoodSample(model.PhaseVoltages[i], digits(volts, 0.1)),
 			model.GoodSample(model.LineVoltages[i], digits(volts*math.Sqrt(3), 0.1)),
-			model.GoodSample(model.PhaseCurrents[i], 0), model.GoodSample(model.PhaseActive[i], 0))
+			model.GoodSample(model.PhaseCurrents[i], digits(each/s.Volts, 0.01)), model.GoodSample(model.PhaseActive[i], digits(each, 1)))
 	}
-	scan.Samples = append(scan.Samples, model.GoodSample(model.PowerActive, 0))
+	scan.Samples = append(scan.Samples, model.GoodSample(model.PowerActive, digits(3*each, 1)))
 	scan.Measured = len(scan.Samples)
 	return scan
 }
