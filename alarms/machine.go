@@ -66,7 +66,7 @@ func (m *Machine) add(r model.AlarmRule) {
 		w.coldIn = m.input(r.Cold)
 	}
 	if r.Steady != "" {
-		w.steadyIn, w.steady = m.input(r.Steady), newSwing(r.Window)
+		w.steadyIn, w.steady = m.input(r.Steady), newSteady(r.Window)
 	}
 	if r.Point == model.AlarmsRaised && m.flood == nil {
 		m.flood = w

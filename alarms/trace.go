@@ -40,6 +40,7 @@ const swingParts = 16
 // swing is the highest less the lowest value over a window.
 type swing struct {
 	window, part time.Duration
+	least        time.Duration // that samples must span before it says anything
 	born, begun  model.Instant // of the whole and of the newest part; zero means no sample yet
 	low, high    [swingParts + 1]float64
 	newest       int
@@ -49,7 +50,18 @@ func newSwing(window time.Duration) *swing {
 	if window <= 0 {
 		window = defaultWindow
 	}
-	return &swing{window: window, part: window / swingParts}
+	return &swing{window: window, part: window / swingParts, least: window}
+}
+
+// newSteady is the swing of what has to be steady for a rule to judge over a window.
+// It looks back a quarter further: what a change did to the value, for ten seconds
+// of a minute's window (the recovery time of ISO 8528-5 G1), leaves the rule's window
+// first, however the parts of the two lie to each other.
+func newSteady(window time.Duration) *swing {
+	s := newSwing(window)
+	s.window += s.window / 4
+	s.part = s.window / swingParts
+	return s
 }
 
 func (s *swing) forget() { s.born = model.Instant{} }
@@ -66,7 +78,7 @@ func (s *swing) add(_ *engine, at model.Instant, v float64) (float64, bool) {
 		s.low[s.newest], s.high[s.newest] = math.Inf(1), math.Inf(-1)
 	}
 	s.low[s.newest], s.high[s.newest] = min(s.low[s.newest], v), max(s.high[s.newest], v)
-	if elapsed(s.born, at) < s.window {
+	if elapsed(s.born, at) < s.least {
 		return 0, false
 	}
 	low, high := s.low[0], s.high[0]

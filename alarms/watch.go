@@ -69,6 +69,8 @@ func (w *watch) step(m *Machine) {
 	}
 	w.checkSight(m)
 	switch {
+	case w.armed && !calm:
+		w.turning = model.Instant{} // what is not judged takes no part in a delay
 	case w.armed && seen:
 		w.judge(m, abnormal)
 	case !w.armed && m.engine.known:

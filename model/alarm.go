@@ -141,7 +141,8 @@ type AlarmRule struct {
 	// The zero value asks nothing.
 	While AlarmCondition
 	// Steady names a point that must not have swung by more than SteadyWithin
-	// (canonical unit) over Window for the rule to judge at all; "" means none.
+	// (canonical unit) over Window and a quarter of it more for the rule to judge
+	// at all; "" means none. While it is not judged, no delay runs.
 	Steady       PointID
 	SteadyWithin float64
 	// Remind raises an acknowledged alarm anew when its condition still stands
