@@ -217,14 +217,14 @@ func (s *source) checks(watch *wiring.Watch, at model.Instant) ([]model.Check, e
 
 // Walk works a one-heater walk out of the record.
 func (s *source) Walk(ctx context.Context, q model.Query, heater float64, keep bool) (model.Walk, error) {
-	var walker wiring.Walker
+	walker := wiring.NewWalker(s.setup.Rating)
 	for scan, err := range s.Scans(q) {
 		if err != nil {
 			return model.Walk{}, fmt.Errorf("read scans: %w", err)
 		}
 		walker.Step(scan)
 	}
-	walk := walker.Result(s.setup.Rating, heater)
+	walk := walker.Result(heater)
 	if !keep || !walk.Complete {
 		return walk, nil
 	}

@@ -26,6 +26,19 @@ func ZeroSequence(ln, ll [3]float64) float64 {
 	return starPoint(corners, ln).size()
 }
 
+// StarPoint returns where the star point lies in V from the middle of the
+// triangle of the line-to-line voltages, with L2 seen from L1 along the real
+// axis: two readings of one set may be subtracted. It reports false when the
+// line-to-line voltages form no triangle.
+func StarPoint(ln, ll [3]float64) (complex128, bool) {
+	corners, ok := triangle(ll)
+	if !ok {
+		return 0, false
+	}
+	at := starPoint(corners, ln)
+	return complex(at.x, at.y), true
+}
+
 // ZeroSequenceUncertainty returns by how much |U0| may be wrong, in V, when
 // each of the six channels is off by up to gain (a ratio). It is the worst
 // corner of the six errors, to first order. NaN where ZeroSequence is.

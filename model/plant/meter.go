@@ -66,8 +66,11 @@ func (m *meter) follow(dt float64, p *Plant) {
 	share := complex(min(1, dt/meterLag), 0)
 	for i, from := range m.voltageFrom {
 		v := a.neutral
-		if from >= 0 {
+		switch {
+		case from >= 0:
 			v = conductors[from]
+		case i == 3: // an open N floats to the middle of the meter's three inputs
+			v = (a.terminal[0] + a.terminal[1] + a.terminal[2]) / 3
 		}
 		m.lead[i] += share * (gate(live, v) - m.lead[i])
 	}

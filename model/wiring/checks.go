@@ -48,7 +48,7 @@ func (w *Watch) Checks(b Beside) []model.Check {
 		w.agree("C17", "power factor agrees with P/S", func(p *phaseSeen) pile { return p.factor }, 0, 0.02, "the register of the power factor is scaled or placed wrong"),
 		w.totals(), w.idleCurrents(), w.neutralCurrent(), w.counter(), w.speeds(), w.sag(b), w.coldSoak(), w.oilAtRest(), w.windows(), w.reversedCouple(),
 		w.followers(), hands("C29", "battery against a hand meter", b, model.NoQuantity), w.contacts(), w.refresh(), w.housekeeping(b), w.limits(b), w.stuck()}
-	return append(all, w.neutralPlace(b), w.calibrations(b))
+	return append(all, w.neutralPlace(b), w.calibrations(b), w.starPoint())
 }
 
 func (w *Watch) answering() model.Check {
@@ -218,6 +218,9 @@ func (w *Watch) neutralCheck() model.Check {
 	}
 	c := check(code, title, w.neutral.open > 0, fmt.Sprintf("%d of %d readings speak for a break", w.neutral.open, w.neutral.seen),
 		"switch the loads off before appliances are harmed, then look for the break between star point and board")
+	if star := w.loads.ended().star; w.neutral.open == 0 && (star.lastClosed || star.still > 0 && star.moved == 0) {
+		return cannot(code, title, "the phase voltages shown may be worked out without N; see C37")
+	}
 	if w.neutral.open > 0 {
 		c.Words += fmt.Sprintf("; the star point was up to %.0f V off", w.neutral.shift)
 	}

@@ -10,7 +10,6 @@ import (
 	"testing"
 	"time"
 
-	"tickover/model/plant"
 	"tickover/testdata/golden"
 )
 
@@ -95,7 +94,7 @@ func (w wired) play(t *testing.T, seed uint64) string {
 			r.WireCurrents(w.current, w.reversed)
 			r.WireVoltages(w.voltage)
 			walker := walked(r, straight, 3000, pf, others)
-			got := walker.Result(plant.HatcheryRating(), 3000)
+			got := walker.Result(3000)
 			if !got.Complete || got.Words != w.named || strings.Contains(got.Drawing, "<== wrong") != (got.Checks[0].Figures["mistakes"] > 0) {
 				t.Errorf("at %.2f over %.0f W: %v %q\n%s", pf, others, got.Complete, got.Words, got.Drawing)
 			}
@@ -108,8 +107,7 @@ func (w wired) play(t *testing.T, seed uint64) string {
 
 // shown is the power factor each switching showed at the input that rose.
 func shown(w *Walker) string {
-	open := *w
-	open.close()
+	open := w.ended()
 	var all []string
 	for _, s := range open.steps {
 		all = append(all, fmt.Sprintf("%+.2f at %s", real(s.power)/cmplx.Abs(s.power), phaseNames[s.input]))
@@ -143,7 +141,7 @@ func TestWalkNamesAllOrdersAndReversals(t *testing.T) {
 			pf := 0.8 + 0.01*float64((7*(8*i+mask))%21)
 			r := newRig(fresh + uint64(8*i+mask))
 			r.WireCurrents(h.current, h.reversed)
-			got := walked(r, straight, 2500, pf, 3000).Result(plant.HatcheryRating(), 0)
+			got := walked(r, straight, 2500, pf, 3000).Result(0)
 			if words := strings.Join(h.words(), "; "); words != "" && got.Words != words {
 				t.Errorf("at %.2f: %q named %q", pf, words, got.Words)
 			} else if words == "" && got.Checks[0].Figures["mistakes"] != 0 {

@@ -29,6 +29,7 @@ type stretch struct {
 	count    int
 	powers   int // readings with P and Q: fast ones may lack them
 	neutrals int // readings with the neutral's current
+	lines    int // readings with line voltages
 	mean     meter
 }
 
@@ -41,19 +42,27 @@ const (
 	leastLength  = 3 * time.Second  // and its length
 	longestPause = 3 * time.Minute  // between two switchings of one walk
 	leastVolts   = 30.0             // V, of all three: voltages may be scaled wrong by ten
+	steadyVolts  = 0.03             // of the voltages, within which a stretch goes on
+	ratedSpeed   = 0.1              // of rated frequency, within which the set is at rated speed
 	forget       = 10 * time.Second // a gap in the record ends a stretch
 	mostSteps    = 1024             // switchings kept, the newest
 )
 
-// Walker follows a one-heater walk through the record. The zero value is
-// ready.
+// Walker follows a one-heater walk through the record. Make it with NewWalker.
 type Walker struct {
+	rating  model.Rating
 	now     stretch
 	skipped bool // the first reading after a change is half old, half new
 	base    *stretch
 	anew    bool // a load went since the last switching
 	steps   []step
+	last    *stretch // the newest that ended, whatever it was
+	star    starSeen
+	slow    float64 // Hz, the newest frequency that was not rated speed; 0 when it is
 }
+
+// NewWalker makes a walker for a set of a rating, which may be empty.
+func NewWalker(r model.Rating) *Walker { return &Walker{rating: r} }
 
 // Step takes the next scan.
 func (w *Walker) Step(scan *model.Scan) {
@@ -63,6 +72,11 @@ func (w *Walker) Step(scan *model.Scan) {
 	}
 	if gap, same := scan.At.Sub(w.now.to); w.now.count > 0 && (!same || gap > forget) {
 		w.close()
+	}
+	if !w.atRatedSpeed(m) {
+		w.close()
+		w.skipped = false
+		return
 	}
 	if w.now.count > 0 && w.changed(m) {
 		w.close()
@@ -75,8 +89,26 @@ func (w *Walker) Step(scan *model.Scan) {
 	w.now.add(scan.At, m)
 }
 
+// atRatedSpeed leaves out run-up, idle and run-down, where voltages are not
+// those of a loaded set. A record without frequency goes by steady voltages.
+func (w *Walker) atRatedSpeed(m meter) bool {
+	rated := w.rating.Frequency
+	if !(rated > 0) || !known(m.f) {
+		return true
+	}
+	if math.Abs(m.f/rated-1) > ratedSpeed {
+		w.slow = m.f
+		return false
+	}
+	w.slow = 0
+	return true
+}
+
 func (w *Walker) changed(m meter) bool {
 	for k := range 3 {
+		if math.Abs(m.ln[k]-w.now.mean.ln[k]) > steadyVolts*slices.Max(w.now.mean.ln[:]) {
+			return true
+		}
 		if math.Abs(m.i[k]-w.now.mean.i[k]) > max(steadyAmps, steadyBand*w.now.mean.i[k]) {
 			return true
 		}
@@ -102,6 +134,10 @@ func (s *stretch) add(at model.Instant, m meter) {
 		mix(&s.mean.p, &m.p, s.powers)
 		mix(&s.mean.q, &m.q, s.powers)
 	}
+	if known(m.ll[:]...) {
+		s.lines++
+		mix(&s.mean.ll, &m.ll, s.lines)
+	}
 	if known(m.n) {
 		s.neutrals++
 		s.mean.n += (m.n - s.mean.n) / float64(s.neutrals)
@@ -117,6 +153,10 @@ func (w *Walker) close() {
 	if s.count < leastCount || length < leastLength || sum(s.mean.ln) < leastVolts {
 		return // too short, or no voltage
 	}
+	if w.last != nil {
+		w.star.see(w.last, &s, w.rating)
+	}
+	w.last = &s
 	if w.base == nil {
 		w.base = &s
 		return
@@ -157,6 +197,14 @@ func stepOf(base, on stretch, input int, two bool) step {
 		s.sag[k] = base.mean.ln[k] - on.mean.ln[k]
 	}
 	return s
+}
+
+// ended is a copy in which the stretch that still goes on has ended.
+func (w *Walker) ended() *Walker {
+	open := *w
+	open.steps = slices.Clone(w.steps)
+	open.close()
+	return &open
 }
 
 // groups parts the switchings into walks: at a longer pause, and where a load
@@ -213,10 +261,12 @@ var phaseNames = [4]string{"L1", "L2", "L3", "N"}
 // Result works the walk out as far as it went. heater is the nameplate power
 // in W at rated voltage; 0 when it is not known, and the scale is then left
 // open.
-func (w *Walker) Result(rating model.Rating, heater float64) model.Walk {
-	open := *w
-	open.steps = slices.Clone(w.steps)
-	open.close() // the stretch that is still going on
+func (w *Walker) Result(heater float64) model.Walk {
+	open := w.ended()
+	if open.base == nil && w.slow > 0 {
+		return unfinished("bring the set to rated speed, switch every load off and wait half a minute",
+			"the frequency is "+model.Frequency.ShowWithUnit(w.slow)+"; the walk counts at rated speed only")
+	}
 	if open.base == nil {
 		return unfinished("start the set, switch every load off and wait half a minute", "no steady stretch with voltage is on record yet")
 	}
@@ -225,7 +275,7 @@ func (w *Walker) Result(rating model.Rating, heater float64) model.Walk {
 	for i := len(groups) - 1; i >= 0; i-- {
 		p := follow(groups[i])
 		if len(p.done) > 0 {
-			return conclude([3]step(p.done), rating, heater)
+			return conclude([3]step(p.done), w.rating, heater)
 		}
 		if i == len(groups)-1 {
 			if newest = p; p.trouble == "" {

@@ -66,7 +66,7 @@ func (r *rig) scan(group string, want func(model.PointID) bool) *model.Scan {
 // walked does the walk in an order of conductors, with a load of some power
 // and power factor, over a base load.
 func walked(r *rig, order [3]int, watts, pf, base float64) *Walker {
-	w := &Walker{}
+	w := NewWalker(plant.HatcheryRating())
 	r.to = append(r.to, w.Step)
 	r.LoadAll(base, 0.9)
 	r.pass(10)
@@ -92,7 +92,7 @@ func TestWalkPassesRightWiring(t *testing.T) {
 	for seed := range uint64(20) {
 		pf := 0.8 + 0.01*float64(seed)
 		r := newRig(seed)
-		got := walked(r, straight, 2000+100*float64(seed), pf, 500*float64(seed)).Result(plant.HatcheryRating(), 0)
+		got := walked(r, straight, 2000+100*float64(seed), pf, 500*float64(seed)).Result(0)
 		for _, c := range got.Checks {
 			if c.Outcome == model.Finding {
 				t.Errorf("seed %d: %s %s", seed, c.Code, c.Words)
@@ -105,7 +105,6 @@ func TestWalkPassesRightWiring(t *testing.T) {
 }
 
 func TestWalkGoneWrong(t *testing.T) {
-	rating := plant.HatcheryRating()
 	for _, c := range []struct {
 		name  string
 		order [3]int
@@ -116,28 +115,28 @@ func TestWalkGoneWrong(t *testing.T) {
 		{"one phase on", [3]int{1, 2, 0}, "the labels of the outlets are turned by one phase, or the walk took them in another order", true},
 		{"L1 twice", [3]int{0, 0, 2}, "switchings 1 and 2 moved the same current input, so one phase was taken twice or the walk was done in the wrong order; begun anew since: 1 of 3 outlets done; next is L2", false},
 	} {
-		got := walked(newRig(3), c.order, 3000, 1, 0).Result(rating, 0)
+		got := walked(newRig(3), c.order, 3000, 1, 0).Result(0)
 		if got.Words != c.words || got.Complete != c.whole {
 			t.Errorf("%s: %q", c.name, got.Words)
 		}
 	}
 	r := newRig(4)
-	w := &Walker{}
+	w := NewWalker(plant.HatcheryRating())
 	r.to = append(r.to, w.Step)
 	r.pass(10)
-	if got := w.Result(rating, 0); !strings.Contains(got.Next, "L1") || got.Complete {
+	if got := w.Result(0); !strings.Contains(got.Next, "L1") || got.Complete {
 		t.Errorf("before the first: %+v", got)
 	}
 	r.Load(0, 3000, 1)
 	r.pass(10)
-	if got := w.Result(rating, 0); !strings.Contains(got.Next, "L2") {
+	if got := w.Result(0); !strings.Contains(got.Next, "L2") {
 		t.Errorf("after the first: %+v", got)
 	}
 	r.LoadAll(0, 1)
 	r.pass(6)
 	r.LoadAll(9000, 1)
 	r.pass(10)
-	if got := w.Result(rating, 0); !strings.Contains(got.Words, "more than one current rose") {
+	if got := w.Result(0); !strings.Contains(got.Words, "more than one current rose") {
 		t.Errorf("all phases at once: %+v", got)
 	}
 }
@@ -146,7 +145,7 @@ func TestWalkGoneWrong(t *testing.T) {
 // by loads that come after it.
 func TestWalkBegunAnew(t *testing.T) {
 	r := newRig(6)
-	w := &Walker{}
+	w := NewWalker(plant.HatcheryRating())
 	r.to = append(r.to, w.Step)
 	r.pass(10)
 	on := func(k int) {
@@ -167,7 +166,7 @@ func TestWalkBegunAnew(t *testing.T) {
 		{1, "every current and voltage input is on its own phase"},
 	} {
 		on(c.phase)
-		if got := w.Result(plant.HatcheryRating(), 3000); !strings.Contains(got.Words, c.words) || got.Complete == (got.Next != "") {
+		if got := w.Result(3000); !strings.Contains(got.Words, c.words) || got.Complete == (got.Next != "") {
 			t.Errorf("after %s: %+v", phaseNames[c.phase], got)
 		}
 	}
@@ -178,7 +177,7 @@ func TestWalkBegunAnew(t *testing.T) {
 func TestWalkWithFastReadings(t *testing.T) {
 	for _, full := range []int{2, 0} {
 		r := newRig(8)
-		w, n := &Walker{}, 0
+		w, n := NewWalker(plant.HatcheryRating()), 0
 		r.to = append(r.to, func(s *model.Scan) {
 			if n++; full == 0 || n%full > 0 {
 				s.Samples = slices.DeleteFunc(s.Samples, func(s model.Sample) bool {
@@ -194,7 +193,7 @@ func TestWalkWithFastReadings(t *testing.T) {
 			r.Load(k, 0, 1)
 			r.pass(8)
 		}
-		got := w.Result(plant.HatcheryRating(), 3000)
+		got := w.Result(3000)
 		if named := got.Checks[0].Outcome == model.Pass; named != (full > 0) || !named && !strings.Contains(got.Words, "gives no active and reactive power") {
 			t.Errorf("%d: %+v", full, got)
 		}
@@ -205,7 +204,7 @@ func TestWalkWithFastReadings(t *testing.T) {
 func TestWalkFindsScales(t *testing.T) {
 	spoilt := func(spoil func(*model.Sample)) model.Walk {
 		r := newRig(5)
-		w := &Walker{}
+		w := NewWalker(plant.HatcheryRating())
 		r.to = append(r.to, func(s *model.Scan) {
 			for i := range s.Samples {
 				spoil(&s.Samples[i])
@@ -219,7 +218,7 @@ func TestWalkFindsScales(t *testing.T) {
 			r.Load(k, 0, 1)
 			r.pass(8)
 		}
-		return w.Result(plant.HatcheryRating(), 3000)
+		return w.Result(3000)
 	}
 	half := spoilt(func(s *model.Sample) {
 		if strings.HasPrefix(string(s.Point), "current.") || strings.HasPrefix(string(s.Point), "power.") && !strings.Contains(string(s.Point), "factor") {
@@ -245,7 +244,7 @@ func TestWalkFindsScales(t *testing.T) {
 func ExampleWalker() {
 	r := newRig(1)
 	r.WireCurrents([3]int{1, 0, 2}, [3]bool{false, false, true})
-	fmt.Print(walked(r, straight, 2000, 1, 0).Result(plant.HatcheryRating(), 2000).Drawing)
+	fmt.Print(walked(r, straight, 2000, 1, 0).Result(2000).Drawing)
 	// Output:
 	// L1   ------------> meter U L1
 	// L2   ------------> meter U L2

@@ -32,7 +32,10 @@ type Watch struct {
 	still   [3]pile
 	single  pile // neutral current over that of the one phase loaded
 	even    pile // neutral current over that of phases loaded alike
-	loads   Walker
+	loads   *Walker
+	npe     pile                  // V, of N against earth at rated speed
+	twins   map[model.PointID]int // points that read a phase voltage a second time
+	second  map[model.PointID]*seconds
 	oilRest pile
 	soak    map[model.PointID]float64
 	soaked  bool
@@ -72,7 +75,8 @@ func NewWatch(setup model.Setup) *Watch {
 	known := setup.Points()
 	gain := electrical.VoltageGain(slices.Collect(maps.Values(known)), setup.Rating)
 	return &Watch{setup: setup, rating: setup.Rating, gain: gain, known: known, devices: map[string]*answers{}, points: map[model.PointID]*pointSeen{},
-		soak: map[model.PointID]float64{}, last: map[model.PointID]float64{}, sender: map[model.PointID]*together{}}
+		soak: map[model.PointID]float64{}, last: map[model.PointID]float64{}, sender: map[model.PointID]*together{},
+		loads: NewWalker(setup.Rating), twins: map[model.PointID]int{}, second: map[model.PointID]*seconds{}}
 }
 
 // Step takes the next scan.
@@ -120,6 +124,9 @@ func (w *Watch) see(s model.Sample, dt time.Duration) {
 		p.low, p.high = min(p.low, s.Value), max(p.high, s.Value)
 		p.values.add(s.Value)
 		w.last[s.Point] = s.Value
+		if k, twin := twinOf(s.Point); twin {
+			w.twins[s.Point] = k
+		}
 		if w.state.Running() {
 			p.running += dt
 		}
@@ -221,6 +228,7 @@ func (w *Watch) meter(m meter, at model.Instant) {
 		w.loaded(k, m)
 	}
 	w.throughNeutral(m)
+	w.witness(m)
 	w.neutral.see(m, at, w.rating, w.gain)
 	if s := sum(m.p); known(m.total) && math.Abs(m.total) > 0.02*w.rating.ActivePower() {
 		w.lines.total.add(s / m.total)

@@ -1,0 +1,202 @@
+package wiring
+
+import (
+	"fmt"
+	"maps"
+	"math"
+	"math/cmplx"
+	"slices"
+	"strings"
+	"time"
+
+	"tickover/model"
+	"tickover/model/electrical"
+)
+
+// starSeen holds what single-phase loads do to the neutral's current and to the
+// star point against what they must do. A meter whose N lead is open works
+// phase voltages out from a star point of its own: these look good whatever the
+// neutral is like, so C05 to C07 cannot judge it.
+type starSeen struct {
+	carried, closed int // switchings whose currents did and did not need the neutral
+	moved, still    int // of those carried, and large enough, by what the star point did
+	lastClosed      bool
+}
+
+// Bounds of a switching, as shares of the highest change of a phase current.
+const (
+	closes     = 0.08 // the vector sum below which the neutral carries nothing of it
+	needs      = 0.5  // the vector sum above which the neutral carries it
+	thirdMoves = 0.2  // the least change of a phase: a load between two phases moves two
+	unequal    = 0.2  // of the mean change, the negative sequence of a load that is not symmetrical
+	levelVolts = 0.1  // of the phase voltage, within which the shown phases lie
+)
+
+// The star point moves by the neutral current times a third of the alternator's
+// zero-sequence impedance and the lead. leastZero is that impedance per unit of
+// the rating, at the least (from memory: 1 % and more in small salient-pole
+// machines); plainMove is the move in V that registers of 0.1 V show for certain.
+const (
+	leastZero = 0.01
+	plainMove = 0.3
+)
+
+// longestSwitching is how much time may lie between the two stretches.
+const longestSwitching = 30 * time.Second
+
+// see takes two steady stretches that follow one another.
+func (s *starSeen) see(before, after *stretch, r model.Rating) {
+	if gap, same := after.from.Sub(before.to); !same || gap > longestSwitching {
+		return
+	}
+	a, okA := phasors(before, r)
+	b, okB := phasors(after, r)
+	if !okA || !okB {
+		return
+	}
+	var change [3]complex128
+	high, low := 0.0, math.Inf(1)
+	for k := range 3 {
+		change[k] = b[k] - a[k]
+		high, low = max(high, cmplx.Abs(change[k])), min(low, cmplx.Abs(change[k]))
+	}
+	if high < max(1, 0.03*r.Current()) {
+		return
+	}
+	neutral := cmplx.Abs(change[0] + change[1] + change[2])
+	switch {
+	case neutral > needs*high:
+		s.carried, s.lastClosed = s.carried+1, false
+		s.starMoves(before, after, neutral, r)
+	case neutral < closes*high && low > thirdMoves*high && negative(change) > unequal*positive(change):
+		s.closed, s.lastClosed = s.closed+1, true
+	}
+}
+
+// starMoves looks whether the star point went with the neutral's current (A).
+func (s *starSeen) starMoves(before, after *stretch, neutral float64, r model.Rating) {
+	if !(r.ApparentPower > 0) {
+		return
+	}
+	least := neutral * leastZero / 3 * r.Voltage * r.Voltage / r.ApparentPower
+	a, okA := electrical.StarPoint(before.mean.ln, before.mean.ll)
+	b, okB := electrical.StarPoint(after.mean.ln, after.mean.ll)
+	if !okA || !okB || least < plainMove {
+		return
+	}
+	if cmplx.Abs(b-a) < least/2 {
+		s.still++
+	} else {
+		s.moved++
+	}
+}
+
+// phasors are the phase currents in A on one common axis, the voltages taken
+// to be 120° apart; false without powers or when the shown voltages are not
+// level, which is a finding of other checks.
+func phasors(s *stretch, r model.Rating) (i [3]complex128, ok bool) {
+	if s.powers == 0 || s.lines == 0 {
+		return i, false
+	}
+	phase := phaseOf(r)
+	for k := range 3 {
+		if math.Abs(s.mean.ln[k]/phase-1) > levelVolts {
+			return i, false
+		}
+		i[k] = complex(s.mean.p[k], -s.mean.q[k]) / complex(s.mean.ln[k], 0) * conductors[k]
+	}
+	return i, true
+}
+
+// positive and negative are the sequence magnitudes of three phasors (Fortescue).
+func positive(i [3]complex128) float64 { return sequence(i, 1) }
+func negative(i [3]complex128) float64 { return sequence(i, -1) }
+
+func sequence(i [3]complex128, way float64) float64 {
+	turn := cmplx.Rect(1, way*2*math.Pi/3)
+	return cmplx.Abs(i[0]+i[1]*turn+i[2]*turn*turn) / 3
+}
+
+// starPoint judges the neutral by the loads, and by an independent witness
+// where there is one: a voltage from N to earth, or a second meter.
+func (w *Watch) starPoint() model.Check {
+	const code, title = "C37", "star point and neutral go with single-phase load"
+	s := w.loads.ended().star
+	var bad, do, good []string
+	say := func(words, remedy string) { bad, do = append(bad, words), append(do, remedy) }
+	if s.closed > 0 && s.lastClosed {
+		say(fmt.Sprintf("at %d of %d switchings of unequal load the three currents closed without the neutral, and the shown phase voltages stayed level", s.closed, s.closed+s.carried),
+			"hold a hand meter between each phase and N at a socket before anything else is connected: "+
+				"the neutral is broken and the meter's N lead open, or the load lies between phases")
+	}
+	if s.still > 0 && s.moved == 0 {
+		say(fmt.Sprintf("the star point does not move with single-phase load (%d switchings): the phase voltages shown are worked out, not measured", s.still),
+			"stop the set and put the meter's N lead and its fuse right; until then no check sees a broken neutral")
+	}
+	if v := w.npe.quantile(0.95); v > leastShift*phaseOf(w.rating) {
+		say("N is "+model.Voltage.ShowWithUnit(v)+" off earth", "switch the loads off before appliances are harmed, then look for the break of the neutral or of its earthing")
+	} else if len(w.npe) >= least {
+		good = append(good, "N stays within "+model.Voltage.ShowWithUnit(v)+" of earth")
+	}
+	for _, id := range slices.Sorted(maps.Keys(w.second)) {
+		seen := w.second[id]
+		if len(seen.ratio) < least {
+			continue
+		}
+		if r := seen.ratio.median(); math.Abs(r-1) > secondMeter {
+			say(fmt.Sprintf("%s shows %s where the meter shows %s", id, model.Voltage.ShowWithUnit(seen.volts.median()), model.Voltage.ShowWithUnit(seen.volts.median()/r)),
+				"switch the loads off before appliances are harmed, and find which of the two meters has lost its neutral")
+		} else {
+			good = append(good, string(id)+" agrees with the meter")
+		}
+	}
+	if s.moved > 0 {
+		good = append(good, fmt.Sprintf("the neutral carried %d switchings, and the star point moved with it", s.carried))
+	}
+	switch {
+	case len(bad) > 0:
+		return check(code, title, true, strings.Join(bad, "; "), strings.Join(slices.Compact(do), "; "))
+	case s.moved > 0:
+		return check(code, title, false, strings.Join(good, "; "), "")
+	}
+	return cannot(code, title, strings.Join(append(good, "no single-phase load large enough, with power of each phase and line voltages, came on or went; "+
+		"a heater of a third of the rated current does it"), "; "))
+}
+
+// secondMeter is how far two meters may differ: two of class 1, half a percent
+// of lead each and a third of room (common practice).
+const secondMeter = 0.04
+
+// seconds are the readings of a second meter of one phase.
+type seconds struct{ ratio, volts pile }
+
+// witness takes N against earth, and second readings of a phase voltage: points
+// such as voltage.l1n.sockets.
+func (w *Watch) witness(m meter) {
+	if v, ok := w.last[model.VoltageNPE]; ok {
+		w.npe.add(math.Abs(v))
+	}
+	for id, k := range w.twins {
+		v, ok := w.last[id]
+		if !ok || !(m.ln[k] > 0) {
+			continue
+		}
+		s := w.second[id]
+		if s == nil {
+			s = &seconds{}
+			w.second[id] = s
+		}
+		s.ratio.add(v / m.ln[k])
+		s.volts.add(v)
+	}
+}
+
+// twinOf is the phase that a point measures a second time.
+func twinOf(id model.PointID) (phase int, ok bool) {
+	for k, first := range model.PhaseVoltages {
+		if strings.HasPrefix(string(id), string(first)+".") {
+			return k, true
+		}
+	}
+	return 0, false
+}
