@@ -64,6 +64,14 @@ func TestWiringCommandNamesEachMistake(t *testing.T) {
 			if !walk.Complete || walk.Words != walks[m.Name] {
 				t.Errorf("the walk says %q", walk.Words)
 			}
+			if m.Name != "" {
+				return
+			}
+			for _, c := range walk.Checks { // the program's own walk is a good one in every respect
+				if c.Code != "C20" && c.Outcome != "pass" { // the demonstration measures no neutral current
+					t.Errorf("of right wiring: %+v", c)
+				}
+			}
 		})
 	}
 }

@@ -42,7 +42,7 @@ func cannot(code, title, why string) model.Check {
 // their codes.
 func (w *Watch) Checks(b Beside) []model.Check {
 	all := []model.Check{w.answering(), w.orders(), hands("C03", "scale against a hand meter", b, model.Voltage), w.starDelta(), w.neutralLead(), w.openLead(),
-		w.neutralCheck(), rotation(b), w.oneReversed(), w.allReversed(), w.pattern(), w.leading(), walked13(b), hands("C14", "current ratio against a clamp meter", b, model.Current),
+		w.neutralCheck(), rotation(b), w.oneReversed(), w.allReversed(), w.pattern(b), w.leading(b), walked13(b), hands("C14", "current ratio against a clamp meter", b, model.Current),
 		w.agree("C15", "apparent power is voltage times current", func(p *phaseSeen) pile { return p.vi }, 1, 0.02, "the powers are scaled differently from voltage and current"),
 		w.agree("C16", "P² + Q² = S²", func(p *phaseSeen) pile { return p.pqs }, 1, 0.03, "harmonics are strong, or the meter counts reactive power another way"),
 		w.agree("C17", "power factor agrees with P/S", func(p *phaseSeen) pile { return p.factor }, 0, 0.02, "the register of the power factor is scaled or placed wrong"),
@@ -275,49 +275,6 @@ func (w *Watch) allReversed() model.Check {
 	}
 	return check(code, title, slices.Max(pf[:]) < -0.5, fmt.Sprintf("power factors %.2f, %.2f, %.2f", pf[0], pf[1], pf[2]),
 		"all transformers face the load, or the meter counts the other way: turn all, or take the meter's import registers, and note it")
-}
-
-// pattern looks for power factors no ordinary load has: signs that differ, or
-// a sum of powers far below the sum of apparent powers.
-func (w *Watch) pattern() model.Check {
-	const code, title = "C11", "power factors fit a load"
-	pf, ok := w.medians(func(p *phaseSeen) pile { return p.pf })
-	if !ok {
-		return cannot(code, title, "not all three phases carried load yet")
-	}
-	signs := 0
-	for _, v := range pf {
-		if v < -0.05 {
-			signs++
-		}
-	}
-	wrong := signs == 1 || signs == 2 || math.Abs(sum(pf))/3 < 0.55
-	return check(code, title, wrong, fmt.Sprintf("power factors %.2f, %.2f, %.2f", pf[0], pf[1], pf[2]),
-		"transformers and voltages belong to different phases: do the one-heater walk")
-}
-
-func (w *Watch) leading() model.Check {
-	const code, title = "C12", "no ordinary load leads"
-	var bad []string
-	n := 0
-	for k := range 3 {
-		p := &w.phase[k]
-		if len(p.q) < least {
-			continue
-		}
-		n++
-		if pf := p.pf.median(); p.q.median() < 0 && pf < 0.96 && pf > 0.05 {
-			bad = append(bad, fmt.Sprintf("%s leads at %.2f", phaseNames[k], pf))
-		}
-	}
-	if n == 0 {
-		return cannot(code, title, "no phase carried load with reactive power on record")
-	}
-	words := "no phase leads"
-	if len(bad) > 0 {
-		words = strings.Join(bad, "; ")
-	}
-	return check(code, title, len(bad) > 0, words, "heaters and motors do not lead: currents shifted by a phase and reversed look so; do the one-heater walk")
 }
 
 func walked13(b Beside) model.Check {

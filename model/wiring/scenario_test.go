@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"tickover/model"
 	"tickover/testdata/golden"
 )
 
@@ -125,9 +126,14 @@ func (w wired) loaded(seed uint64) string {
 		d.Load(k, watts, 0.85)
 	}
 	d.pass(time.Minute)
-	found := "nothing"
-	if all := findings(d.watch.Checks(simulated)); len(all) > 0 {
+	found, checks := "nothing", d.watch.Checks(simulated)
+	if all := findings(checks); len(all) > 0 {
 		found = strings.Join(all, "; ")
+	}
+	for _, c := range checks {
+		if (c.Code == "C11" || c.Code == "C12") && c.Outcome == model.CannotTell && c.Do != "" {
+			found += ", and left open " + c.Code + " " + c.Words
+		}
 	}
 	return "under 9, 7 and 8 kW at 0.85 without a walk: " + found + "\n"
 }

@@ -25,6 +25,7 @@ type Watch struct {
 	devices map[string]*answers
 	points  map[model.PointID]*pointSeen
 	phase   [3]phaseSeen
+	leads   leadSeen
 	lines   struct{ ratio, total, excess pile }
 	neutral neutralSeen
 	energy  energySeen
@@ -227,6 +228,7 @@ func (w *Watch) meter(m meter, at model.Instant) {
 		w.phase[k].ll.add(m.ll[k])
 		w.loaded(k, m)
 	}
+	w.leads.see(m, w.leastLoad())
 	w.throughNeutral(m)
 	w.witness(m)
 	w.neutral.see(m, at, w.rating, w.gain)

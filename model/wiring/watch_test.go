@@ -161,22 +161,23 @@ func TestMistakesSeenUnderLoad(t *testing.T) {
 	for _, c := range []struct {
 		name string
 		do   func(*day)
+		pf   float64
 		code string
 	}{
-		{"one reversed", func(d *day) { d.WireCurrents(straight, [3]bool{true, false, false}) }, "C09"},
-		{"all reversed", func(d *day) { d.WireCurrents(straight, [3]bool{true, true, true}) }, "C10"},
-		{"two exchanged", func(d *day) { d.WireCurrents([3]int{1, 0, 2}, [3]bool{}) }, "C11"},
-		{"all shifted", func(d *day) { d.WireCurrents([3]int{2, 0, 1}, [3]bool{}) }, "C11"},
-		{"shifted and reversed", func(d *day) { d.WireCurrents([3]int{1, 2, 0}, [3]bool{true, true, true}) }, "C12"},
-		{"neutral exchanged", func(d *day) { d.WireVoltages([4]int{0, 3, 2, 1}) }, "C05"},
-		{"lead open", func(d *day) { d.WireVoltages([4]int{-1, 1, 2, 3}) }, "C06"},
-		{"neutral open", func(d *day) { d.OpenNeutral(true) }, "C07"},
+		{"one reversed", func(d *day) { d.WireCurrents(straight, [3]bool{true, false, false}) }, 0.85, "C09"},
+		{"all reversed", func(d *day) { d.WireCurrents(straight, [3]bool{true, true, true}) }, 0.85, "C10"},
+		{"two exchanged", func(d *day) { d.WireCurrents([3]int{1, 0, 2}, [3]bool{}) }, 0.85, "C11"},
+		{"all shifted", func(d *day) { d.WireCurrents([3]int{2, 0, 1}, [3]bool{}) }, 0.85, "C11"},
+		{"shifted and reversed", func(d *day) { d.WireCurrents([3]int{1, 2, 0}, [3]bool{true, true, true}) }, 0.95, "C12"},
+		{"neutral exchanged", func(d *day) { d.WireVoltages([4]int{0, 3, 2, 1}) }, 0.85, "C05"},
+		{"lead open", func(d *day) { d.WireVoltages([4]int{-1, 1, 2, 3}) }, 0.85, "C06"},
+		{"neutral open", func(d *day) { d.OpenNeutral(true) }, 0.85, "C07"},
 	} {
 		d := newDay(9, time.Second)
 		d.start()
 		c.do(d)
 		for k, w := range []float64{9e3, 7e3, 8e3} {
-			d.Load(k, w, 0.85)
+			d.Load(k, w, c.pf)
 		}
 		d.pass(60 * time.Second)
 		if got := findings(d.watch.Checks(Beside{Clock: model.ClockPhone})); !strings.Contains(strings.Join(got, "\n"), c.code) {
