@@ -41,14 +41,14 @@ func cannot(code, title, why string) model.Check {
 // Checks answers every question as far as the scans allow, in the order of
 // their codes.
 func (w *Watch) Checks(b Beside) []model.Check {
-	all := []model.Check{w.answering(), w.orders(), hands("C03", "scale against a hand meter", b, model.Voltage), w.starDelta(), w.neutralLead(), w.openLead(),
-		w.neutralCheck(), rotation(b), w.oneReversed(), w.allReversed(), w.pattern(b), w.leading(b), walked13(b), hands("C14", "current ratio against a clamp meter", b, model.Current),
+	all := []model.Check{w.answering(), w.orders(), hands("C03", "scale against a hand meter", b, model.Voltage, `voltage.l1n "230.4 V"`), w.starDelta(), w.neutralLead(), w.openLead(),
+		w.neutralCheck(), rotation(b), w.oneReversed(), w.allReversed(), w.pattern(b), w.leading(b), walked13(b), hands("C14", "current ratio against a clamp meter", b, model.Current, `current.l1 "12.5 A"`),
 		w.agree("C15", "apparent power is voltage times current", func(p *phaseSeen) pile { return p.vi }, 1, 0.02, "the powers are scaled differently from voltage and current"),
 		w.agree("C16", "P² + Q² = S²", func(p *phaseSeen) pile { return p.pqs }, 1, 0.03, "harmonics are strong, or the meter counts reactive power another way"),
 		w.agree("C17", "power factor agrees with P/S", func(p *phaseSeen) pile { return p.factor }, 0, 0.02, "the register of the power factor is scaled or placed wrong"),
 		w.totals(), w.idleCurrents(), w.neutralCurrent(), w.counter(), w.speeds(), w.sag(b), w.coldSoak(), w.oilAtRest(), w.windows(), w.reversedCouple(),
-		w.followers(), hands("C29", "battery against a hand meter", b, model.NoQuantity), w.contacts(), w.refresh(), w.housekeeping(b), w.limits(b), w.stuck()}
-	return append(all, w.neutralPlace(b), w.calibrations(b), w.starPoint())
+		w.followers(), hands("C29", "battery against a hand meter", b, model.NoQuantity, `battery.voltage "12.6 V"`), w.contacts(), w.refresh(), w.housekeeping(b), w.limits(b), w.stuck()}
+	return append(all, w.neutralPlace(b), w.calibrations(b), w.starPoint(), w.voltageTaps())
 }
 
 func (w *Watch) answering() model.Check {

@@ -1,6 +1,7 @@
 package wiring
 
 import (
+	"cmp"
 	"fmt"
 	"maps"
 	"math"
@@ -213,14 +214,32 @@ func (w *Watch) contacts() model.Check {
 	return check(code, title, len(bad) > 0, words, "look for a wrong terminal, a dead switch, a blown lamp, or write inverted: yes")
 }
 
+// fewLive is how many values must stand still together before a device is said
+// to have taken no new ones: one alone may repeat its last digit.
+const fewLive = 3
+
+// joined lists points in words.
+func joined(ids []model.PointID) string {
+	var names []string
+	for _, id := range ids {
+		names = append(names, string(id))
+	}
+	return strings.Join(names, " and ")
+}
+
 // refresh tells how often a device really takes a new value.
 func (w *Watch) refresh() model.Check {
 	const code, title = "C31", "true refresh of the meters"
-	var words []string
+	var words, open []string
 	slow := false
 	for _, g := range slices.Sorted(maps.Keys(w.devices)) {
 		d := w.devices[g]
 		if d.reads < 30 || d.changed == 0 {
+			continue
+		}
+		if repeats := float64(d.changed) <= 0.9*float64(d.reads); repeats && len(d.live) < fewLive {
+			names := slices.Sorted(maps.Keys(d.live))
+			open = append(open, fmt.Sprintf("%s gives %s alone, which may repeat a digit", g, joined(names)))
 			continue
 		}
 		every, polled := d.span.Seconds()/float64(d.changed), d.span.Seconds()/float64(d.reads)
@@ -232,9 +251,9 @@ func (w *Watch) refresh() model.Check {
 		words = append(words, fmt.Sprintf("%s is polled each %.2g s but has a new value each %.2g s: polling faster gains nothing", g, polled, every))
 	}
 	if len(words) == 0 {
-		return cannot(code, title, "thirty polls of a running set are not on record")
+		return cannot(code, title, cmp.Or(strings.Join(open, "; "), "thirty polls of a running set are not on record"))
 	}
-	c := check(code, title, false, strings.Join(words, "; "), "")
+	c := check(code, title, false, strings.Join(append(words, open...), "; "), "")
 	if slow {
 		c.Do = "poll no faster than the meter measures, and read transients with that in mind"
 	}

@@ -26,6 +26,7 @@ type Watch struct {
 	points  map[model.PointID]*pointSeen
 	phase   [3]phaseSeen
 	leads   leadSeen
+	taps    tapsSeen
 	lines   struct{ ratio, total, excess pile }
 	neutral neutralSeen
 	energy  energySeen
@@ -49,8 +50,9 @@ type Watch struct {
 type answers struct {
 	asked, good int
 	lags        pile
-	reads       int // scans with the same group as before
-	changed     int // of them, those in which a value differed
+	reads       int                    // scans with the same group as before
+	changed     int                    // of them, those in which a value differed
+	live        map[model.PointID]bool // values of the group that never stand still on a running set
 	span        time.Duration
 	last        map[model.PointID]float64
 	at          model.Instant
@@ -96,9 +98,11 @@ func (w *Watch) Step(scan *model.Scan) {
 	w.device(scan)
 	for _, s := range scan.Samples {
 		w.see(s, dt)
+		w.taps.sign(s, scan.At, w.rating)
 	}
 	if m, ok := read(scan); ok {
 		w.meter(m, scan.At)
+		w.taps.see(m, scan.At, w.rating)
 		w.loads.Step(scan)
 	}
 	w.engine()
@@ -145,7 +149,7 @@ func (w *Watch) device(scan *model.Scan) {
 	name, _, _ := cut(scan.Group)
 	d := w.devices[scan.Group]
 	if d == nil {
-		d = &answers{last: map[model.PointID]float64{}}
+		d = &answers{last: map[model.PointID]float64{}, live: map[model.PointID]bool{}}
 		w.devices[scan.Group] = d
 	}
 	if w.fedBySet(name) && !w.state.Running() {
@@ -166,6 +170,7 @@ func (w *Watch) device(scan *model.Scan) {
 				changed = true
 			}
 			d.last[s.Point] = s.Value
+			d.live[s.Point] = true
 		}
 	}
 	d.asked++

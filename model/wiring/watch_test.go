@@ -295,7 +295,8 @@ func TestSensorsAndHousekeeping(t *testing.T) {
 	slow := NewWatch(hatchery())
 	for i := range 120 {
 		scan := &model.Scan{Group: "meter/1s", At: model.Instant{Boot: 1, Offset: time.Duration(i) * 200 * time.Millisecond},
-			Samples: []model.Sample{model.GoodSample(model.VoltageL1N, 230+float64(i/5)), model.GoodSample(model.OilPressure, 3e5), model.GoodSample(model.EngineStatePoint, float64(model.Loaded))}, Measured: 2}
+			Samples: []model.Sample{model.GoodSample(model.VoltageL1N, 230+float64(i/5)), model.GoodSample(model.VoltageL2N, 231+float64(i/5)),
+				model.GoodSample(model.VoltageL3N, 229+float64(i/5)), model.GoodSample(model.OilPressure, 3e5), model.GoodSample(model.EngineStatePoint, float64(model.Loaded))}, Measured: 4}
 		slow.Step(scan)
 	}
 	if c := slow.answering(); !strings.HasSuffix(c.Words, "of 120 polls") {
