@@ -47,7 +47,6 @@ const (
 	VoltageL12         PointID = "voltage.l12"
 	VoltageL23         PointID = "voltage.l23"
 	VoltageL31         PointID = "voltage.l31"
-	VoltageNPE         PointID = "voltage.npe" // neutral against protective earth, at the board
 	CurrentL1          PointID = "current.l1"
 	CurrentL2          PointID = "current.l2"
 	CurrentL3          PointID = "current.l3"
@@ -165,7 +164,7 @@ func KnownQuantity(p PointID) (Quantity, bool) {
 
 var knownQuantities = func() map[PointID]Quantity {
 	m := map[PointID]Quantity{
-		VoltageNPE: Voltage, CurrentN: Current, FrequencyPoint: Frequency, PowerActive: ActivePower, PowerReactive: ReactivePower,
+		CurrentN: Current, FrequencyPoint: Frequency, PowerActive: ActivePower, PowerReactive: ReactivePower,
 		PowerApparent: ApparentPower, PowerFactorTotal: PowerFactor, EnergyActive: Energy, OilPressure: Pressure,
 		OilTemperature: Temperature, CoolantTemperature: Temperature, AmbientTemperature: Temperature,
 		ExhaustTemperature: Temperature, BatteryVoltage: Voltage, SpeedPoint: Speed, FuelLevel: Ratio, MonoxidePoint: Concentration,

@@ -173,7 +173,7 @@ type seconds struct{ ratio, volts pile }
 // witness takes N against earth, and second readings of a phase voltage: points
 // such as voltage.l1n.sockets.
 func (w *Watch) witness(m meter) {
-	if v, ok := w.last[model.VoltageNPE]; ok {
+	if v, ok := w.last[model.NeutralToEarth]; ok {
 		w.npe.add(math.Abs(v))
 	}
 	for id, k := range w.twins {

@@ -141,10 +141,10 @@ func TestWitnessOfTheNeutral(t *testing.T) {
 		words string
 	}{
 		{"nothing", nil, model.CannotTell, ""},
-		{"N on earth", map[model.PointID]float64{model.VoltageNPE: 1.2}, model.CannotTell, ""},
-		{"N off earth", map[model.PointID]float64{model.VoltageNPE: 114}, model.Finding, "N is 114.0 V off earth"},
-		{"N off earth as far as a whole lead allows", map[model.PointID]float64{model.VoltageNPE: 13}, model.CannotTell, "within 13.00 V"},
-		{"N just further off", map[model.PointID]float64{model.VoltageNPE: 13.8}, model.Finding, "N is 13.80 V off earth"},
+		{"N on earth", map[model.PointID]float64{model.NeutralToEarth: 1.2}, model.CannotTell, ""},
+		{"N off earth", map[model.PointID]float64{model.NeutralToEarth: 114}, model.Finding, "N is 114.0 V off earth"},
+		{"N off earth as far as a whole lead allows", map[model.PointID]float64{model.NeutralToEarth: 13}, model.CannotTell, "within 13.00 V"},
+		{"N just further off", map[model.PointID]float64{model.NeutralToEarth: 13.8}, model.Finding, "N is 13.80 V off earth"},
 		{"sockets agree as two meters of class 1 do", map[model.PointID]float64{"voltage.l1n.sockets": 223}, model.CannotTell, "agrees"},
 		{"sockets just beyond", map[model.PointID]float64{"voltage.l1n.sockets": 218}, model.Finding, "voltage.l1n.sockets"},
 		{"sockets do not", map[model.PointID]float64{"voltage.l1n.sockets": 118}, model.Finding, "voltage.l1n.sockets shows 118.0 V where the meter shows 2"},
