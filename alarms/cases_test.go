@@ -21,7 +21,20 @@ func readings(t *testing.T) []reference.Row {
 
 // sets are the standard rules of the sets that the cases are about.
 func sets() map[string][]model.AlarmRule {
-	return map[string][]model.AlarmRule{"four-wire": whole(), "three-wire": threeWire()}
+	with := func(change func(*model.Rating)) []model.AlarmRule {
+		r := rated
+		change(&r)
+		return rulesFor(r, everyPoint()...)
+	}
+	return map[string][]model.AlarmRule{"four-wire": whole(), "three-wire": threeWire(),
+		"G2":              with(func(r *model.Rating) { r.Class = "G2" }),
+		"droop-4":         with(func(r *model.Rating) { r.Droop = 0.04 }),
+		"warm-thermostat": with(func(r *model.Rating) { r.ThermostatOpens, r.ThermostatFullOpen = 88, 92 }),
+		"overload-hour":   with(func(r *model.Rating) { r.OverloadHour = true }),
+		"third-on-one":    with(func(r *model.Rating) { r.Unbalance = 0.34 }),
+		"lever-stop":      with(func(r *model.Rating) { r.StoppedBy = model.ByLever }),
+		"frequency-only":  rulesOf(model.FrequencyPoint),
+	}
 }
 
 // Every standard rule fires in some case, at the time that its limit and delay

@@ -103,6 +103,7 @@ type engine struct {
 	turns   int           // changes between rest and turning
 	turned  model.Instant // the newest of them
 	starts  int           // how often it came to turn by itself
+	rested  model.Instant // when it came to rest, or was first seen at rest
 	loaded  model.Instant // when it last carried load in this run; zero means not yet
 	cooled  time.Duration // without load before the last stop
 	starter time.Duration // cranked and not yet rested for
@@ -149,6 +150,9 @@ func (e *engine) count(at model.Instant) {
 		e.turns++
 		e.turned = at
 	}
+	if e.now == model.Standstill && (!e.known || e.held != model.Standstill) {
+		e.rested = at
+	}
 	switch {
 	case e.now == model.Loaded:
 		e.loaded, e.cooled = at, longCooling
@@ -157,6 +161,15 @@ func (e *engine) count(at model.Instant) {
 	case e.held.Running() && !e.loaded.IsZero():
 		e.cooled, e.loaded = elapsed(e.loaded, at), model.Instant{}
 	}
+}
+
+// resting is for how long the set has been at rest; longCooling while it turns
+// or nothing is known.
+func (e *engine) resting(now model.Instant) time.Duration {
+	if e.held != model.Standstill {
+		return longCooling
+	}
+	return elapsed(e.rested, now)
 }
 
 func (e *engine) reboot() { *e = engine{cooled: longCooling} }

@@ -16,6 +16,7 @@ type Machine struct {
 	engine    engine
 	at        model.Instant // the newest instant seen
 	turn      uint64        // counts scans, to tell new samples from old ones
+	loading   loading
 	raisings  raisings
 	flood     *watch // the rule that sums up a flood; nil when there is none
 	unwatched int    // rules that ought to watch and cannot, as of the last step
@@ -35,6 +36,8 @@ func New(rules []model.AlarmRule) *Machine {
 	}
 	m.input(model.EngineStatePoint)
 	m.input(model.RunningTime)
+	m.loading = loading{ratio: m.input(model.LoadRatio), apparent: m.input(model.LoadApparentRatio),
+		negative: m.input(model.NegativeCurrent), permitted: model.AssumedUnbalance}
 	for _, r := range rules {
 		if m.byID[r.ID] == nil {
 			m.add(r)
@@ -61,6 +64,9 @@ func (m *Machine) add(r model.AlarmRule) {
 	}
 	if r.While.Point != "" {
 		w.while = m.input(r.While.Point)
+	}
+	if r.Point == model.RotorHeat && r.While.Point == model.NegativeCurrent {
+		m.loading.permitted = r.While.Limit
 	}
 	if r.Cold != "" {
 		w.coldIn = m.input(r.Cold)

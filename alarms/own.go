@@ -55,6 +55,11 @@ func (m *Machine) feedOwn(passed time.Duration) {
 	}
 	m.own(model.StarterTime, e.starter.Seconds())
 	m.own(model.CoolingTime, e.cooled.Seconds())
+	m.own(model.RestTime, e.resting(m.at).Seconds())
+	m.loading.follow(m, passed)
+	m.own(model.LoadOffTime, m.loading.since(m.loading.off, m.at).Seconds())
+	m.own(model.LoadOnTime, m.loading.since(m.loading.on, m.at).Seconds())
+	m.own(model.RotorHeat, m.loading.heat)
 	m.own(model.EngineSignals, float64(m.engineSignals()))
 	m.own(model.AlarmsRaised, float64(m.raisings.within(m.at)))
 	m.own(model.AlarmsUnwatched, float64(m.unwatched))

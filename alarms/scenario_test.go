@@ -227,11 +227,18 @@ func engineGauges() []model.PointID {
 
 // rulesOf are the standard rules of the demonstration's set with the points given.
 func rulesOf(ids ...model.PointID) []model.AlarmRule {
+	return rulesFor(rated, ids...)
+}
+
+// rated is the nameplate of the demonstration's set.
+var rated = model.Rating{Name: "fish hatchery standby set", ApparentPower: 50e3, PowerFactor: 0.8, Voltage: 400,
+	Frequency: 50, Poles: 4, Battery: 12}
+
+// rulesFor are the standard rules of a set with the points given.
+func rulesFor(rating model.Rating, ids ...model.PointID) []model.AlarmRule {
 	points := map[model.PointID]model.Point{}
 	for _, id := range ids {
 		points[id] = model.Point{ID: id}
 	}
-	rating := model.Rating{Name: "fish hatchery standby set", ApparentPower: 50e3, PowerFactor: 0.8, Voltage: 400,
-		Frequency: 50, Poles: 4, Battery: 12}
 	return Standard(rating, points, []model.Device{{Name: "engine"}, {Name: "meter", PoweredBySet: true}})
 }

@@ -28,11 +28,16 @@ const (
 	oilMissing = 40e3 // Pa
 	// oilDeadband is twice that zero error.
 	oilDeadband = 20e3 // Pa
-	// coolantWarn is above what a thermostat of 82 to 88 °C lets an engine
-	// reach; coolantCritical is one kelvin under boiling at sea level, because
-	// an old cap may hold no pressure.
-	coolantWarn     = 94.0 // °C
+	// coolantWarn is over a thermostat that is fully open: a sound engine stays
+	// below. coolantCritical is one kelvin under boiling at sea level, because an
+	// old cap may hold no pressure. A thermostat so warm that the warning comes
+	// near it belongs to an engine that needs its cap: coolantRoom is then left
+	// between the two.
+	coolantWarn     = 8.0  // K
 	coolantCritical = 99.0 // °C
+	coolantRoom     = 3.0  // K
+	// soakFor is how long the heat of a stopped engine goes on into the coolant.
+	soakFor = 20 * time.Minute
 	// chargingLeast is 2.18 V a cell: above what any lead-acid battery rests
 	// at, below what any working charger gives.
 	chargingLeast = 13.1 / 12 // of the nominal voltage
@@ -47,7 +52,7 @@ const (
 // hardwired shutdown.
 func Standard(r model.Rating, points map[model.PointID]model.Point, devices []model.Device) []model.AlarmRule {
 	has := func(p model.PointID) bool { _, ok := points[p]; return ok }
-	rules := slices.Concat(oil(r, has), oilTrend(has), coolant(has), coolantTrend(r, has), stops(has), frequency(r, has), hunting(r, has),
+	rules := slices.Concat(oil(r, has), oilTrend(has), coolant(r, has), coolantTrend(r, has), stops(r, has), frequency(r, has), hunting(r, has),
 		voltages(r, has), neutral(has), load(r, has), unbalance(r, has), lowLoad(r, has), starter(), charging(r, has), battery(r, has),
 		supplies(has), monoxide(has), sight(devices), failures(points))
 	for i := range rules {
@@ -85,44 +90,78 @@ func oil(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	return []model.AlarmRule{none, low, warn}
 }
 
-func coolant(has func(model.PointID) bool) []model.AlarmRule {
+func coolant(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	if !has(model.CoolantTemperature) {
 		return nil
 	}
+	_, open := r.Thermostat()
 	hot := model.AlarmRule{ID: "coolant.hot", Label: "Coolant hot", Priority: model.Critical, Kind: model.AboveLimit,
-		Point: model.CoolantTemperature, Limit: coolantCritical, Deadband: 3, OnDelay: 3 * time.Second,
-		OffDelay: 30 * time.Second, Latch: true,
+		Point: model.CoolantTemperature, Limit: max(coolantCritical, open+coolantWarn+coolantRoom), Deadband: 3,
+		OnDelay: 3 * time.Second, OffDelay: 30 * time.Second, Latch: true,
+		While:  model.AlarmCondition{Point: model.RestTime, Limit: soakFor.Seconds()},
 		Action: "Take the load off, let it idle for a few minutes if the temperature falls, else stop it by hand. Never open the cap while it is hot.",
-		Basis:  "1 K under boiling at sea level, since an old cap may hold no pressure (derived); the engine maker's figure wins"}
+		Basis:  "1 K under boiling at sea level, since an old cap may hold no pressure, or 11 K over a thermostat that is fully open later than 88 °C (derived); the engine maker's figure wins. The heat that soaks through in the first 20 min after a stop has an alarm of its own"}
 	warn := hot
 	warn.ID, warn.Label, warn.Priority, warn.Latch = "coolant.warm", "Coolant warmer than it should be", model.Warning, false
-	warn.Limit, warn.OnDelay, warn.ArmedIn = coolantWarn, 10*time.Second, warm
+	warn.Limit, warn.OnDelay, warn.ArmedIn, warn.While = open+coolantWarn, 10*time.Second, warm, model.AlarmCondition{}
 	warn.Action = "Reduce the load. Look at fan belt, radiator air path and coolant level in the header tank."
-	warn.Basis = "6 K above a thermostat that is fully open at 88 °C (derived)"
-	return []model.AlarmRule{hot, warn}
+	warn.Basis = "8 K over the fully open thermostat of the card, 88 °C when it gives none: at full load a sound radiator keeps below (common practice)"
+	soak := hot
+	soak.ID, soak.Label, soak.Priority, soak.Latch = "coolant.soak", "Coolant hot after the stop", model.Information, false
+	soak.While.Below, soak.ArmedIn = true, []model.EngineState{model.Standstill}
+	soak.Action = "Let it stand and keep the cap closed until it is cold. Before the next stop let it idle for some minutes without load."
+	soak.Basis = "the limit of coolant.hot: for about 20 min the heat of the block goes on into coolant that no pump moves (common practice)"
+	return []model.AlarmRule{hot, warn, soak}
 }
+
+// frequencyBand is left of a frequency's band over the droop and half the steady
+// band of the class, for a governor set a little high, of rated frequency.
+const frequencyBand = 0.005
 
 func frequency(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	if !has(model.FrequencyPoint) || r.Frequency <= 0 {
 		return nil
 	}
-	f := r.Frequency
+	f, class := r.Frequency, r.Behaviour()
 	high := model.AlarmRule{ID: "frequency.high", Label: "Frequency far too high: overspeed", Priority: model.Critical,
 		Kind: model.AboveLimit, Point: model.FrequencyPoint, Limit: 1.10 * f, Deadband: 0.01 * f, OnDelay: time.Second,
 		OffDelay: 5 * time.Second, Latch: true, ArmedIn: warm,
 		Action: "Cut the fuel by hand; block the air if it does not stop. Software is too slow for overspeed: the hardwired device has to act.",
-		Basis:  "10 % above rated frequency, the usual place of the overspeed device (common practice); two readings, since a meter's first one at low voltage can be wild"}
+		Basis:  "10 % above rated frequency, the usual place of the overspeed device (common practice); two readings, since a meter's first one at low voltage can be wild. After load went off, what the class permits is waited for up to 115 %"}
+	afterStep(&high, model.LoadOffTime, class.FrequencyRecovery, 1.15*f)
+	if !seesLoad(r, has) {
+		high.Limit, high.While, high.Regardless = 1.15*f, model.AlarmCondition{}, 0
+		high.Basis = "15 % above rated frequency: without power or current the load cannot be seen to go, after which a class permits 10 % and more for seconds (ISO 8528-5); two readings"
+	}
 	low := high
-	low.ID, low.Label, low.Kind, low.Limit = "frequency.low", "Frequency far too low", model.BelowLimit, 0.94*f
+	low.ID, low.Label, low.Kind, low.Limit = "frequency.low", "Frequency far too low", model.BelowLimit, (1-r.FrequencyDroop()-frequencyLow)*f
 	low.OnDelay, low.Latch, low.ArmedIn, low.GoodOnce = 3*time.Second, false, atSpeed, true
+	low.While, low.Regardless = model.AlarmCondition{}, 0
+	afterStep(&low, model.LoadOnTime, class.FrequencyRecovery, (1-class.FrequencyDip)*f)
 	low.Action = "Take load off. If the frequency stays low unloaded, look at fuel supply, filters and governor."
-	low.Basis = "6 % low: below where a governor of 5 % droop set to rated frequency unloaded ends at full load, so it is overloaded or starved of fuel (derived)"
+	low.Basis = "1 % below where a governor of the card's droop, or of the class's, set to rated frequency unloaded ends at full load, so it is overloaded or starved of fuel (derived). After load came on, what the class permits is waited for"
 	off := low
 	off.ID, off.Label, off.Priority, off.Kind = "frequency.off", "Frequency off its band", model.Warning, model.OutsideBand
-	off.Low, off.Limit, off.Deadband, off.OnDelay = 0.97*f, 1.06*f, 0.004*f, 10*time.Second
-	off.Action = "Set the governor. A droop governor runs 4 to 5 % high unloaded, so that full load lands near rated frequency."
-	off.Basis = "from rated less 3 % to rated plus 5 % droop and 1 %; 10 s is twice the recovery time of ISO 8528-5 G2 (from memory)"
+	off.Low, off.Limit, off.Deadband, off.OnDelay = 0.97*f, (1+r.FrequencyDroop()+class.Band/2+frequencyBand)*f, 0.004*f, 2*class.FrequencyRecovery
+	off.While, off.Regardless = model.AlarmCondition{}, 0
+	off.Action = "Set the governor. A droop governor runs high unloaded, so that full load lands near rated frequency."
+	off.Basis = "from rated less 3 % to rated plus the droop, half the steady band of the class and 0.5 % (derived); for twice the recovery time of the class in ISO 8528-5"
 	return []model.AlarmRule{high, low, off}
+}
+
+// frequencyLow is left below the droop, of rated frequency.
+const frequencyLow = 0.01
+
+// afterStep lets a rule wait after a step of the load for as long as the class
+// needs to recover, unless the value is beyond what a step may do.
+func afterStep(r *model.AlarmRule, since model.PointID, recovery time.Duration, beyond float64) {
+	r.While, r.Regardless = model.AlarmCondition{Point: since, Limit: recovery.Seconds()}, beyond
+}
+
+// seesLoad reports whether steps of the load show.
+func seesLoad(r model.Rating, has func(model.PointID) bool) bool {
+	power := r.ActivePower() > 0 && (has(model.PowerActive) || has(model.PowerActiveL1))
+	return power || r.Current() > 0 && slices.ContainsFunc(model.PhaseCurrents[:], has)
 }
 
 func charging(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {

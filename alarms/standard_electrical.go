@@ -35,18 +35,26 @@ func voltages(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 		Deadband: 0.01 * rated, OnDelay: 2 * time.Second, OffDelay: 5 * time.Second, Latch: true,
 		ArmedIn: atSpeed, GoodOnce: true,
 		Action: "Switch the load off at the breaker before motors overheat. Then look at excitation, regulator and neutral.",
-		Basis:  "half as much again as the -10 % of public supply in EN 50160 (from memory); 2 s lets the dip of a load step pass (derived)"}
+		Basis:  "half as much again as the -10 % of public supply in EN 50160 (from memory); two readings and a second (derived). After load came on, what the class permits is waited for (ISO 8528-5)"}
+	class := r.Behaviour()
+	if seesLoad(r, has) {
+		afterStep(&lost, model.LoadOnTime, class.VoltageRecovery, (1-class.VoltageDip)*rated)
+	}
 	high := lost
 	high.ID, high.Label, high.Kind, high.Limit = "voltage.high", "Voltage high", model.AboveLimit, 1.15*rated
 	high.OnDelay, high.ArmedIn, high.GoodOnce = time.Second, warm, false
+	high.While, high.Regardless = model.AlarmCondition{}, 0
+	if seesLoad(r, has) {
+		afterStep(&high, model.LoadOffTime, class.VoltageRecovery, (1+class.VoltageRise)*rated)
+	}
 	high.Action = "Switch the load off at the breaker before appliances burn. Then look at neutral, regulator and its sensing leads."
-	high.Basis = "half as much again as the +10 % of public supply in EN 50160 (from memory), from the first volt on: a regulator without sensing, or a lost neutral, drives it up at once; two readings (derived)"
+	high.Basis = "half as much again as the +10 % of public supply in EN 50160 (from memory), from the first volt on: a regulator without sensing, or a lost neutral, drives it up at once; two readings (derived). After load went off, what the class permits is waited for (ISO 8528-5)"
 	off := lost
 	off.ID, off.Label, off.Priority, off.Latch = "voltage.off", "Voltage out of band", model.Warning, false
-	off.Kind = model.OutsideBand
-	off.Low, off.Limit, off.OnDelay = 0.90*rated, 1.10*rated, 5*time.Second
+	off.Kind, off.While, off.Regardless = model.OutsideBand, model.AlarmCondition{}, 0
+	off.Low, off.Limit, off.OnDelay = 0.90*rated, 1.10*rated, class.VoltageRecovery+5*time.Second
 	off.Action = "Set the voltage regulator; compare the three phases and the load on each."
-	off.Basis = "±10 % of nominal, the band of public supply in EN 50160 (from memory), for 5 s"
+	off.Basis = "±10 % of nominal, the band of public supply in EN 50160 (from memory), for 5 s more than the class may need after a step (ISO 8528-5)"
 	return []model.AlarmRule{lost, high, off}
 }
 
@@ -62,6 +70,7 @@ func load(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 		far.ID, far.Label, far.Priority, far.Limit, far.OnDelay = "load.far.high", "A phase is overloaded", model.Critical, 1.10, 5*time.Minute
 		far.Action = "Shed load now on the phase that carries most, at its breaker."
 		far.Basis = "110 % is for an hour at most and only if the maker allows it; 5 min leave time to shed (common practice)"
+		overload(r, &high, &far)
 		rules = append(rules, far, high)
 	}
 	if r.Voltage > 0 && r.Frequency > 0 && has(model.FrequencyPoint) && (has(model.VoltageL1N) || has(model.VoltageL12)) {
@@ -77,18 +86,42 @@ func load(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	return rules
 }
 
+// overload lets rules of load wait for the hour of overload that the card
+// declares: what is well beyond 110 % they warn of as before.
+func overload(r model.Rating, high, far *model.AlarmRule) {
+	if !r.OverloadHour {
+		return
+	}
+	high.While = model.AlarmCondition{Point: model.OverloadTime, Limit: time.Hour.Seconds()}
+	far.While = high.While
+	high.Regardless, far.Regardless = overloadMost, overloadFar
+	const hour = ". The card declares 110 % for an hour in twelve (ISO 8528-1): until that hour is used up, it warns from "
+	high.Basis += hour + "112 % on"
+	far.Basis += hour + "115 % on"
+}
+
+// What the declared hour of overload is taken for, of rated load: 110 % and the
+// error of a class 2 meter; and clearly more than was declared.
+const (
+	overloadMost = 1.12
+	overloadFar  = 1.15
+)
+
 // unbalance watches for load on one side, which heats the rotor.
 func unbalance(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	if r.Current() <= 0 || !has(model.CurrentL1) || !has(model.CurrentL2) || !has(model.CurrentL3) {
 		return nil
 	}
+	permitted := r.PermittedUnbalance()
 	far := model.AlarmRule{ID: "current.negative.far", Label: "Load so one-sided that it overheats the rotor", Priority: model.Critical, Kind: model.AboveLimit,
-		Point: model.NegativeCurrent, Limit: 0.20, Deadband: 0.02, OnDelay: 400 * time.Second, OffDelay: 60 * time.Second, ArmedIn: atSpeed,
+		Point: model.RotorHeat, Limit: 0.8, Deadband: 0.1, OffDelay: 60 * time.Second, ArmedIn: atSpeed,
+		While:  model.AlarmCondition{Point: model.NegativeCurrent, Limit: permitted},
 		Action: "Take load off the phase that carries most, or put as much on the others.",
-		Basis:  "(I2/IN)²·t = 20 s of IEC 60034-1 (from memory) allows 20 % for 500 s; 400 s leave time to act. I2 is estimated from the three currents"}
+		Basis:  "80 % of (I2/IN)²·t = 20 s in IEC 60034-1 (from memory), which leaves time to act: 400 s of 20 %, 147 s of 33 %. It counts from a tenth above the permitted unbalance on, and runs back below. I2 is estimated from the three currents"}
 	high := far
-	high.ID, high.Label, high.Priority, high.Limit, high.OnDelay = "current.negative.high", "Load one-sided for long", model.Warning, 0.08, 15*time.Minute
-	high.Basis = "8 % of rated current as negative sequence is the lasting limit of a salient-pole generator in IEC 60034-1 (from memory): one phase alone at 24 % of its rating reaches it"
+	high.ID, high.Label, high.Priority, high.OnDelay = "current.negative.high", "Load one-sided for long", model.Warning, 15*time.Minute
+	high.Point, high.While, high.Limit, high.Deadband = model.NegativeCurrent, model.AlarmCondition{}, permitted, 0.1*permitted
+	high.Basis = "the permitted unbalance of the card; without one 8 % of rated current as negative sequence, the lasting limit of a salient-pole generator in IEC 60034-1 (from memory): one phase alone at 24 % of its rating reaches it"
 	note := high
 	note.ID, note.Label, note.Priority, note.OnDelay = "current.negative.noted", "Load one-sided", model.Information, 60*time.Second
 	rules := []model.AlarmRule{far, high, note}

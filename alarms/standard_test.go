@@ -12,7 +12,11 @@ import (
 )
 
 // whole is the standard rule set of a set that has every well-known point.
-func whole() []model.AlarmRule { return hatchery(append(model.LineVoltages[:], others()...)...) }
+func whole() []model.AlarmRule { return rulesOf(everyPoint()...) }
+
+func everyPoint() []model.PointID {
+	return slices.Concat(model.PhaseVoltages[:], model.PhaseCurrents[:], engineGauges(), model.LineVoltages[:], others())
+}
 
 // threeWire is that of a set without a neutral to measure against.
 func threeWire() []model.AlarmRule {
@@ -84,6 +88,23 @@ func TestStandardRulesKeepTheirPromises(t *testing.T) {
 	}
 }
 
+// Turning the key off stops a set by its solenoid or actuator only: of another
+// the key says nothing, but an engine that starts with its key off stays an alarm.
+func TestOnlyAKeyThatStopsTheSetIsHeldAgainstIt(t *testing.T) {
+	for means, stops := range map[model.StopMeans]bool{model.BySolenoid: true, model.ByActuator: true, model.ByStopButton: false, model.ByLever: false} {
+		r := rated
+		r.StoppedBy = means
+		ids := map[string]bool{}
+		for _, rule := range rulesFor(r, everyPoint()...) {
+			ids[rule.ID] = true
+		}
+		if ids["engine.not.stopping"] != stops || ids["engine.stopping.slowly"] != stops || !ids["engine.started.unasked"] {
+			t.Errorf("stopped by %s: a set that runs on is an alarm: %v, one that runs slowly to rest: %v, one that starts unasked: %v",
+				means, ids["engine.not.stopping"], ids["engine.stopping.slowly"], ids["engine.started.unasked"])
+		}
+	}
+}
+
 // 10 psi for each 1000 r/min is 68.95 kPa for each 16.67 revolutions a second
 // (psi by NIST SP 811; the rule itself is from memory).
 func TestOilLimitFollowsTheWorkshopRule(t *testing.T) {
@@ -126,7 +147,7 @@ func TestRulesNeedTheirPointsAndRating(t *testing.T) {
 			near(t, r.ID, r.Low, 360)
 			near(t, r.ID, r.Limit, 440)
 		case "frequency.high":
-			near(t, r.ID, r.Limit, 66)
+			near(t, r.ID, r.Limit, 69)
 		}
 	}
 }

@@ -160,6 +160,9 @@ func (w *watch) look(m *Machine) (abnormal, seen bool) {
 	}
 	w.value, w.limit = v, w.setpoint(m, v)
 	also, ok := w.condition(m)
+	if w.regardless(v) {
+		return true, true
+	}
 	return also && w.beyond(v), ok
 }
 
@@ -171,6 +174,18 @@ func (w *watch) condition(m *Machine) (holds, ok bool) {
 	}
 	v, ok := w.while.value(m.at)
 	return v < w.rule.While.Limit == w.rule.While.Below, ok
+}
+
+// regardless reports whether a value is so far beyond the limit that the second
+// point does not matter.
+func (w *watch) regardless(v float64) bool {
+	switch {
+	case w.rule.Regardless == 0:
+		return false
+	case w.rule.Kind == model.BelowLimit:
+		return v < w.rule.Regardless
+	}
+	return v > w.rule.Regardless
 }
 
 // isSteady follows the point that has to be steady, and reports whether it is.

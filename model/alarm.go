@@ -140,6 +140,9 @@ type AlarmRule struct {
 	// While counts the value as abnormal only while a second point says so too.
 	// The zero value asks nothing.
 	While AlarmCondition
+	// Regardless is a limit beyond Limit, canonical unit: a value beyond it is
+	// abnormal whatever While says. 0 means that While is always asked.
+	Regardless float64
 	// Steady names a point that must not have swung by more than SteadyWithin
 	// (canonical unit) over Window and a quarter of it more for the rule to judge
 	// at all; "" means none. While it is not judged, no delay runs.

@@ -7,7 +7,7 @@ import "slices"
 // was told already.
 func (r AlarmRule) WarnsAfter(graver AlarmRule) bool {
 	same := r.Point == graver.Point && r.Kind == graver.Kind && r.PerSpeed == graver.PerSpeed &&
-		r.While == graver.While && r.Steady == graver.Steady
+		(r.While == graver.While || graver.While.waits()) && r.Steady == graver.Steady
 	if !same || r.Point == "" || r.Priority >= graver.Priority || !r.meets(graver) {
 		return false
 	}
@@ -22,6 +22,12 @@ func (r AlarmRule) WarnsAfter(graver AlarmRule) bool {
 		return r.Limit > graver.Limit || r.Low < graver.Low
 	}
 	return false
+}
+
+// waits reports whether a condition only lets a time pass, after which the rule
+// watches as without it.
+func (c AlarmCondition) waits() bool {
+	return !c.Below && slices.Contains([]PointID{RestTime, LoadOffTime, LoadOnTime, OverloadTime}, c.Point)
 }
 
 // meets reports whether there is an engine state in which both rules watch.

@@ -128,6 +128,10 @@ const (
 	OverloadTime    PointID = "overload.time"    // s above rated power, less an eleventh of the time at or below it
 	FailedStarts    PointID = "start.failures"   // cranks of 10 s or more in a row without a start
 	EngineAtRest    PointID = "engine.at.rest"   // 1: every instrument that can tell shows a standstill
+	RestTime        PointID = "rest.time"        // s since the set came to rest; an hour while it turns
+	LoadOffTime     PointID = "load.off.time"    // s since a fifth of rated load or more went at once; an hour without
+	LoadOnTime      PointID = "load.on.time"     // s since as much came at once; an hour without
+	RotorHeat       PointID = "rotor.heat"       // share used of what the rotor bears of (I2/IN)²·t
 	EngineSignals   PointID = "engine.signals"   // how many of the engine's sensors can be seen
 	AlarmsRaised    PointID = "alarms.raised"    // in the last minute
 	AlarmsUnwatched PointID = "alarms.unwatched" // how many ought to watch and cannot
@@ -178,7 +182,8 @@ var knownQuantities = func() map[PointID]Quantity {
 		StepReady: State, StepReadyLeft: Duration, NeutralSuspect: State, RunningTime: Duration,
 		HostTemperature: Temperature, HostUndervoltage: State, HostUndervoltageSeen: State, HostThrottled: State,
 		HostCardWear: Ratio, HostCardWritten: Count, HostSupplyDraw: ActivePower, HostSupplyCharge: Ratio, HostSupplyLeft: Duration,
-		StarterTime: Duration, CoolingTime: Duration, OverloadTime: Duration, FailedStarts: Count, EngineAtRest: State, EngineSignals: Count, AlarmsRaised: Count, AlarmsUnwatched: Count,
+		StarterTime: Duration, CoolingTime: Duration, RestTime: Duration, LoadOffTime: Duration, LoadOnTime: Duration, RotorHeat: Ratio,
+		OverloadTime: Duration, FailedStarts: Count, EngineAtRest: State, EngineSignals: Count, AlarmsRaised: Count, AlarmsUnwatched: Count,
 	}
 	for i := range 3 {
 		m[PhaseVoltages[i]], m[LineVoltages[i]], m[PhaseCurrents[i]] = Voltage, Voltage, Current

@@ -121,6 +121,9 @@ func whenWords(r model.AlarmRule) string {
 		side := map[bool]string{true: "below ", false: "above "}[w.Below] + limitWords(w.Point, w.Limit)
 		said += fmt.Sprintf(" while `%s` %s", w.Point, cmp.Or(countedWords(w.Point, !w.Below, w.Limit), side))
 	}
+	if r.Regardless != 0 {
+		said += fmt.Sprintf(", or %s %s", r.Kind, show(r.Regardless))
+	}
 	if r.Cold != "" {
 		said += fmt.Sprintf(" at 21 °C, less when `%s` is lower", r.Cold)
 	}

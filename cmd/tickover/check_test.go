@@ -70,7 +70,7 @@ func TestCheckHoldsOwnAlarmsAgainstTheStandardOnes(t *testing.T) {
 	const point = "lines: [{name: bus, serial: /dev/ttyX}]\ndevices: [{name: adapter, line: bus, unit: 1, points: [{point: coolant.temperature, register: holding 0, one count is: 0.1 K}]}]\n"
 	for _, c := range []struct{ alarm, says string }{
 		{"{name: coolant.hot, priority: warning, point: coolant.temperature, above: 95 °C}",
-			"MILDER THAN THE STANDARD ALARM in whose place it stands: coolant.hot (warning, coolant.temperature above 95.0 °C; the standard one: critical, coolant.temperature above 99.0 °C)"},
+			"MILDER THAN THE STANDARD ALARM in whose place it stands: coolant.hot (warning, coolant.temperature above 95.0 °C; the standard one: critical, coolant.temperature above 99.0 °C while rest.time above 20 min)"},
 		{"{name: coolant.warm, priority: warning, point: coolant.temperature, above: 98 °C}", "in place of the standard alarm: coolant.warm (warning, "},
 	} {
 		if out := must(t, "check", "--config", guided(t, point+"alarms: ["+c.alarm+"]")); !strings.Contains(out, c.says) {
@@ -82,9 +82,9 @@ func TestCheckHoldsOwnAlarmsAgainstTheStandardOnes(t *testing.T) {
 	}
 	for _, c := range []struct{ alarms, says string }{
 		{"{name: coolant.warm, priority: warning, point: coolant.temperature, above: 102 °C}",
-			"the warning alarm coolant.warm (coolant.temperature above 102.0 °C) comes after the critical one coolant.hot (coolant.temperature above 99.0 °C)"},
+			"the warning alarm coolant.warm (coolant.temperature above 102.0 °C) comes after the critical one coolant.hot (coolant.temperature above 99.0 °C while rest.time above 20 min)"},
 		{"{name: coolant.hot, priority: critical, point: coolant.temperature, above: 92 °C}",
-			"the warning alarm coolant.warm (coolant.temperature above 94.0 °C) comes after the critical one coolant.hot (coolant.temperature above 92.0 °C)"},
+			"the warning alarm coolant.warm (coolant.temperature above 96.0 °C) comes after the critical one coolant.hot (coolant.temperature above 92.0 °C)"},
 		{"{name: coolant.warm, priority: warning, point: coolant.temperature, above: 98 °C}", ""},
 		{"{name: coolant.warm, priority: warning, point: coolant.temperature, above: 102 °C}, {name: coolant.hot, priority: critical, point: coolant.temperature, above: 106 °C}", ""},
 	} {
