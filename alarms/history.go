@@ -27,7 +27,7 @@ func (h *history) take(e model.AlarmEvent, at time.Duration) bool {
 	if e.From == e.To {
 		return false
 	}
-	if active := stands(e.To); active != h.active {
+	if active := e.To.Lasts(); active != h.active {
 		h.active, h.since = active, at
 	}
 	if e.Who == "" && !e.Quiet() {
@@ -65,11 +65,6 @@ func (h *history) chatters(now time.Duration) int {
 // within leaves the times that lie less than a span before now.
 func within(times []time.Duration, now, span time.Duration) []time.Duration {
 	return slices.DeleteFunc(times, func(t time.Duration) bool { return now-t >= span })
-}
-
-// stands reports whether the condition is there and nobody put the alarm aside.
-func stands(s model.AlarmState) bool {
-	return s == model.AlarmUnacknowledged || s == model.AlarmAcknowledged
 }
 
 // log lays boots end to end.

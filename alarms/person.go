@@ -37,6 +37,8 @@ func (m *Machine) Act(a model.AlarmAct, at model.Instant) ([]model.AlarmEvent, e
 		return m.OutOfService(a.Rule, a.Who, a.Why, at)
 	case model.ReturnToService:
 		return m.InService(a.Rule, a.Who, a.Why, at)
+	case model.Reset:
+		return m.Reset(a.Rule, a.Who, a.Why, at)
 	}
 	return m.Acknowledge(a.Rule, a.Who, a.Why, at)
 }
@@ -58,6 +60,20 @@ func (m *Machine) Acknowledge(rule, who, why string, at model.Instant) ([]model.
 		}
 		m.change(w, to, who, why)
 		return nil
+	})
+}
+
+// Reset ends an alarm whose condition is over, whether it was acknowledged or
+// not. It returns ErrNoRule, ErrNoName, or ErrNotNow while the condition lasts
+// and when there is nothing to reset.
+func (m *Machine) Reset(rule, who, why string, at model.Instant) ([]model.AlarmEvent, error) {
+	return m.act("reset", rule, who, at, func(w *watch) error {
+		switch w.state {
+		case model.AlarmReturnedUnacknowledged, model.AlarmLatchedUnacknowledged, model.AlarmLatchedAcknowledged:
+			m.change(w, model.AlarmNormal, who, why)
+			return nil
+		}
+		return fmt.Errorf("it is %s: %w", w.state, ErrNotNow)
 	})
 }
 
@@ -182,7 +198,7 @@ func (w *watch) restore(e model.AlarmEvent) {
 	w.until, w.why = e.Until, ""
 	switch e.To {
 	case model.AlarmUnacknowledged:
-		w.raised = e.At
+		w.raised, w.crossing = e.At, model.Crossing{Value: e.Value, Limit: e.Limit, Quality: e.Quality}
 	case model.AlarmAcknowledged:
 		w.known = e.At
 	case model.AlarmShelved, model.AlarmOutOfService:

@@ -134,6 +134,8 @@ func (s *stage) person(f []string) []string {
 	switch f[0] {
 	case "ack":
 		events, err = s.machine.Acknowledge(rule, who, "", at)
+	case "reset":
+		events, err = s.machine.Act(model.AlarmAct{Verb: model.Reset, Rule: rule, Who: who}, at)
 	case "shelve":
 		events, err = s.machine.Shelve(rule, who, "repair", at.Add(s.duration(f[6])), at)
 	case "unshelve":

@@ -92,6 +92,7 @@ func (m *Machine) change(w *watch, to model.AlarmState, who, why string) {
 	switch to {
 	case model.AlarmUnacknowledged:
 		w.raised, w.first = m.at, m.firstOut(w)
+		w.crossing = model.Crossing{Value: w.value, Limit: w.limit, Quality: w.quality()}
 	case model.AlarmAcknowledged:
 		w.known = m.at
 	case model.AlarmNormal, model.AlarmSuppressedByDesign:
@@ -99,8 +100,12 @@ func (m *Machine) change(w *watch, to model.AlarmState, who, why string) {
 	}
 	e := m.event(w, to)
 	e.Who, e.Why = who, why
-	if e.Quiet() {
-		e.Action = "" // nobody is asked to do anything
+	if !to.Lasts() {
+		e.Action = "" // an alarm that is over commands nothing
+	}
+	switch to {
+	case model.AlarmUnacknowledged, model.AlarmReturnedUnacknowledged, model.AlarmLatchedUnacknowledged:
+		e.Kind, e.Raised, e.Crossing = w.rule.Kind, w.raised, w.crossing
 	}
 	if to == model.AlarmUnacknowledged && w != m.flood {
 		e.Flood = m.flood != nil && m.flood.on && w.rule.Priority < model.Critical

@@ -21,13 +21,14 @@ type watch struct {
 
 	heard, lost bool // for DeviceLost: somebody told, and what
 
-	state  model.AlarmState
-	since  model.Instant
-	raised model.Instant
-	known  model.Instant // when it was acknowledged
-	until  model.Instant // end of shelving
-	why    string        // of the person who shelved or took it out of service
-	first  bool
+	state    model.AlarmState
+	since    model.Instant
+	raised   model.Instant
+	crossing model.Crossing // what raised it
+	known    model.Instant  // when it was acknowledged
+	until    model.Instant  // end of shelving
+	why      string         // of the person who shelved or took it out of service
+	first    bool
 
 	on      bool          // the condition, after deadband and delays
 	turning model.Instant // since when the samples say otherwise; zero means they agree
@@ -298,8 +299,8 @@ func (w *watch) forget() {
 }
 
 func (w *watch) status() model.AlarmStatus {
-	s := model.AlarmStatus{Rule: w.rule, Point: w.point(), State: w.state, Since: w.since, Raised: w.raised, Value: w.value,
-		Limit: w.limit, FirstOut: w.first, Until: w.until, Unwatched: w.blindTime}
+	s := model.AlarmStatus{Rule: w.rule, Point: w.point(), State: w.state, Since: w.since, Raised: w.raised, Crossing: w.crossing,
+		Turning: !w.turning.IsZero(), Value: w.value, Limit: w.limit, FirstOut: w.first, Until: w.until, Unwatched: w.blindTime}
 	s.Quality = w.quality()
 	switch {
 	case w.state == model.AlarmShelved || w.state == model.AlarmOutOfService:

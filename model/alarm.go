@@ -86,6 +86,10 @@ func (s AlarmState) Active() bool {
 	return false
 }
 
+// Lasts reports whether the condition is there now. Only then may a text say
+// what to do about it.
+func (s AlarmState) Lasts() bool { return s == AlarmUnacknowledged || s == AlarmAcknowledged }
+
 // AwaitsPerson reports whether somebody has yet to acknowledge.
 func (s AlarmState) AwaitsPerson() bool {
 	switch s {
@@ -185,7 +189,10 @@ type AlarmEvent struct {
 	Label    string
 	Priority Priority
 	From, To AlarmState
-	Value    float64 // what was seen; meaningless when Bad
+	Kind     AlarmKind `json:",omitempty"`
+	Raised   Instant   `json:",omitzero"` // when it was raised last, and by what
+	Crossing Crossing  `json:",omitzero"`
+	Value    float64   // what was seen; meaningless when Bad
 	Quality  Quality
 	Limit    float64 // what it was held against, canonical unit
 	Point    PointID
@@ -202,7 +209,7 @@ type AlarmEvent struct {
 	Until  Instant  // end of shelving, when To is AlarmShelved
 	Who    string   // for a person's act
 	Why    string   // for a person's act, or the words of the cause
-	Action string   // what to do by hand
+	Action string   // what to do by hand; empty unless the condition lasts
 }
 
 // Quiet reports whether the event is no news to a person: the rule only went
@@ -244,10 +251,12 @@ type AlarmStatus struct {
 	Rule     AlarmRule
 	State    AlarmState
 	Since    Instant
-	Raised   Instant // when it last became unacknowledged; zero means never
-	Point    PointID // what was last seen to decide: of several points the worst; empty for DeviceLost
-	Value    float64 // what was last seen
-	Limit    float64 // the limit in force, canonical unit
+	Raised   Instant  // when it last became unacknowledged; zero means never
+	Crossing Crossing // what raised it then
+	Turning  bool     // the newest values say otherwise than the state, and a delay runs
+	Point    PointID  // what was last seen to decide: of several points the worst; empty for DeviceLost
+	Value    float64  // what was last seen
+	Limit    float64  // the limit in force, canonical unit
 	Quality  Quality
 	Watching bool   // false when armed but without a good input, or not armed
 	Why      string // why it does not watch, or the shelving reason

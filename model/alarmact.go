@@ -15,9 +15,10 @@ const (
 	Unshelve                         // end that early
 	OutOfService                     // not watched until returned, for repairs
 	ReturnToService                  // end that
+	Reset                            // it is over and was seen; refused while the condition lasts
 )
 
-var alarmVerbs = []string{"acknowledge", "shelve", "unshelve", "out-of-service", "in-service"}
+var alarmVerbs = []string{"acknowledge", "shelve", "unshelve", "out-of-service", "in-service", "reset"}
 
 // String names the verb as the command line and the API do.
 func (v AlarmVerb) String() string { return word(alarmVerbs, int(v)) }

@@ -45,6 +45,7 @@ const (
 type Desk struct {
 	parts  Parts
 	posts  []*post
+	points map[model.PointID]model.Point
 	offers chan []model.AlarmEvent
 	missed atomic.Uint64   // offers that found no room
 	mark   model.Instant   // of the newest offer that is in the queues
@@ -60,7 +61,7 @@ func NewDesk(p Parts) *Desk {
 	if p.Patience == 0 {
 		p.Patience = defaultPatience
 	}
-	d := &Desk{parts: p, offers: make(chan []model.AlarmEvent, deskRoom), told: map[string]bool{}, blind: map[string]bool{}, flood: flood{held: map[string]bool{}}}
+	d := &Desk{parts: p, points: p.Setup.Points(), offers: make(chan []model.AlarmEvent, deskRoom), told: map[string]bool{}, blind: map[string]bool{}, flood: flood{held: map[string]bool{}}}
 	for _, party := range p.Parties {
 		d.posts = append(d.posts, newPost(party.Target, party.Sender, p.Folder, d.about, p.Log))
 	}
@@ -131,11 +132,20 @@ func (d *Desk) consider(e model.AlarmEvent) {
 		return
 	}
 	d.blind[e.Rule] = e.Unwatched
-	m := messageOf(e)
+	m := messageOf(e, d.quantity(e.Point), d.parts.Latest().Clock)
 	d.flood.sum(&m)
 	d.number++
 	m.ID += fmt.Sprintf("-%d", d.number)
 	d.route(m)
+}
+
+// quantity is that of a point of the configuration, or of a known name.
+func (d *Desk) quantity(id model.PointID) model.Quantity {
+	if p, ok := d.points[id]; ok {
+		return p.Quantity
+	}
+	q, _ := model.KnownQuantity(id)
+	return q
 }
 
 // route queues a message for everybody whose route it is on.
@@ -203,8 +213,13 @@ func (d *Desk) escalate(a model.AlarmStatus, awaited map[string]bool) {
 		if same {
 			since = model.Lasting(waited.Round(time.Second)) + " ago"
 		}
-		d.Tell(Message{ID: key, Kind: Escalation, At: d.parts.Now(), Priority: a.Rule.Priority, Action: a.Rule.Action,
-			Text: fmt.Sprintf("nobody has acknowledged: %s (%s, raised %s)", a.Rule.Label, a.State, since)}, r.Second)
+		m := Message{ID: key, Kind: Escalation, At: d.parts.Now(), Priority: a.Rule.Priority,
+			Text: fmt.Sprintf("not acknowledged, raised %s: %s: %s", since, a.Rule.Label,
+				a.Text(d.quantity(a.Rule.Point), d.parts.Latest().Clock, d.parts.Now()))}
+		if a.State.Lasts() {
+			m.Action = a.Rule.Action
+		}
+		d.Tell(m, r.Second)
 	}
 }
 

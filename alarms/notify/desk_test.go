@@ -112,7 +112,7 @@ func TestRoutesGoByPriority(t *testing.T) {
 		o.raise("oil", model.Critical)
 		o.Offer([]model.AlarmEvent{{At: o.now(), Rule: "quiet", Priority: model.Critical, To: model.AlarmSuppressedByDesign}})
 		pass(5 * time.Second)
-		if got := fmt.Sprint(o.boxes["letter"].texts(), o.boxes["pager"].texts()); got != "[hot: unacknowledged oil: unacknowledged] [oil: unacknowledged]" {
+		if got := fmt.Sprint(o.boxes["letter"].texts(), o.boxes["pager"].texts()); got != "[hot: raised. oil: raised.] [oil: raised.]" {
 			t.Error(got)
 		}
 	})
@@ -215,7 +215,7 @@ func TestNobodyAcknowledges(t *testing.T) {
 		o.stop()
 		o.open() // a restart does not tell again
 		pass(10 * time.Minute)
-		if got := second.texts(); len(got) != 1 || !strings.Contains(got[0], "nobody has acknowledged: oil") {
+		if got := second.texts(); len(got) != 1 || !strings.Contains(got[0], "not acknowledged, raised ") {
 			t.Fatalf("%q", got)
 		}
 		// Raised again: told again. Acknowledged in time: not told.

@@ -50,7 +50,7 @@ func (f *flood) sum(m *Message) {
 	if e := m.Alarm; e.Point != model.AlarmsRaised || e.To.Active() || f.count == 0 {
 		return
 	}
-	m.Text += fmt.Sprintf("; %d alarms were not told one by one, see the list of alarms", f.count)
+	m.Text += fmt.Sprintf(" %d alarms were not sent one by one: see the list of alarms.", f.count)
 	f.count, f.changed = 0, true
 }
 

@@ -39,13 +39,13 @@ func TestAFloodIsOneSummary(t *testing.T) {
 		o.raise("r7", model.Warning)
 		pass(time.Minute)
 		got := o.boxes["letter"].texts()
-		want := []string{"first: unacknowledged", "Many alarms at once: unacknowledged", "oil: unacknowledged",
-			"Many alarms at once: returned to normal, unacknowledged; 40 alarms were not told one by one, see the list of alarms", "r7: unacknowledged"}
+		want := []string{"first: raised.", "Many alarms at once: raised.", "oil: raised.",
+			"Many alarms at once: raised. Back to normal; now no good reading. Reset it. 40 alarms were not sent one by one: see the list of alarms.", "r7: raised."}
 		if !slices.Equal(got, want) {
 			t.Errorf("told %q, want %q", got, want)
 		}
 		second := strings.Join(o.boxes["second"].texts(), "\n")
-		if strings.Count(second, "nobody has acknowledged") != 3 || !strings.Contains(second, "acknowledged: r7") {
+		if strings.Count(second, "not acknowledged, raised") != 3 || !strings.Contains(second, ": r7: ") {
 			t.Errorf("the second contact is told:\n%s", second)
 		}
 	})
@@ -71,7 +71,7 @@ func TestARestartForgetsNothingThatAFloodHeldBack(t *testing.T) {
 		o.Offer([]model.AlarmEvent{back, over})
 		pass(time.Minute)
 		got := strings.Join(o.boxes["letter"].texts(), "\n")
-		if !strings.Contains(got, "; 2 alarms were not told one by one") || strings.Contains(got, "held") {
+		if !strings.Contains(got, " 2 alarms were not sent one by one") || strings.Contains(got, "held") {
 			t.Errorf("told after the restart:\n%s", got)
 		}
 		if second := o.boxes["second"].texts(); len(second) != 0 {

@@ -1,6 +1,7 @@
 package notify
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"time"
@@ -94,24 +95,26 @@ func (d Digest) lines() []string {
 	for _, m := range d.Messages {
 		all = append(all, "", d.when(m), fmt.Sprintf("%s: %s", m.Priority, m.Text))
 		if m.Action != "" {
-			all = append(all, "By hand: "+m.Action)
+			all = append(all, model.ActionHead(m.Priority)+": "+m.Action)
 		}
 	}
 	return append(all, "", model.Advisory)
 }
 
-// messageOf is what an alarm's transition tells.
-func messageOf(e model.AlarmEvent) Message {
-	return Message{
+// messageOf is what an alarm's transition says. q is the quantity of its point.
+func messageOf(e model.AlarmEvent, q model.Quantity, clock model.Clock) Message {
+	m := Message{
 		ID: fmt.Sprintf("%d-%d-%s-%s", e.At.Boot, e.At.Offset, e.Rule, e.To.Letter()), Kind: Alarm, At: e.At,
-		Priority: e.Priority, Text: e.Words(), Action: actionOf(e), Alarm: &e,
+		Priority: e.Priority, Text: e.Words(), Alarm: &e,
 	}
-}
-
-// actionOf is given with what asks for action only.
-func actionOf(e model.AlarmEvent) string {
-	if e.To.Active() {
-		return e.Action
+	if text := e.Text(q, clock); text != "" {
+		m.Text = cmp.Or(e.Label, e.Rule) + ": " + text
 	}
-	return ""
+	switch {
+	case e.To.Lasts():
+		m.Action = e.Action
+	case e.To.Active(), e.To.AwaitsPerson():
+		m.Text += " Reset it."
+	}
+	return m
 }

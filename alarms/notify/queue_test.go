@@ -64,7 +64,7 @@ func TestThousandsOfEventsFitTheCardAndAFewMails(t *testing.T) {
 	for i := range events {
 		e := model.AlarmEvent{At: model.Instant{Boot: 1, Offset: time.Duration(i+1) * time.Second}, Rule: "oil.low", Label: "Oil pressure low", To: model.AlarmUnacknowledged,
 			Priority: model.Critical, Quality: model.Good, Action: "Stop the engine by hand."}
-		if err := q.add(messageOf(e)); err != nil {
+		if err := q.add(messageOf(e, model.NoQuantity, model.Clock{})); err != nil {
 			t.Fatal(err)
 		}
 		if st, err := os.Stat(path); err == nil {

@@ -147,9 +147,14 @@ func (r *Router) alert(now time.Time, a model.AlarmStatus) alert {
 		labels[k] = v
 	}
 	one := alert{Labels: labels, EndsAt: now.Add(routerBelieves).UTC(), Annotations: map[string]string{
-		"summary": a.Rule.Label, "state": a.State.String(), "action": a.Rule.Action, "advice": model.Advisory}}
+		"summary": a.Rule.Label, "state": a.State.String(), "advice": model.Advisory}}
+	known, _ := model.KnownQuantity(a.Rule.Point)
+	snapshot := r.latest()
+	one.Annotations["description"] = a.Text(known, snapshot.Clock, r.now())
+	if a.State.Lasts() {
+		one.Annotations["action"] = a.Rule.Action
+	}
 	if a.Quality == model.Good && a.Rule.Kind != model.DeviceLost && a.Rule.Kind != model.PointFailed {
-		known, _ := model.KnownQuantity(a.Rule.Point)
 		one.Annotations["value"] = a.Rule.Measures(known).ShowWithUnit(a.Value)
 	}
 	if since, same := r.now().Sub(a.Raised); same {

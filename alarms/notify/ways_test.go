@@ -26,8 +26,33 @@ import (
 
 func digest() Digest {
 	e := model.AlarmEvent{At: model.Instant{Boot: 1, Offset: time.Minute}, Rule: "oil.low", Label: "Oil pressure low", Priority: model.Critical,
-		To: model.AlarmUnacknowledged, Quality: model.Good, Quantity: model.Pressure, Value: 40e3, Limit: 105e3, Point: "oil.pressure", Action: "Stop the engine by hand."}
-	return Digest{Set: "Überlandwerk 3", Messages: []Message{messageOf(e)}}
+		To: model.AlarmUnacknowledged, Quality: model.Good, Quantity: model.Pressure, Value: 40e3, Limit: 105e3, Crossing: model.Crossing{Value: 40e3, Limit: 105e3, Quality: model.Good}, Point: "oil.pressure", Action: "Stop the engine by hand."}
+	return Digest{Set: "Überlandwerk 3", Messages: []Message{messageOf(e, e.Quantity, model.Clock{})}}
+}
+
+// An alarm that is over commands nothing: it has both values and asks for its
+// reset.
+func TestAMessageOfAnAlarmThatIsOverCommandsNothing(t *testing.T) {
+	raised := model.Instant{Boot: 1, Offset: time.Minute}
+	clock := model.Clock{Boots: []model.Boot{{Number: 1, Estimates: []model.ClockEstimate{
+		{Wall: time.Date(2025, 11, 8, 14, 0, 0, 0, time.UTC).UnixNano(), Source: model.ClockSynchronised}}}}}
+	e := model.AlarmEvent{At: raised.Add(time.Minute), Rule: "oil.low", Label: "Oil pressure low", Priority: model.Critical, Raised: raised,
+		Crossing: model.Crossing{Value: 39e3, Limit: 40e3, Quality: model.Good}, From: model.AlarmUnacknowledged, To: model.AlarmLatchedUnacknowledged,
+		Quality: model.Good, Value: 320e3, Limit: 40e3, Point: model.OilPressure, Action: "Stop the engine by hand."}
+	m := messageOf(e, model.Pressure, clock)
+	if want := "Oil pressure low: 14:01:00 UTC fell to 0.39 bar (limit 0.40). Now 3.20 bar: back to normal. Reset it."; m.Text != want || m.Action != "" {
+		t.Errorf("%q, action %q; want %q", m.Text, m.Action, want)
+	}
+	body, err := Digest{Messages: []Message{m}, Clock: clock}.JSON()
+	for _, part := range []string{`"value":320000,"limit":40000,"raised_value":39000`, m.Text} {
+		if err != nil || !strings.Contains(string(body), part) || strings.Contains(string(body), "Stop the engine") {
+			t.Errorf("%s is not in %s: %v", part, body, err)
+		}
+	}
+	e.From, e.To, e.Value = model.AlarmNormal, model.AlarmUnacknowledged, 39e3
+	if m := messageOf(e, model.Pressure, clock); m.Text != "Oil pressure low: 14:01:00 UTC fell to 0.39 bar (limit 0.40)." || m.Action == "" {
+		t.Errorf("while it lasts: %q, action %q", m.Text, m.Action)
+	}
 }
 
 // The signature is checked as a stranger would, from RFC 2104 and the words of
@@ -166,11 +191,11 @@ func TestAMailCanBeRead(t *testing.T) {
 		t.Fatal(err)
 	}
 	subject, err := new(mime.WordDecoder).DecodeHeader(m.Header.Get("Subject"))
-	if err != nil || subject != "SIMULATED [critical] Überlandwerk 3: Oil pressure low: unacknowledged, 0.40 bar against 1.05 bar" {
+	if err != nil || subject != "SIMULATED [critical] Überlandwerk 3: Oil pressure low: fell to 0.40 bar (limit 1.05)." {
 		t.Errorf("subject %q, %v", subject, err)
 	}
 	text, err := io.ReadAll(quotedprintable.NewReader(m.Body))
-	for _, part := range []string{"By hand: Stop the engine by hand.", "SIMULATED", model.Advisory, "1 min after start 1"} {
+	for _, part := range []string{"Do now: Stop the engine by hand.", "SIMULATED", model.Advisory, "1 min after start 1"} {
 		if err != nil || !strings.Contains(strings.ReplaceAll(string(text), "\r\n", "\n"), part) {
 			t.Errorf("%q is not in the mail: %v\n%s", part, err, text)
 		}

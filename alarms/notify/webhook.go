@@ -57,6 +57,7 @@ type toldMessage struct {
 	Point    string     `json:"point,omitempty"`
 	Value    *float64   `json:"value,omitempty"` // null when it was not good
 	Limit    *float64   `json:"limit,omitempty"`
+	Raised   *float64   `json:"raised_value,omitempty"` // what raised the alarm; null when it was not good
 	Unit     string     `json:"unit,omitempty"`
 	Engine   string     `json:"engine,omitempty"`
 	FirstOut bool       `json:"first_out,omitempty"`
@@ -87,6 +88,9 @@ func (d Digest) tell(m Message) toldMessage {
 		t.Engine, t.FirstOut, t.Who, t.Unit = e.Engine.String(), e.FirstOut, e.Who, e.Quantity.Unit()
 		if e.Quality == model.Good {
 			t.Value, t.Limit = &e.Value, &e.Limit
+		}
+		if e.Crossing.Quality == model.Good {
+			t.Raised = &e.Crossing.Value
 		}
 	}
 	return t

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"io"
@@ -16,7 +17,8 @@ import (
 // alarmsCommand lists alarms and takes what a person does to one.
 type alarmsCommand struct {
 	List    alarmsList   `cmd:"" default:"withargs" help:"List the alarms (the default)."`
-	Ack     alarmsAck    `cmd:"" help:"Acknowledge one alarm: somebody has seen it. It clears nothing. A second time resets a latched one."`
+	Ack     alarmsAck    `cmd:"" help:"Acknowledge one alarm: a person has seen it. It does not clear the alarm."`
+	Reset   alarmsReset  `cmd:"" help:"Reset one alarm whose condition is over. Refused while the condition lasts."`
 	Shelve  shelveAct    `cmd:"" help:"Put one alarm aside for a time."`
 	Unshelf unshelveAct  `cmd:"" name:"unshelve" help:"End a shelving early."`
 	Out     reasonAct    `cmd:"" name:"out-of-service" help:"Take one alarm out of service until it is returned, for repairs."`
@@ -44,6 +46,9 @@ type alarmRow struct {
 	Unwatched float64 `json:"unwatched_seconds"`
 	Chatters  int     `json:"chattering"`
 	Stale     float64 `json:"stale_seconds"`
+	Text      string  `json:"text"`
+	Action    string  `json:"action"`
+	Over      bool    `json:"over"`
 }
 
 // marks says what else the alarm does that it should not.
@@ -119,8 +124,33 @@ func printAlarms(out io.Writer, rows []alarmRow) error {
 		}
 		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\n", r.Rule, r.Priority, r.State+r.marks(), watching, unwatched, r.Label)
 	}
-	fmt.Fprintln(w, "\nAlarms advise. They stop nothing and replace no protective device.")
-	return w.Flush()
+	if err := w.Flush(); err != nil {
+		return err
+	}
+	for _, r := range rows {
+		r.explain(out)
+	}
+	fmt.Fprintln(out, "\nAlarms advise. They stop nothing and replace no protective device.")
+	return nil
+}
+
+// explain writes what raised the alarm, what is now, and what to do: by hand
+// while it lasts, its reset once it is over.
+func (r alarmRow) explain(out io.Writer) {
+	if r.Text == "" {
+		return
+	}
+	fmt.Fprintf(out, "\n%s: %s\n", cmp.Or(r.Label, r.Rule), r.Text)
+	switch {
+	case r.Over:
+		fmt.Fprintf(out, "  Over. Reset it: tickover alarms reset %s --who NAME\n", r.Rule)
+	case r.Action != "":
+		head := model.Warning
+		if r.Priority == model.Critical.String() {
+			head = model.Critical
+		}
+		fmt.Fprintf(out, "  %s: %s\n", model.ActionHead(head), r.Action)
+	}
 }
 
 // alarmFlag says which alarm and who acts.
@@ -152,6 +182,16 @@ type alarmsAck struct {
 // Run acknowledges the alarm.
 func (c *alarmsAck) Run(ctx context.Context, s streams) error {
 	return c.do(ctx, s, model.Acknowledge, url.Values{"why": {c.Why}}, "acknowledged")
+}
+
+type alarmsReset struct {
+	alarmFlag
+	Why string `help:"What was found or done."`
+}
+
+// Run resets the alarm.
+func (c *alarmsReset) Run(ctx context.Context, s streams) error {
+	return c.do(ctx, s, model.Reset, url.Values{"why": {c.Why}}, "reset")
 }
 
 type shelveAct struct {

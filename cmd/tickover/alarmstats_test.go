@@ -41,6 +41,22 @@ func TestAlarmStatsOfThePastDay(t *testing.T) {
 	}
 }
 
+// The list has what raised an alarm and what to do by hand; of one that is over
+// it asks for the reset and commands nothing.
+func TestTheListSaysWhatToDoWhileAnAlarmLasts(t *testing.T) {
+	var out strings.Builder
+	rows := []alarmRow{{Rule: "oil.low", Label: "Oil pressure low", Priority: "critical", State: "unacknowledged", Text: "14:02:11 UTC fell to 0.39 bar (limit 0.40). Now 0.31 bar.", Action: "Stop the engine by hand."},
+		{Rule: "hot", Label: "Coolant hot", Priority: "warning", State: "latched, unacknowledged", Text: "14:01:00 UTC rose to 105.0 °C (limit 103.0). Now 90.0 °C: back to normal.", Over: true}}
+	if err := printAlarms(&out, rows); err != nil {
+		t.Fatal(err)
+	}
+	const want = "\nOil pressure low: 14:02:11 UTC fell to 0.39 bar (limit 0.40). Now 0.31 bar.\n  Do now: Stop the engine by hand.\n" +
+		"\nCoolant hot: 14:01:00 UTC rose to 105.0 °C (limit 103.0). Now 90.0 °C: back to normal.\n  Over. Reset it: tickover alarms reset hot --who NAME\n"
+	if !strings.Contains(out.String(), want) {
+		t.Errorf("%q is not in %s", want, out.String())
+	}
+}
+
 func TestTheListMarksChatteringAndStaleAlarms(t *testing.T) {
 	var out strings.Builder
 	rows := []alarmRow{{Rule: "a", State: "unacknowledged", Watching: true, Chatters: 4, Stale: 90000}, {Rule: "b", State: "normal", Watching: true}}

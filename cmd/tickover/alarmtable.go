@@ -57,7 +57,7 @@ them: an alarm in the configuration replaces the standard one of the same name.
 Alarms advise. They stop nothing and replace no protective device.
 
 "Ends" says how far the value must come back and for how long; an alarm that
-latches stays until a person has acknowledged it twice, seen and reset. Ratios are
+latches stays until a person resets it, once its condition is over. Ratios are
 of the set's rating.
 
 | alarm | priority | warns when | for | ends | watches | what to do by hand | basis |

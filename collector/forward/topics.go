@@ -87,7 +87,8 @@ type alarmState struct {
 	Watching bool   `json:"watching"`
 	Priority string `json:"priority"`
 	Label    string `json:"label"`
-	Action   string `json:"action"`
+	Text     string `json:"text"`   // what raised it and what is now; empty when it is normal
+	Action   string `json:"action"` // empty unless the condition lasts
 }
 
 // state is everything that a snapshot has to say, in a fixed order.
@@ -100,8 +101,13 @@ func (t topics) state(p BrokerParts, s *model.Snapshot) []publication {
 	}
 	all = append(all, publication{t.engine, s.State.String(), true})
 	for _, a := range s.Alarms {
-		all = append(all, publication{t.base + "/alarm/" + a.Rule.ID, encode(alarmState{a.State.String(), a.State.Active(),
-			a.State.AwaitsPerson(), a.Watching, a.Rule.Priority.String(), a.Rule.Label, a.Rule.Action}), false})
+		known, _ := model.KnownQuantity(a.Rule.Point)
+		state := alarmState{State: a.State.String(), Active: a.State.Active(), Awaits: a.State.AwaitsPerson(), Watching: a.Watching,
+			Priority: a.Rule.Priority.String(), Label: a.Rule.Label, Text: a.Text(known, s.Clock, s.At)}
+		if a.State.Lasts() {
+			state.Action = a.Rule.Action
+		}
+		all = append(all, publication{t.base + "/alarm/" + a.Rule.ID, encode(state), false})
 	}
 	return all
 }

@@ -29,6 +29,8 @@ func encodeEvent(e model.Event) ([]byte, error) {
 		k.Alarm = &alarm
 		k.Odd.hide("alarm.value", &alarm.Value)
 		k.Odd.hide("alarm.limit", &alarm.Limit)
+		k.Odd.hide("alarm.crossing.value", &alarm.Crossing.Value)
+		k.Odd.hide("alarm.crossing.limit", &alarm.Crossing.Limit)
 	}
 	if e.Hand != nil {
 		hand := *e.Hand
@@ -85,6 +87,8 @@ func decodeEvent(b []byte) (model.Event, error) {
 	if k.Alarm != nil {
 		k.Odd.show("alarm.value", &k.Alarm.Value)
 		k.Odd.show("alarm.limit", &k.Alarm.Limit)
+		k.Odd.show("alarm.crossing.value", &k.Alarm.Crossing.Value)
+		k.Odd.show("alarm.crossing.limit", &k.Alarm.Crossing.Limit)
 	}
 	if k.Hand != nil {
 		k.Odd.show("hand.value", &k.Hand.Value)

@@ -49,7 +49,7 @@ func (f *face) wireNow(snap *model.Snapshot) wireNow {
 		out.Points[id] = g.wire(id, r)
 	}
 	for _, a := range snap.Alarms {
-		out.Alarms = append(out.Alarms, alarmOf(a, snap.Clock))
+		out.Alarms = append(out.Alarms, alarmOf(a, g.quantity(a.Rule.Point), snap.Clock, now))
 	}
 	for _, d := range snap.Devices {
 		out.Devices = append(out.Devices, wireDevice{d.Name, d.Line, d.Unit, d.Up, d.Trouble})
@@ -62,9 +62,9 @@ func (f *face) apiAlarms(w http.ResponseWriter, _ *http.Request) {
 	if snap == nil {
 		return
 	}
-	out := []wireAlarm{}
+	out, g := []wireAlarm{}, f.gauge(snap, f.moment(snap))
 	for _, a := range snap.Alarms {
-		out = append(out, alarmOf(a, snap.Clock))
+		out = append(out, alarmOf(a, g.quantity(a.Rule.Point), snap.Clock, g.now))
 	}
 	send(w, out)
 }

@@ -233,7 +233,7 @@ func TestActsOnAlarms(t *testing.T) {
 	post := func(act, body string) int {
 		return ask(h, "POST", "/api/v1/alarms/oil.pressure.low/"+act, body, "Authorization", "Bearer "+token).Code
 	}
-	for _, act := range []string{"acknowledge", "shelve", "unshelve", "out-of-service", "in-service"} {
+	for _, act := range []string{"acknowledge", "reset", "shelve", "unshelve", "out-of-service", "in-service"} {
 		if code := post(act, "who=Marta&why=sender+out&for=30m"); code != 200 || s.said[len(s.said)-1] != act+" oil.pressure.low by Marta: sender out" {
 			t.Errorf("%s: %d, said %q", act, code, s.said)
 		}

@@ -219,6 +219,25 @@ func TestBrowserWarnsAndAcknowledges(t *testing.T) {
 	}
 	must(t, chromedp.Do(ctx, chromedp.SendKeys(chromedp.CSS(".screen input[name=who]"), "Marta"), chromedp.SendKeys(chromedp.CSS(".screen input[name=token]"), "wrong"), chromedp.Click(chromedp.CSS(".screen button"))))
 	waitFor(t, ctx, "wrong")
+	// While somebody types the alarm ends: what is said changes around the form.
+	js[bool](t, ctx, "(document.querySelector('.screen input[name=token]').focus(), true)")
+	over := *sh.snap
+	over.Alarms = slices.Clone(over.Alarms)
+	over.Alarms[0].State, over.Alarms[0].Since, over.Alarms[0].Value = model.AlarmLatchedUnacknowledged, over.At, 320000
+	during := sh.snap
+	sh.next(&over)
+	waitFor(t, ctx, "back to normal")
+	if text := js[string](t, ctx, "document.querySelector('.screen').innerText"); strings.Contains(text, "lever") || strings.Contains(text, "I have seen it") || !strings.Contains(text, "Reset") {
+		t.Errorf("an alarm that is over says\n%s", text)
+	}
+	if word := js[string](t, ctx, "document.querySelector('.screen input[name=token]').value"); word != "wrong" {
+		t.Errorf("what was typed became %q", word)
+	}
+	js[bool](t, ctx, "(document.activeElement.blur(), true)")
+	waitFor(t, ctx, "CRITICAL, over")
+	snap(t, ctx, "critical-over-phone")
+	sh.next(during)
+	waitFor(t, ctx, "Do now:")
 	// By keyboard alone: the field is reached by Tab, Enter sends.
 	js[bool](t, ctx, "(document.querySelector('.screen input[name=token]').value = '', document.querySelector('.screen input[name=who]').focus(), true)")
 	must(t, chromedp.Do(ctx, chromedp.KeyEvent(kb.Tab+token+kb.Enter)))

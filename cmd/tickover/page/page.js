@@ -10,9 +10,27 @@
     var a = document.activeElement;
     return a && box.contains(a) && /INPUT|TEXTAREA|SELECT/.test(a.tagName) || box.querySelector('details[open]');
   }
+  // renew changes what is said around a form that somebody is filling in: an
+  // alarm may be over meanwhile, and then its text must not command.
+  function renew(box, html) {
+    var fresh = document.createElement('div'), parts = box.querySelectorAll('[data-live]'), i, to;
+    fresh.innerHTML = html;
+    to = fresh.querySelector('.screen');
+    if (to && box.querySelector('.screen')) { box.querySelector('.screen').className = to.className; }
+    for (i = 0; i < parts.length; i++) {
+      to = fresh.querySelector('[data-live="' + parts[i].getAttribute('data-live') + '"]');
+      if (!to) { continue; }
+      parts[i].className = to.className;
+      if (to.tagName === 'FORM') { parts[i].setAttribute('action', to.getAttribute('action')); } else { parts[i].innerHTML = to.innerHTML; }
+    }
+  }
   function put(id, html) {
     var box = document.getElementById(id);
-    if (!box || shown[id] === html || typing(box)) { return; }
+    if (!box || shown[id] === html) { return; }
+    if (typing(box)) {
+      shown[id] = null;
+      return renew(box, html);
+    }
     shown[id] = html;
     box.innerHTML = html;
     if (window.tickoverFill) { window.tickoverFill(box); }

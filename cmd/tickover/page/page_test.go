@@ -100,7 +100,7 @@ func TestStoppedScansAreSaid(t *testing.T) {
 func TestCriticalAlarmTakesTheScreen(t *testing.T) {
 	h := serve(hatchery().alarmed(), Options{Token: token})
 	body := ask(h, "GET", "/", "").Body.String()
-	for _, want := range []string{`class="screen"`, "CRITICAL", "Oil pressure low", "0.62 bar, limit 1.05 bar", "lever on the injection pump",
+	for _, want := range []string{`class="screen"`, "CRITICAL", "Oil pressure low", "fell to 0.98 bar (limit 1.05). Now 0.62 bar.", "<b>Do now:</b> Stop the engine with the lever on the injection pump",
 		"/api/v1/alarms/oil.pressure.low/acknowledge"} {
 		if !strings.Contains(body, want) {
 			t.Errorf("the page does not hold %q", want)
@@ -111,6 +111,54 @@ func TestCriticalAlarmTakesTheScreen(t *testing.T) {
 	}
 	if body := ask(serve(hatchery(), Options{}), "GET", "/", "").Body.String(); strings.Contains(body, `class="screen"`) {
 		t.Error("the screen is taken without an alarm")
+	}
+}
+
+// An alarm that is over says so with both values, commands nothing and asks for
+// a reset; one that lasts comes first.
+func TestACriticalAlarmThatIsOverCommandsNothing(t *testing.T) {
+	s := hatchery().alarmed()
+	over := &s.snap.Alarms[0]
+	over.State, over.Since, over.Value = model.AlarmLatchedUnacknowledged, now.Add(-2*time.Second), 320000
+	h := serve(s, Options{Token: token})
+	body := ask(h, "GET", "/", "").Body.String()
+	for _, want := range []string{`class="screen over"`, "CRITICAL, over", "fell to 0.98 bar (limit 1.05). Now 3.20 bar: back to normal.",
+		"/api/v1/alarms/oil.pressure.low/reset", ">Reset</button>"} {
+		if !strings.Contains(body, want) {
+			t.Errorf("the page does not hold %q", want)
+		}
+	}
+	list := ask(h, "GET", "/alarms", "").Body.String()
+	now := ask(h, "GET", "/api/v1/alarms", "").Body.String()
+	for where, text := range map[string]string{"the page": body, "the list": list, "the API": now} {
+		if strings.Contains(text, "lever on the injection pump") || strings.Contains(text, "I have seen it") && where == "the page" {
+			t.Errorf("%s commands although the alarm is over", where)
+		}
+	}
+	lasting := *over
+	lasting.Rule.ID, lasting.Rule.Label, lasting.State = "water.hot", "Coolant too hot", model.AlarmUnacknowledged
+	s.snap.Alarms = append(s.snap.Alarms, lasting)
+	if body := ask(h, "GET", "/", "").Body.String(); !strings.Contains(body, `<h1 id="critical">Coolant too hot</h1>`) {
+		t.Error("an alarm that is over stands before one that lasts")
+	}
+}
+
+// The API has what raised an alarm, and what to do only while it lasts.
+func TestTheAPISaysWhatRaisedAnAlarm(t *testing.T) {
+	s := hatchery().alarmed()
+	get := func() wireAlarm {
+		return decode[[]wireAlarm](t, ask(serve(s, Options{}), "GET", "/api/v1/alarms", ""))[0]
+	}
+	if a := get(); a.Over || a.Action == "" || a.RaisedBy == nil || *a.RaisedBy != 98000 || *a.RaisedAt != 105000 || a.Raised == nil || !strings.Contains(a.Text, "Now 0.62 bar.") {
+		t.Errorf("while it lasts: %+v", a)
+	}
+	s.snap.Alarms[0].State = model.AlarmLatchedAcknowledged
+	if a := get(); !a.Over || a.Action != "" || *a.RaisedBy != 98000 {
+		t.Errorf("when it is over: %+v", a)
+	}
+	s.snap.Alarms[0].State = model.AlarmNormal
+	if a := get(); a.Over || a.Action != "" || a.RaisedBy != nil || a.Raised != nil || a.Text != "" {
+		t.Errorf("when it is normal: %+v", a)
 	}
 }
 

@@ -114,7 +114,7 @@ func TestAlarmsPageOffersWhatAPersonMayDo(t *testing.T) {
 	s.snap.Alarms = append(s.snap.Alarms, model.AlarmStatus{Rule: model.AlarmRule{ID: "fuel.low", Label: "Fuel low"}, State: model.AlarmShelved, Until: now.Add(time.Hour), Why: "tank swapped"},
 		model.AlarmStatus{Rule: model.AlarmRule{ID: "air.hot", Label: "Air hot"}, State: model.AlarmOutOfService, Why: "sensor broken"})
 	body := ask(serve(s, Options{Token: token}), "GET", "/alarms", "").Body.String()
-	for _, want := range []string{"/api/v1/alarms/oil.pressure.low/acknowledge", "/api/v1/alarms/oil.pressure.low/shelve", "/api/v1/alarms/fuel.low/unshelve",
+	for _, want := range []string{"/api/v1/alarms/oil.pressure.low/reset", "/api/v1/alarms/oil.pressure.low/shelve", "/api/v1/alarms/fuel.low/unshelve",
 		"/api/v1/alarms/air.hot/in-service", "60 min left", "tank swapped", "rule of thumb", "below 1.05 bar"} {
 		if !strings.Contains(body, want) {
 			t.Errorf("the page does not hold %q", want)

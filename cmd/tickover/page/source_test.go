@@ -218,7 +218,8 @@ func hatchery() *shed {
 // alarmed raises the oil pressure alarm.
 func (s *shed) alarmed() *shed {
 	snap := *s.snap
-	snap.Alarms = []model.AlarmStatus{{Rule: oilLow, State: model.AlarmUnacknowledged, Since: now.Add(-8 * time.Second), Value: 62000, Quality: model.Good,
+	snap.Alarms = []model.AlarmStatus{{Rule: oilLow, State: model.AlarmUnacknowledged, Since: now.Add(-8 * time.Second),
+		Raised: now.Add(-8 * time.Second), Crossing: model.Crossing{Value: 98000, Limit: 105000, Quality: model.Good}, Value: 62000, Quality: model.Good,
 		Limit: 105000, Watching: true, FirstOut: true}, {Rule: batteryLow, State: model.AlarmAcknowledged, Value: 12.4, Quality: model.Good, Limit: 13.2, Watching: true}}
 	s.snap = &snap
 	return s

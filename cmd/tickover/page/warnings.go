@@ -11,10 +11,11 @@ import (
 // warning is one alarm as the pages show it.
 type warning struct {
 	Rule, Label, Priority, State, Shape string
-	Seen, For, Until, Action, Why       string
+	Text, For, Until, Action, Why       string // Action is empty unless the condition lasts
+	Do, Ended                           string // Do heads the action; Ended is from when to when it was, once it is over
 	Marks                               []string // what else it does that it should not
 	Limit, Basis, Unwatched, Around     string   // Around is the address of the readings kept
-	Awaits, Latched, Critical           bool
+	Awaits, Over, Critical              bool
 	CanWrite, AskToken                  bool
 	Back                                string // page a form leads back to
 	Shelve, Return                      verb
@@ -63,7 +64,7 @@ func rank(a model.AlarmStatus) int {
 	if a.State.AwaitsPerson() {
 		n += 4
 	}
-	if a.State.Active() {
+	if a.State.Lasts() {
 		n += 2
 	}
 	if a.FirstOut {
@@ -74,8 +75,8 @@ func rank(a model.AlarmStatus) int {
 
 func (g gauge) warning(a model.AlarmStatus) warning {
 	w := warning{Rule: a.Rule.ID, Label: a.Rule.Label, Priority: a.Rule.Priority.String(), State: a.State.String(), Shape: "▲",
-		Action: a.Rule.Action, Why: a.Why, Awaits: a.State.AwaitsPerson(), Critical: a.Rule.Priority == model.Critical, Seen: "no good reading",
-		Basis: a.Rule.Basis, Latched: a.State == model.AlarmLatchedAcknowledged,
+		Why: a.Why, Awaits: a.State.AwaitsPerson(), Over: over(a.State), Critical: a.Rule.Priority == model.Critical,
+		Basis: a.Rule.Basis, Do: model.ActionHead(a.Rule.Priority),
 		Shelve: verb{Rule: a.Rule.ID, Verb: model.Shelve.String(), Text: "Shelve", Hours: true, Why: true},
 		Return: verb{Rule: a.Rule.ID, Verb: model.Unshelve.String(), Text: "Watch it again"}}
 	if a.State == model.AlarmOutOfService {
@@ -102,11 +103,12 @@ func (g gauge) warning(a model.AlarmStatus) warning {
 	if a.Unwatched > 0 {
 		w.Unwatched = span(a.Unwatched)
 	}
-	switch {
-	case a.Quality == model.Good && a.Rule.Kind == model.PointFailed:
-		w.Seen = "a good reading"
-	case a.Quality == model.Good:
-		w.Seen = q.ShowWithUnit(a.Value) + ", limit " + q.ShowWithUnit(a.Limit)
+	w.Text = a.Text(g.quantity(a.Rule.Point), g.snap.Clock, g.now)
+	if a.State.Lasts() {
+		w.Action = a.Rule.Action
+	}
+	if w.Over {
+		w.Ended = ended(a, g.snap.Clock)
 	}
 	if d, ok := g.now.Sub(a.Since); ok && !a.Since.IsZero() {
 		w.For = span(d)
@@ -115,6 +117,16 @@ func (g gauge) warning(a model.AlarmStatus) warning {
 		w.Until = span(d)
 	}
 	return w
+}
+
+// ended says from when to when an alarm's condition was there, such as "14:02 to
+// 14:05"; "" when that is not known.
+func ended(a model.AlarmStatus, clock model.Clock) string {
+	from, to := wall(clock, a.Raised), wall(clock, a.Since)
+	if from == nil || to == nil || a.State == model.AlarmLatchedAcknowledged { // since then it is acknowledged, not over
+		return ""
+	}
+	return from.Format("15:04") + " to " + to.Format("15:04 UTC")
 }
 
 // alarmsView is the page of the alarms.

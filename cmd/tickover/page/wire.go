@@ -87,7 +87,12 @@ type wireAlarm struct {
 	Watching bool       `json:"watching"`
 	Why      string     `json:"why,omitempty"`
 	FirstOut bool       `json:"first_out"`
-	Action   string     `json:"action"`
+	Over     bool       `json:"over"` // the condition is over; it awaits its reset
+	Text     string     `json:"text"` // what raised it and what is now; empty when it is normal
+	Raised   *time.Time `json:"raised"`
+	RaisedBy *float64   `json:"raised_value"`
+	RaisedAt *float64   `json:"raised_limit"`
+	Action   string     `json:"action"` // empty unless the condition lasts
 	Basis    string     `json:"basis"`
 	// Unwatched is how long the alarm was armed and could not see, in all.
 	Unwatched float64 `json:"unwatched_seconds"`
@@ -167,16 +172,28 @@ func runOf(r model.Run, clock model.Clock) wireRun {
 	return out
 }
 
-func alarmOf(a model.AlarmStatus, clock model.Clock) wireAlarm {
+func alarmOf(a model.AlarmStatus, q model.Quantity, clock model.Clock, now model.Instant) wireAlarm {
 	out := wireAlarm{Rule: a.Rule.ID, Label: a.Rule.Label, Priority: a.Rule.Priority.String(), State: a.State.String(), Letter: a.State.Letter(),
 		Active: a.State.Active(), Awaits: a.State.AwaitsPerson(), Since: wall(clock, a.Since), Instant: a.Since.String(), Limit: number(a.Limit),
-		Watching: a.Watching, Why: a.Why, FirstOut: a.FirstOut, Action: a.Rule.Action, Basis: a.Rule.Basis,
+		Watching: a.Watching, Why: a.Why, FirstOut: a.FirstOut, Text: a.Text(q, clock, now), Over: over(a.State), Basis: a.Rule.Basis,
 		Unwatched: a.Unwatched.Seconds(), Chatters: a.Chatters, Stale: a.Stale.Seconds(), Until: wall(clock, a.Until)}
 	if a.Quality == model.Good {
 		out.Value = number(a.Value)
 	}
+	if a.State.Lasts() {
+		out.Action = a.Rule.Action
+	}
+	if out.Text != "" {
+		out.Raised = wall(clock, a.Raised)
+	}
+	if out.Text != "" && a.Crossing.Quality == model.Good {
+		out.RaisedBy, out.RaisedAt = number(a.Crossing.Value), number(a.Crossing.Limit)
+	}
 	return out
 }
+
+// over reports whether an alarm's condition is over and its reset is awaited.
+func over(s model.AlarmState) bool { return !s.Lasts() && (s.Active() || s.AwaitsPerson()) }
 
 func eventOf(e model.Event, clock model.Clock) wireEvent {
 	out := wireEvent{Seq: e.Seq, At: wall(clock, e.At), Instant: e.At.String(), Kind: e.Kind.String(), Text: e.Text, Who: e.Who, Photo: e.Photo}

@@ -20,7 +20,7 @@ func (f *face) act(w http.ResponseWriter, r *http.Request) {
 	act := model.AlarmAct{Rule: r.PathValue("rule")}
 	var known bool
 	if act.Verb, known = model.AlarmVerbNamed(r.PathValue("act")); !known {
-		refuse(w, http.StatusNotFound, "an alarm has no such act", "it can acknowledge, shelve, unshelve, out-of-service, in-service")
+		refuse(w, http.StatusNotFound, "an alarm has no such act", "it can acknowledge, reset, shelve, unshelve, out-of-service, in-service")
 		return
 	}
 	if !f.knows(act.Rule) {
