@@ -198,7 +198,7 @@ func (w *watch) restore(e model.AlarmEvent) {
 	w.until, w.why = e.Until, ""
 	switch e.To {
 	case model.AlarmUnacknowledged:
-		w.raised, w.crossing = e.At, model.Crossing{Value: e.Value, Limit: e.Limit, Quality: e.Quality}
+		w.raised, w.crossing = e.At, model.Crossing{Value: e.Value, Limit: e.Limit, Quality: e.Quality, Why: e.Why}
 	case model.AlarmAcknowledged:
 		w.known = e.At
 	case model.AlarmShelved, model.AlarmOutOfService:

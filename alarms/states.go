@@ -92,7 +92,7 @@ func (m *Machine) change(w *watch, to model.AlarmState, who, why string) {
 	switch to {
 	case model.AlarmUnacknowledged:
 		w.raised, w.first = m.at, m.firstOut(w)
-		w.crossing = model.Crossing{Value: w.value, Limit: w.limit, Quality: w.quality()}
+		w.crossing = model.Crossing{Value: w.value, Limit: w.limit, Quality: w.quality(), Why: why}
 	case model.AlarmAcknowledged:
 		w.known = m.at
 	case model.AlarmNormal, model.AlarmSuppressedByDesign:

@@ -10,10 +10,22 @@ import (
 type Crossing struct {
 	Value, Limit float64
 	Quality      Quality
+	Why          string // what the value alone does not say, such as which phases it was
 }
 
 // words says what raised the alarm, such as "fell to 0.39 bar (limit 0.40)".
 func (c Crossing) words(kind AlarmKind, q Quantity) string {
+	said := c.crossed(kind, q)
+	switch {
+	case c.Why == "":
+		return said
+	case kind == DeviceLost:
+		return c.Why
+	}
+	return said + " (" + c.Why + ")"
+}
+
+func (c Crossing) crossed(kind AlarmKind, q Quantity) string {
 	switch {
 	case kind == DeviceLost:
 		return "no answer"
@@ -122,11 +134,7 @@ func (e AlarmEvent) Text(q Quantity, clock Clock) string {
 		text.idle = e.Why
 		return text.text()
 	}
-	begun := strings.TrimSpace(text.raised + " " + text.crossing.words(e.Kind, text.quantity))
-	if e.Why != "" {
-		begun += " (" + e.Why + ")"
-	}
-	return begun + "."
+	return strings.TrimSpace(text.raised+" "+text.crossing.words(e.Kind, text.quantity)) + "."
 }
 
 // ActionHead is what is written before what to do by hand.

@@ -14,7 +14,7 @@ var (
 // lowOil is an alarm of oil pressure that was raised at 0.39 bar.
 func lowOil(state AlarmState, now float64) AlarmStatus {
 	return AlarmStatus{Rule: AlarmRule{ID: "oil.low", Kind: BelowLimit, Action: "Stop the engine by hand now."}, State: state, Raised: textAt,
-		Crossing: Crossing{39e3, 40e3, Good}, Value: now, Quality: Good, Limit: 40e3, Watching: true}
+		Crossing: Crossing{39e3, 40e3, Good, ""}, Value: now, Quality: Good, Limit: 40e3, Watching: true}
 }
 
 // The text has the value when it was raised, the time, the limit and what is
@@ -45,10 +45,15 @@ func TestTheTextOfAnAlarmSaysWhatRaisedItAndWhatIsNow(t *testing.T) {
 		{"nearer to the limit than is shown", change(lowOil(AlarmUnacknowledged, 31e3), func(a *AlarmStatus) { a.Crossing.Value = 39999 }), Pressure,
 			"14:02:11 UTC fell below the limit of 0.40 bar. Now 0.31 bar."},
 		{"above", change(lowOil(AlarmUnacknowledged, 110), func(a *AlarmStatus) {
-			a.Rule.Kind, a.Crossing = AboveLimit, Crossing{105, 103, Good}
+			a.Rule.Kind, a.Crossing = AboveLimit, Crossing{105, 103, Good, ""}
 		}), Temperature, "14:02:11 UTC rose to 105.0 °C (limit 103.0). Now 110.0 °C."},
 		{"a device", change(lowOil(AlarmReturnedUnacknowledged, 0), func(a *AlarmStatus) { a.Rule.Kind, a.Quality = DeviceLost, Bad }), NoQuantity,
 			"14:02:11 UTC no answer. Now it answers: back to normal."},
+		{"one of three phases", change(lowOil(AlarmUnacknowledged, 200), func(a *AlarmStatus) { a.Crossing = Crossing{180, 195.5, Good, "L2 180.0 V"} }), Voltage,
+			"14:02:11 UTC fell to 180.0 V (limit 195.5) (L2 180.0 V). Now 200.0 V."},
+		{"a device by name", change(lowOil(AlarmUnacknowledged, 0), func(a *AlarmStatus) {
+			a.Rule.Kind, a.Quality, a.Crossing.Why = DeviceLost, Bad, "no answer from meter"
+		}), NoQuantity, "14:02:11 UTC no answer from meter. Now still no answer."},
 		{"a switch", change(lowOil(AlarmUnacknowledged, 1), func(a *AlarmStatus) { a.Rule.Kind = AboveLimit }), State, "14:02:11 UTC raised. Now the same."},
 		{"yesterday", change(lowOil(AlarmUnacknowledged, 31e3), func(a *AlarmStatus) { a.Raised.Offset -= 24 * time.Hour }), Pressure,
 			"2025-11-07 14:02:11 UTC fell to 0.39 bar (limit 0.40). Now 0.31 bar."},
@@ -68,7 +73,7 @@ func TestTheTextOfAnAlarmSaysWhatRaisedItAndWhatIsNow(t *testing.T) {
 
 func TestTheTextOfAnAlarmsEvent(t *testing.T) {
 	event := func(from, to AlarmState, now float64) AlarmEvent {
-		return AlarmEvent{At: textNow, From: from, To: to, Raised: textAt, Crossing: Crossing{39e3, 40e3, Good}, Value: now, Quality: Good}
+		return AlarmEvent{At: textNow, From: from, To: to, Raised: textAt, Crossing: Crossing{39e3, 40e3, Good, ""}, Value: now, Quality: Good}
 	}
 	stopped := event(AlarmUnacknowledged, AlarmLatchedUnacknowledged, 0)
 	stopped.Why = "nothing to watch for at standstill"
