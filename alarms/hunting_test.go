@@ -98,7 +98,7 @@ func TestHuntingIsTold(t *testing.T) {
 }
 
 // While the load is not steady no delay runs: hunting that began just before a step
-// is judged anew after it, for the whole delay.
+// is judged again after it, for the whole delay.
 func TestNoDelayRunsWhileTheLoadIsNotSteady(t *testing.T) {
 	g := governed{step: 185, share: 0.3, swing: 4, period: 3, from: 180}
 	at := g.hunts(0.5, 0.1, 0.2, 400)["frequency.hunting.far"]

@@ -15,47 +15,61 @@ const (
 	selfShare    = 0.28  // of rated speed: above any starter, it runs on its own fuel
 	// crankLag is how many s the vote for cranking may come after the starter
 	// bit: readings in it may be the lowest, but are not "before".
-	crankLag   = 3.0
+	crankLag = 3.0
+	// unseenLag is how many s a crank that was not seen may have begun before
+	// the engine was seen to run.
+	unseenLag  = 15.0
+	shaftTurns = 0.5 // 1/s, 30 r/min
+	// shaftLag is in how many s after it is switched on a starter turns the shaft.
+	shaftLag   = 0.3
 	stableOver = 10.0 // s over which frequency and voltage must hold still
 )
 
-// crossing is when a value came over a level in the time from shortly before
-// the crank: between two readings. What was over already is no crossing.
+// crossing is when a value came over a level in the time from lead s before the
+// crank: between two readings. What was over already is no crossing.
 type crossing struct {
-	last, at float64
+	lead     float64
+	earlier  float64 // s of the last but one reading below
+	last, at float64 // s of the last reading below and of the first above
 	seen     bool
 	under    bool // it was seen below the level
 	standing bool // it was over the level before the crank
 	any      bool // there were readings since the crank
 }
 
+func newCrossing(lead float64) crossing { return crossing{lead: lead, earlier: math.Inf(-1)} }
+
 func (c *crossing) add(t float64, over bool) {
-	if t < -crankLag {
-		c.standing = over
-		if !over {
-			c.last, c.under = t, true
-		}
-		return
-	}
-	c.any = true
+	before := t < -c.lead
+	c.any = c.any || !before
 	switch {
 	case c.seen:
+	case over && before:
+		c.standing = true
 	case over:
 		c.seen, c.at = true, t
 	default:
+		if c.under {
+			c.earlier = c.last
+		}
 		c.last, c.under, c.standing = t, true, false
 	}
 }
 
+// sure reports whether the crossing itself was seen.
+func (c *crossing) sure() bool { return c.seen && c.under && !c.standing }
+
 // start follows one crank.
 type start struct {
 	from                model.Instant
+	unseen              bool    // the crank itself was not seen: from is when it ran
 	crank, rest         float64 // s; rest NaN: no crank before
 	until               float64 // s after from: the next crank
+	stopped             bool    // it came to standstill after the crank
 	self, rated         float64 // s after from by the vote; NaN: not reached
 	starter             starter
-	recovered, charge   tally // battery
-	fast                crossing
+	recovered, charge   tally    // battery
+	shaft, fast         crossing // it turns; it turns by itself
 	oil, oilUp, voltage crossing
 	oilPeak             float64
 	top, topVoltage     float64 // highest frequency, Hz, and voltage, of rated
@@ -91,36 +105,65 @@ func (w *window) add(t, v, tolerance float64) {
 	w.lo, w.hi, w.sum = min(w.lo, v), max(w.hi, v), w.sum+v
 }
 
-// cranks makes a watch for every crank of the run.
+// cranks makes a watch for every crank of the run. An engine that runs and stood
+// before was cranked, seen or not; a crank that came to nothing has no part in it.
 func cranks(run model.Run) []*start {
 	var list []*start
+	var c *start // the crank that has not come to its end yet
 	var lastEnd model.Instant
-	for i, s := range run.States {
-		if s.State != model.Cranking {
-			continue
+	known := model.EngineUnknown
+	for _, s := range run.States {
+		stood := known == model.Standstill
+		if s.State != model.EngineUnknown {
+			known = s.State
 		}
-		c := &start{from: s.From, crank: since(s.To, s.From), rest: math.NaN(), until: watchAfter, self: math.NaN(), rated: math.NaN(), cold: math.NaN()}
-		c.starter = newStarter(c.crank)
-		if !lastEnd.IsZero() {
-			c.rest = since(s.From, lastEnd)
+		unseen := s.State.Running() && stood
+		switch {
+		case s.State == model.Cranking || unseen:
+			if c != nil {
+				c.until = min(c.until, since(s.From, c.from))
+			}
+			c = newStart(s, unseen)
+			if !lastEnd.IsZero() {
+				c.rest = since(s.From, lastEnd)
+			}
+			list = append(list, c)
+			lastEnd = s.From
+			if !unseen {
+				lastEnd = s.To
+			}
+		case s.State == model.Standstill && c != nil:
+			c.stopped = true
 		}
-		lastEnd = s.To
-		for _, next := range run.States[i+1:] {
-			at := since(next.From, s.From)
-			if next.State == model.Cranking {
-				c.until = min(watchAfter, at)
-				break
-			}
-			if next.State.Running() && math.IsNaN(c.self) {
-				c.self = at
-			}
-			if atRated(next.State) && math.IsNaN(c.rated) {
-				c.rated = at
-			}
+		if c != nil && !c.stopped {
+			c.reach(s)
 		}
-		list = append(list, c)
 	}
 	return list
+}
+
+func newStart(s model.StateSpan, unseen bool) *start {
+	lead, crank := crankLag, since(s.To, s.From)
+	if unseen {
+		lead, crank = unseenLag, 0
+	}
+	c := &start{from: s.From, unseen: unseen, crank: crank, rest: math.NaN(), until: watchAfter, self: math.NaN(), rated: math.NaN(), cold: math.NaN()}
+	c.starter = newStarter(crank, lead)
+	for _, x := range []*crossing{&c.shaft, &c.fast, &c.oil, &c.oilUp, &c.voltage} {
+		*x = newCrossing(lead)
+	}
+	return c
+}
+
+// reach notes when the engine first ran by itself and was at rated speed.
+func (c *start) reach(s model.StateSpan) {
+	at := since(s.From, c.from)
+	if s.State.Running() && math.IsNaN(c.self) {
+		c.self = at
+	}
+	if atRated(s.State) && math.IsNaN(c.rated) {
+		c.rated = at
+	}
 }
 
 // since returns a-b in s, NaN when the clocks do not say.
@@ -153,6 +196,7 @@ func (c *start) see(scan *model.Scan, r model.Rating) {
 		case model.FrequencyPoint:
 			c.frequency(t, s.Value, r)
 		case model.SpeedPoint:
+			c.shaft.add(t, s.Value >= shaftTurns)
 			if rated := r.Speed(); rated > 0 {
 				c.fast.add(t, s.Value >= selfShare*rated)
 			}
@@ -188,7 +232,7 @@ func (c *start) pressure(t, v float64) {
 }
 
 func (c *start) frequency(t, v float64, r model.Rating) {
-	if r.Speed() <= 0 {
+	if r.Speed() <= 0 && v > 0 { // without voltage a meter shows no frequency
 		c.fast.add(t, r.Frequency > 0 && v >= selfShare*r.Frequency)
 	}
 	if t >= c.self && t <= c.rated+30 {

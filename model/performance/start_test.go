@@ -63,7 +63,7 @@ func TestCrankByBattery(t *testing.T) {
 	} {
 		for name, truth := range want {
 			f := figureOf(t, rec.FirstStart[i].Figures, name)
-			if !f.Known || f.Low > truth || f.High < truth || f.High-f.Low > 1.01 {
+			if !f.Known || f.Low > truth || f.High < truth || f.High-f.Low > 4*0.5+comesBack+0.01 {
 				t.Errorf("crank %d, %s: %+v, the truth is %v", i+1, name, f, truth)
 			}
 		}

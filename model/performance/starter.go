@@ -10,32 +10,40 @@ import (
 // vote for cranking waits for a second witness; the battery does not.
 type starter struct {
 	crank          float64 // s by the vote
+	lead           float64 // s before the vote that may belong to the crank
 	before, during tally
 	step           float64 // s, the widest between readings
 	last           float64 // s of the last reading, NaN: none
-	clear          float64 // s of the last reading before the dip
-	from, to       float64 // s of the first and the last reading in the dip
+	clear, earlier float64 // s of the last reading before the dip, and of the one before it
+	from, held, to float64 // s of the first, the last but one and the last reading in the dip
 	back           float64 // s of the first reading after it
 	seen, over     bool
 }
 
-// crankDip is how far a starter pulls a 12 V battery down at least, in V; an
-// engine's heaters pull less.
-const crankDip = 1.2
+const (
+	// crankDip is how far a starter pulls a 12 V battery down at least, in V; an
+	// engine's heaters pull less.
+	crankDip = 1.2
+	// restAtMost is the most that a 12 V battery rests at, in V: what it shows above
+	// that soon after charging does not come back after a crank (common practice).
+	restAtMost = 12.8
+	// comesBack is in how many s a battery has left the dip after the starter let go.
+	comesBack = 0.2
+)
 
-func newStarter(crank float64) starter {
-	return starter{crank: crank, last: math.NaN(), clear: math.NaN()}
+func newStarter(crank, lead float64) starter {
+	return starter{crank: crank, lead: lead, last: math.NaN(), clear: math.NaN(), earlier: math.Inf(-1)}
 }
 
 func (s *starter) add(t, v float64) {
-	if gap := t - s.last; t >= -crankLag && gap < 5 {
+	if gap := t - s.last; t >= -s.lead && gap < 5 {
 		s.step = max(s.step, gap)
 	}
 	s.last = t
 	switch {
-	case t < -crankLag:
+	case t < -s.lead:
 		s.before.add(t, v)
-		s.clear = t
+		s.rested(t)
 		return
 	case t > s.crank+5:
 		return
@@ -47,39 +55,39 @@ func (s *starter) add(t, v float64) {
 		}
 		return
 	}
-	rest := s.before.mean()
-	switch low := v < rest-crankDip*math.Round(max(rest, 12)/12); {
+	blocks := math.Round(max(s.before.mean(), 12) / 12)
+	rest := min(s.before.mean(), restAtMost*blocks)
+	switch low := v < rest-crankDip*blocks; {
 	case low && !s.seen:
-		s.seen, s.from, s.to = true, t, t
+		s.seen, s.from, s.held, s.to = true, t, t, t
 		s.during.add(t, v)
 	case low && (!s.over || t <= s.crank):
-		s.to, s.over = t, false
+		s.held, s.to, s.over = s.to, t, false
 		s.during.add(t, v)
 	case !low && !s.seen:
-		s.clear = t
+		s.rested(t)
 	case !low && !s.over:
 		s.over, s.back = true, t
 	}
 }
 
-// onset bounds when the starter bit, in s after the vote; both 0 when the
-// battery does not say.
-func (s *starter) onset() (early, late float64) {
-	if !s.seen || math.IsNaN(s.clear) {
-		return 0, 0
+func (s *starter) rested(t float64) {
+	if !math.IsNaN(s.clear) {
+		s.earlier = s.clear
 	}
-	return s.clear, s.from
+	s.clear = t
 }
 
-// begin is the middle of onset.
-func (s *starter) begin() float64 {
-	early, late := s.onset()
-	return (early + late) / 2
-}
-
-// length bounds how long it turned; false when the battery does not say.
+// length bounds how long the starter turned, in s: hi is +Inf when one end was
+// not seen. A reading is at most an average over the time since the one before,
+// so that the last one without a dip may hold the dip's beginning, and the last
+// one in it its end. It returns false when the battery does not show the dip.
 func (s *starter) length() (lo, hi float64, ok bool) {
-	return s.to - s.from, s.back - s.clear, s.seen && s.over && !math.IsNaN(s.clear)
+	lo, hi = max(0, s.held-s.from-comesBack), math.Inf(1)
+	if s.over {
+		hi = s.back - s.earlier
+	}
+	return lo, hi, s.seen
 }
 
 // loadVolts judges the mean cranking voltage by the load test's list: a guide,

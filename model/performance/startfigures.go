@@ -35,9 +35,13 @@ const (
 )
 
 func (c *start) crankFigures() []model.Figure {
-	crank, rest := c.crankTime(), number("rest before", "s", c.rest, "no crank before it in this run")
-	duty(&crank, "≤ 30 s", crank.High <= longestCrank, crank.Low > longestCrank, "the starter needs rest")
-	duty(&rest, "≥ 120 s", rest.Value >= leastRest, rest.Value < leastRest, "the starter is commonly given longer to cool")
+	m, rest := c.crankTime(), number("rest before", "s", c.rest, "no crank before it in this run")
+	crank := m.figure("crank time", "", "s", own{})
+	duty(&crank, "≤ 30 s", m.hi <= longestCrank, m.lo > longestCrank, "the starter needs rest")
+	if c.unseen && rest.Known {
+		rest.Bound = model.AtMost
+	}
+	duty(&rest, "≥ 120 s", rest.Value >= leastRest && !c.unseen, rest.Value < leastRest, "the starter is commonly given longer to cool")
 	figures := []model.Figure{crank, rest}
 	if math.IsNaN(c.self) {
 		return append(figures, number("time to self-sustained speed", "s", math.NaN(), "it did not start"))
@@ -61,29 +65,60 @@ func duty(f *model.Figure, limit string, within, outside bool, reason string) {
 	}
 }
 
-// crankTime is how long the starter pulled the battery down; without battery
-// readings how long the vote said so.
-func (c *start) crankTime() model.Figure {
-	const name = "crank time"
+// The reasons why a time of the start is not known.
+const (
+	noOnset   = "no reading shows when the crank began"
+	noRelease = "no reading of the battery shows how long the starter pulled it down"
+)
+
+// crankTime is how long the starter pulled the battery down. Speed and oil do not
+// show when it let go.
+func (c *start) crankTime() measure {
 	k := &c.starter
-	if lo, hi, ok := k.length(); ok {
-		return model.Figure{Name: name, Value: (lo + hi) / 2, Unit: "s", Known: true, Bound: model.Interval, Low: lo, High: hi,
-			Seen: seconds(k.step), Note: "from the battery's dip, between the readings that bound it"}
+	lo, hi, ok := k.length()
+	if !ok {
+		return unknown(noRelease)
 	}
-	f := number(name, "s", c.crank, "its end was not seen")
-	f.Low, f.High, f.Note = f.Value, f.Value, "by the vote of all signals, which may lag by 2 s"
-	return f
+	m := stretch(lo, hi, k.step)
+	m.note = "from the battery's dip, between the readings that bound it"
+	return m
+}
+
+// stretch is a time in lo..hi s, open where hi is +Inf.
+func stretch(lo, hi, step float64) measure {
+	m := measure{known: true, value: (lo + hi) / 2, lo: lo, hi: hi, bound: model.Interval, seen: seconds(step)}
+	if math.IsInf(hi, 1) {
+		m.value, m.bound, m.why = lo, model.AtLeast, noOnset
+	}
+	return m
+}
+
+// onset bounds when the starter was switched on, in s after the vote; early is -Inf
+// when no reading bounds it. Where the vote begins, it was on.
+func (c *start) onset() (early, late float64) {
+	early = math.Inf(-1)
+	if k := &c.starter; k.seen {
+		early, late = k.earlier, min(0, k.from)
+	}
+	if x := &c.shaft; x.sure() {
+		early, late = max(early, x.earlier-shaftLag), min(late, x.at)
+	}
+	return early, late
 }
 
 // selfTime is when the engine turned faster than any starter turns it.
 func (c *start) selfTime() model.Figure {
 	const name = "time to self-sustained speed"
-	if c.fast.seen && c.fast.under && !c.fast.standing {
+	if c.fast.sure() {
 		return c.since(&c.fast, name)
 	}
-	f := number(name, "s", c.self-c.starter.begin(), "")
-	f.Note = "by the vote of all signals, which may lag by 2 s"
-	return f
+	early, _ := c.onset()
+	if math.IsInf(early, -1) {
+		return model.NotKnown(name, "", "s", noOnset)
+	}
+	m := stretch(0, max(0, c.self-early), 0)
+	m.note = "by the vote of all signals, which comes at or after it"
+	return m.figure(name, "", "s", own{})
 }
 
 func (c *start) batteryFigures(r model.Rating) []model.Figure {
@@ -123,17 +158,19 @@ func (c *start) since(x *crossing, name string) model.Figure {
 	case !x.any:
 		return model.NotKnown(name, "", "s", "no readings during the start")
 	case !x.seen:
-		return model.NotKnown(name, "", "s", fmt.Sprintf("not reached in the %s s watched", short(x.last-c.starter.begin())))
+		_, late := c.onset()
+		return model.NotKnown(name, "", "s", fmt.Sprintf("not reached in the %s s watched", short(x.last-late)))
 	case x.standing:
 		return model.NotKnown(name, "", "s", "it still stood from before this crank")
 	case !x.under:
 		return model.NotKnown(name, "", "s", "it was there at the first reading")
 	}
-	early, late := c.starter.onset()
-	f := model.Figure{Name: name, Unit: "s", Known: true, Bound: model.Interval, Low: max(0, x.last-late), High: max(0, x.at-early),
-		Verdict: model.NoLimit, Seen: seconds(x.at - x.last)}
-	f.Value = (f.Low + f.High) / 2
-	return f
+	early, late := c.onset()
+	lo, hi := max(0, x.earlier-late), max(0, x.at-early)
+	if lo == 0 && math.IsInf(hi, 1) {
+		return model.NotKnown(name, "", "s", noOnset)
+	}
+	return stretch(lo, hi, x.at-x.last).figure(name, "", "s", own{})
 }
 
 func (c *start) oilFigures() []model.Figure {

@@ -43,6 +43,9 @@ func (r *recorder) startLine() string {
 		}
 		self := s.selfTime()
 		parts := []string{"Reached self-sustained speed " + lasting(self) + " after the crank began"}
+		if !self.Known {
+			parts[0] = "Started; time to self-sustained speed not determined: " + self.Reason
+		}
 		if k := &s.starter; k.during.n > 0 {
 			parts = append(parts, fmt.Sprintf("battery down to %s V", short(k.during.lo)))
 		}
@@ -61,6 +64,9 @@ func (r *recorder) startLine() string {
 func lasting(f model.Figure) string {
 	if f.Bound == model.Interval {
 		return short(f.Low) + " to " + short(f.High) + " s"
+	}
+	if f.Bound == model.AtLeast {
+		return "at least " + short(f.Value) + " s"
 	}
 	return short(f.Value) + " s"
 }

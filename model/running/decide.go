@@ -54,6 +54,7 @@ const (
 	settleTime   = 2 * time.Second  // the first scans of all groups come in
 	calmTime     = 3 * time.Second  // steady at idle
 	runUpAtMost  = 20 * time.Second // then it counts as idling
+	catchTime    = 2 * time.Second  // from the starter's end until oil or voltage show that it runs
 )
 
 // lag is how long the verdict that changed with this scan was waited for. An
@@ -66,7 +67,7 @@ func (e *Engine) lag(at model.Instant, next model.EngineState) time.Duration {
 		}
 	}
 	for _, d := range []doubt{e.turns, e.fires} {
-		if d.at == at {
+		if d.at == at || next == model.Standstill {
 			if waited, same := at.Sub(d.asked); same && known {
 				return max(0, min(waited, held))
 			}
@@ -84,7 +85,7 @@ func (e *Engine) decide(v view, at model.Instant) model.EngineState {
 	if e.state == model.EngineUnknown {
 		return e.find(v, at)
 	}
-	if e.turns.known && !e.turns.yes {
+	if e.turns.known && !e.turns.yes && !e.mayCatch(v, at) {
 		return model.Standstill
 	}
 	if !e.turns.known {
@@ -101,6 +102,14 @@ func (e *Engine) decide(v view, at model.Instant) model.EngineState {
 		return e.fromRunningDown(v)
 	}
 	return e.fromRunning(v)
+}
+
+// mayCatch reports whether the starter let go so lately that an engine that fired
+// may not show yet: without a pickup nothing does before oil and voltage come.
+func (e *Engine) mayCatch(v view, at model.Instant) bool {
+	_, pickup := v.in.get(model.SpeedPoint)
+	waited, same := at.Sub(e.turns.asked)
+	return e.state == model.Cranking && !pickup && same && waited < catchTime
 }
 
 // silent is the state when no signal that could vote is there.

@@ -329,3 +329,34 @@ func TestSpeedLeverDownIsNoStop(t *testing.T) {
 		t.Errorf("states %v, want %v\n%s", states, want, tell(events, last))
 	}
 }
+
+// Without a pickup an engine that fires shows neither oil nor voltage at once: the
+// crank is over when that lasts for 2 s, and then ended where it began.
+func TestACrankIsNotOverBeforeTheEngineCanShow(t *testing.T) {
+	for _, c := range []struct {
+		silent int // half seconds
+		want   []model.EngineState
+	}{{3, []model.EngineState{model.Cranking, model.RunningUp}}, {5, []model.EngineState{model.Cranking, model.Standstill, model.RunningUp}}} {
+		e, at := New(plant.HatcheryRating()), time.Duration(0)
+		var got []model.EngineState
+		play := func(n int, values map[model.PointID]float64) {
+			for range n {
+				if _, change := e.Step(scanAt(1, at, values)); change != nil && change.From != model.EngineUnknown {
+					got = append(got, change.To)
+					if change.To == model.Standstill && change.Lag != catchTime {
+						t.Errorf("the standstill is dated %s back, want %s", change.Lag, catchTime)
+					}
+				}
+				at += 500 * time.Millisecond
+			}
+		}
+		dark := map[model.PointID]float64{model.VoltageL1N: 0, model.OilPressure: 0, model.BatteryVoltage: 12.6}
+		play(20, dark)
+		play(6, merge(dark, map[model.PointID]float64{model.BatteryVoltage: 10}))
+		play(c.silent, dark)
+		play(4, map[model.PointID]float64{model.VoltageL1N: 120, model.FrequencyPoint: 30, model.OilPressure: 1e5, model.BatteryVoltage: 12.9})
+		if !slices.Equal(got, c.want) {
+			t.Errorf("after %d silent readings: %v, want %v", c.silent, got, c.want)
+		}
+	}
+}
