@@ -16,12 +16,12 @@ func (c Clock) neighbour(number uint32, after bool) (found Boot, ok bool) {
 
 // Off is how long the computer was off, or kept nothing, from the last thing
 // kept of one boot until the next began. It is false when no clock that
-// somebody vouches for dates both: two boots' own clocks say nothing of it.
+// is vouched for dates both: two boots' own clocks say nothing of it.
 func (c Clock) Off(before, next Boot) (time.Duration, bool) {
 	from, known := c.Wall(Instant{before.Number, before.Last})
 	to, alike := c.Wall(Instant{Boot: next.Number})
 	off := to.Sub(from)
-	return off, known >= ClockRTC && alike >= ClockRTC && off >= 0
+	return off, known.Vouched() && alike.Vouched() && off >= 0
 }
 
 // Back returns the instant so long before another. It reaches into the boots

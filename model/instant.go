@@ -73,6 +73,9 @@ var clockSources = []string{"unknown", "unsynchronised", "real-time clock", "pho
 // String names the source in words.
 func (s ClockSource) String() string { return word(clockSources, int(s)) }
 
+// Vouched reports whether a time known so may be held against another boot's.
+func (s ClockSource) Vouched() bool { return s >= ClockRTC }
+
 // ClockEstimate is one opinion about a boot's wall time.
 type ClockEstimate struct {
 	At     time.Duration // offset on the boot's clock when the estimate was made, ns
@@ -125,6 +128,38 @@ func (c Clock) Wall(i Instant) (time.Time, ClockSource) {
 		return time.Time{}, ClockUnknown
 	}
 	return time.Unix(0, e.Wall).Add(i.Offset - e.At).UTC(), e.Source
+}
+
+// Before returns a time of day that i lies before: the beginning of the first
+// later boot whose clock is vouched for. It is false when i itself is dated by
+// a clock that is vouched for, or no later boot is.
+func (c Clock) Before(i Instant) (time.Time, bool) {
+	if _, source := c.Wall(i); source.Vouched() || i.IsZero() {
+		return time.Time{}, false
+	}
+	for next, ok := c.neighbour(i.Boot, true); ok; next, ok = c.neighbour(next.Number, true) {
+		if at, source := c.Wall(Instant{next.Number, next.First}); source.Vouched() {
+			return at, true
+		}
+	}
+	return time.Time{}, false
+}
+
+// Date writes an instant's date and time of day in UTC, and says what is known
+// of it when no clock vouches for it.
+func (c Clock) Date(i Instant) string {
+	const layout = "2006-01-02 15:04:05 UTC"
+	at, source := c.Wall(i)
+	if before, ok := c.Before(i); ok {
+		return "before " + before.Format(layout)
+	}
+	switch {
+	case source.Vouched():
+		return at.Format(layout)
+	case source == ClockUnsynchronised:
+		return at.Format(layout) + " by a clock that nothing vouches for"
+	}
+	return fmt.Sprintf("time of day not known (boot %d, %s after it began)", i.Boot, Lasting(i.Offset.Truncate(time.Second)))
 }
 
 // Place returns the instant of a wall time: in the latest boot that had begun

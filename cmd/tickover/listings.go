@@ -24,6 +24,8 @@ type runRow struct {
 	ID       string     `json:"id"`
 	Started  *time.Time `json:"started"` // nil while no clock knows it
 	Ended    *time.Time `json:"ended"`
+	Date     string     `json:"started_text"` // the same for people
+	EndDate  string     `json:"ended_text"`
 	From     string     `json:"from"` // the same as instants
 	To       string     `json:"to"`
 	Open     bool       `json:"open"`
@@ -39,9 +41,9 @@ func (r runRow) end() string {
 	case r.Open:
 		return "still going"
 	case r.CutShort != "":
-		return timeOfDay(r.Ended, r.To) + ", " + r.CutShort
+		return r.EndDate + ": " + r.CutShort
 	}
-	return timeOfDay(r.Ended, r.To)
+	return r.EndDate
 }
 
 // timeOfDay writes a moment as the report does.
@@ -79,7 +81,7 @@ func (c *runsCommand) Run(ctx context.Context, s streams) error {
 	w := tabwriter.NewWriter(s.out, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(w, "run\tstarted\tended\tcranks\tstarts\trunning")
 	for _, r := range runs {
-		fmt.Fprintf(w, "%s\t%s\t%s\t%d\t%d\t%s\n", r.ID, timeOfDay(r.Started, r.From), r.end(), r.Cranks, r.Starts, seconds(r.Running))
+		fmt.Fprintf(w, "%s\t%s\t%s\t%d\t%d\t%s\n", r.ID, r.Date, r.end(), r.Cranks, r.Starts, seconds(r.Running))
 	}
 	return w.Flush()
 }

@@ -231,7 +231,7 @@ func (w *Writer) wall() (time.Time, model.ClockSource) {
 // vouched reports whether samples may be dated by such a clock: one sample
 // dated ahead makes some servers refuse all others until then.
 func (w *Writer) vouched(s model.ClockSource) bool {
-	return s >= model.ClockRTC && (s != model.ClockSimulated || w.parts.Simulated)
+	return s.Vouched() && (s != model.ClockSimulated || w.parts.Simulated)
 }
 
 var errNoTime = &model.OutletError{Err: errors.New("the time of day is not known yet"),

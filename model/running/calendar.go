@@ -60,7 +60,7 @@ func (c *calendar) off(boot, next uint32) time.Duration {
 	clock := model.Clock{Boots: c.boots}
 	from, one := clock.Wall(model.Instant{Boot: boot, Offset: c.end(boot)})
 	to, two := clock.Wall(model.Instant{Boot: next, Offset: c.begin(next)})
-	if min(one, two) < model.ClockRTC {
+	if !min(one, two).Vouched() {
 		return 0
 	}
 	return max(0, to.Sub(from))

@@ -55,6 +55,7 @@ type cutter struct {
 	from     model.Instant // of the present span
 	rested   time.Duration // at standstill in this run
 	lost     string        // how the view was lost while it turned
+	lostAt   model.Instant // and when
 	ended    model.Instant // of the last run
 }
 
@@ -104,7 +105,7 @@ func (c *cutter) reboot(next model.Instant) {
 		c.rested += off
 	}
 	if c.state.Turning() {
-		c.lost = fmt.Sprintf("power failed at %s while %s", c.now, c.state)
+		c.lost, c.lostAt = fmt.Sprintf("power failed while %s", c.state), c.now
 	}
 	c.now, c.from = next, next
 	c.state, c.evidence = model.EngineUnknown, "the logger restarted"
@@ -155,7 +156,10 @@ func (c *cutter) count(at model.Instant, to model.EngineState) {
 	case to.Turning():
 		r.Stopped, r.CutShort, c.rested = model.Instant{}, "", 0
 	case to == model.Standstill && c.known.Turning():
-		r.Stopped, r.CutShort, c.rested = at, c.lost, 0
+		r.Stopped, r.CutShort, c.rested = at, "", 0
+		if c.lost != "" {
+			r.CutShort = c.lost + "; the engine stood still when the logger was back"
+		}
 	}
 }
 
@@ -191,14 +195,16 @@ func (c *cutter) close(at model.Instant) {
 	c.keep()
 }
 
-// keep files the run.
+// keep files the run. One whose end a cut of power hid, with nothing known of
+// the engine since, is over at the cut; a sign of running makes it one again.
 func (c *cutter) keep() {
 	r := c.run
-	if r.Open {
+	switch {
+	case r.Open && c.lost != "":
+		r.Open, r.Ended, c.ended = false, c.lostAt, c.lostAt
+		r.CutShort = c.lost + "; what came after is not on record"
+	case r.Open:
 		c.span()
-		if c.lost != "" {
-			r.CutShort = c.lost
-		}
 	}
 	r.ID = strconv.Itoa(len(c.runs) + 1)
 	c.runs = append(c.runs, *r)

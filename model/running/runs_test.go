@@ -124,7 +124,7 @@ func TestStopDuringPowerFailureIsCutShort(t *testing.T) {
 	if r.CutShort == "" || r.Loaded != seconds(200) || r.Stopped != instant(2, 20) || r.Open {
 		t.Errorf("%+v", r)
 	}
-	if r = one(t, Runs(history(start[:5]...), instant(2, 9000), boots...)); r.CutShort == "" || !r.Open {
+	if r = one(t, Runs(history(start[:5]...), instant(2, 9000), boots...)); r.CutShort == "" || r.Open || r.Ended != instant(1, 400) {
 		t.Errorf("never heard of again: %+v", r)
 	}
 }

@@ -23,7 +23,7 @@ func (a Axis) Wall(i model.Instant) (time.Time, bool) {
 }
 
 // Since counts from the start. It reports false when the instant belongs to
-// another boot and no clock tells the time in between.
+// another boot and no clock that is vouched for dates both.
 func (a Axis) Since(i model.Instant) (time.Duration, bool) {
 	if i.IsZero() || a.Start.IsZero() {
 		return 0, false
@@ -31,7 +31,7 @@ func (a Axis) Since(i model.Instant) (time.Duration, bool) {
 	if span, ok := i.Sub(a.Start); ok {
 		return span, true
 	}
-	from, ok := a.Wall(a.Start)
-	to, known := a.Wall(i)
-	return to.Sub(from), ok && known
+	from, one := a.Clock.Wall(a.Start)
+	to, two := a.Clock.Wall(i)
+	return to.Sub(from), min(one, two).Vouched()
 }

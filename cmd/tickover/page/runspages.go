@@ -16,13 +16,13 @@ type runLine struct {
 }
 
 func (f *face) runLine(run model.Run, clock model.Clock) runLine {
-	line := runLine{ID: run.ID, Started: dated(clock, run.Started), Running: span(run.Running), Loaded: span(run.Loaded),
+	line := runLine{ID: run.ID, Started: clock.Date(run.Started), Running: span(run.Running), Loaded: span(run.Loaded),
 		Cranks: counted(run.Cranks, "crank"), Starts: counted(run.Starts, "start"), End: "ended"}
 	switch {
 	case run.Open:
 		line.End = "going on"
 	case run.CutShort != "":
-		line.End = "cut short: " + run.CutShort
+		line.End = "ended: " + run.CutShort
 	}
 	return line
 }
@@ -33,14 +33,6 @@ func counted(n int, thing string) string {
 		return "1 " + thing
 	}
 	return strconv.Itoa(n) + " " + thing + "s"
-}
-
-// dated writes a moment in full, or by its boot when no clock knows it.
-func dated(clock model.Clock, i model.Instant) string {
-	if at := wall(clock, i); at != nil {
-		return at.Format("2006-01-02 15:04") + " UTC"
-	}
-	return i.String()
 }
 
 func (f *face) runs(w http.ResponseWriter, r *http.Request) {

@@ -162,8 +162,9 @@ func (f *face) window(r *http.Request, s trendSpan, now model.Instant, clock mod
 	from := now.Add(-s.long)
 	if from.Offset < 0 {
 		from.Offset = 0
-		if wall, source := clock.Wall(now); source != model.ClockUnknown {
-			if earlier, ok := clock.Place(wall.Add(-s.long)); ok && earlier.Before(from) {
+		if wall, source := clock.Wall(now); source.Vouched() {
+			earlier, ok := clock.Place(wall.Add(-s.long))
+			if _, joined := (chart.Axis{Clock: clock, Start: earlier}).Since(now); ok && joined && earlier.Before(from) {
 				from = earlier
 			}
 		}
@@ -192,7 +193,11 @@ func (f *face) gather(ctx context.Context, window model.Query, now model.Instant
 	if end.IsZero() {
 		end = now
 	}
-	long, _ := axis.Since(end)
+	long, ok := axis.Since(end)
+	if !ok { // no clock joins the boots: the first is drawn, and what came after it counted
+		first, _ := clock.Boot(window.From.Boot)
+		long = first.Last - window.From.Offset
+	}
 	g := chart.NewGathered(axis, chart.Phone, long, points)
 	wanted := model.Query{From: window.From, To: window.To, Points: points}
 	var err error

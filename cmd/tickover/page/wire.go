@@ -15,6 +15,8 @@ type wireRun struct {
 	ID       string     `json:"id"`
 	Started  *time.Time `json:"started"`
 	Ended    *time.Time `json:"ended"`
+	Date     string     `json:"started_text"` // the same for people, with what vouches for it
+	EndDate  string     `json:"ended_text,omitempty"`
 	From     string     `json:"from"`
 	To       string     `json:"to,omitempty"`
 	Cranks   int        `json:"cranks"`
@@ -164,10 +166,10 @@ func seconds(now, then model.Instant) *float64 {
 }
 
 func runOf(r model.Run, clock model.Clock) wireRun {
-	out := wireRun{ID: r.ID, Started: wall(clock, r.Started), Ended: wall(clock, r.Ended), From: r.Started.String(),
+	out := wireRun{ID: r.ID, Date: clock.Date(r.Started), Started: wall(clock, r.Started), Ended: wall(clock, r.Ended), From: r.Started.String(),
 		Cranks: r.Cranks, Starts: r.Starts, Running: r.Running.Seconds(), Loaded: r.Loaded.Seconds(), Open: r.Open, CutShort: r.CutShort}
 	if !r.Ended.IsZero() {
-		out.To = r.Ended.String()
+		out.To, out.EndDate = r.Ended.String(), clock.Date(r.Ended)
 	}
 	return out
 }

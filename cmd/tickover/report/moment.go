@@ -48,13 +48,44 @@ func (d dating) when(i model.Instant) string {
 	return w.Format("15:04:05")
 }
 
-// into writes how far into the run an instant lies.
+// into writes how far into the run an instant lies; in another boot, when the
+// gap between is not known, how far into that boot.
 func (d dating) into(i model.Instant) string {
-	span, ok := d.Since(i)
-	if !ok {
+	if span, ok := d.Since(i); ok {
+		return clockwise(span)
+	}
+	if i.IsZero() {
 		return "–"
 	}
-	return clockwise(span)
+	return fmt.Sprintf("boot %d + %s", i.Boot, clockwise(i.Offset))
+}
+
+// gap says for how long the logger was off between two boots; "" within one.
+func (d dating) gap(from, to model.Instant) string {
+	if from.IsZero() || from.Boot == to.Boot {
+		return ""
+	}
+	before, _ := d.Clock.Boot(from.Boot)
+	next, _ := d.Clock.Boot(to.Boot)
+	if off, ok := d.Clock.Off(before, next); ok {
+		return "the logger was off for " + model.Lasting(off.Round(time.Second))
+	}
+	return "the logger was off for an unknown time"
+}
+
+// staged is a state of the engine with what came before it.
+type staged struct {
+	model.StateSpan
+	Gap string // why the record breaks off before it; empty when it does not
+}
+
+// states lists the states with the gaps between boots.
+func (d dating) states(spans []model.StateSpan) (all []staged) {
+	var last model.Instant
+	for _, s := range spans {
+		all, last = append(all, staged{s, d.gap(last, s.From)}), s.To
+	}
+	return all
 }
 
 // clockwise writes a span as h:mm:ss.
@@ -72,8 +103,5 @@ func (d dating) stamp(i model.Instant) string {
 	if i.IsZero() {
 		return "not seen"
 	}
-	if w, ok := d.Wall(i); ok {
-		return w.Format("2006-01-02 15:04:05") + " UTC"
-	}
-	return "time of day not known (" + i.String() + ")"
+	return d.Clock.Date(i)
 }

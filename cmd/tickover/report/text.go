@@ -61,7 +61,7 @@ func (t terminal) head(rec *model.RunRecord) {
 	r := rec.Run
 	t.wrap("", fmt.Sprintf("Run %s of %s", r.ID, nameOf(rec.Rating)))
 	t.line("  started  %s", t.d.stamp(r.Started))
-	t.line("  ended    %s", t.d.ending(r))
+	t.wrap("  ended    ", t.d.ending(r))
 	t.line("  cranks   %d, starts %d", r.Cranks, r.Starts)
 	t.line("  running  %s, loaded %s (h:mm:ss)", clockwise(r.Running), clockwise(r.Loaded))
 	t.line("  clock    %s", rec.ClockKnown)
@@ -70,14 +70,13 @@ func (t terminal) head(rec *model.RunRecord) {
 
 // ending says when and how the run ended.
 func (d dating) ending(r model.Run) string {
-	text := d.stamp(r.Ended)
-	if r.Open || r.Ended.IsZero() {
-		text = "still going on"
+	switch {
+	case r.Open || r.Ended.IsZero():
+		return "still going on"
+	case r.CutShort != "":
+		return d.stamp(r.Ended) + ": " + r.CutShort
 	}
-	if r.CutShort != "" {
-		text += " (cut short: " + r.CutShort + ")"
-	}
-	return text
+	return d.stamp(r.Ended)
 }
 
 func nameOf(r model.Rating) string {
@@ -143,7 +142,10 @@ func (t terminal) states(spans []model.StateSpan) {
 	}
 	t.line("")
 	t.line("Engine states, with the evidence for each")
-	for _, s := range spans {
+	for _, s := range t.d.states(spans) {
+		if s.Gap != "" {
+			t.wrap("  ", s.Gap)
+		}
 		t.wrap(fmt.Sprintf("  %s %s ", pad(t.d.into(s.From), 8), pad(s.State.String(), 12)), s.Evidence)
 	}
 }
