@@ -23,13 +23,13 @@ type alarmsTable struct {
 // Run prints the table.
 func (c *alarmsTable) Run(_ context.Context, s streams) error {
 	if c.Config == "" {
-		return writeAlarmTable(s.out, wholeSet())
+		return writeAlarmTable(s.out, plant.HatcheryRating(), wholeSet())
 	}
 	cfg, err := loadConfig(c.Config, s.err)
 	if err != nil {
 		return err
 	}
-	return writeAlarmTable(s.out, rules(cfg.Setup))
+	return writeAlarmTable(s.out, cfg.Setup.Rating, rules(cfg.Setup))
 }
 
 // wholeSet is the standard rule set of a set that has every point the
@@ -50,8 +50,8 @@ func wholeSet() []model.AlarmRule {
 const alarmTableHead = `# The alarms and why they are so
 
 Written by "tickover alarms table"; "tickover alarms table --config FILE" prints
-the rules in force for a configuration. Limits here are those of a 50 kVA,
-230/400 V, 50 Hz set with a 12 V battery. The maker's figures go before all of
+the rules in force for a configuration. Limits here are those of
+%s. The maker's figures go before all of
 them: an alarm in the configuration replaces the standard one of the same name.
 
 Alarms advise. They stop nothing and replace no protective device.
@@ -64,7 +64,30 @@ of the set's rating.
 |---|---|---|---|---|---|---|---|
 `
 
-func writeAlarmTable(w io.Writer, rules []model.AlarmRule) error {
+// nameplateWords names the set that a table of limits is for by what its nameplate
+// says.
+func nameplateWords(r model.Rating) string {
+	var parts []string
+	if r.ApparentPower > 0 {
+		parts = append(parts, fmt.Sprintf("%g kVA", r.ApparentPower/1000))
+	}
+	if r.Voltage > 0 {
+		parts = append(parts, fmt.Sprintf("%.0f/%.0f V", r.PhaseVoltage(), r.Voltage))
+	}
+	if r.Frequency > 0 {
+		parts = append(parts, fmt.Sprintf("%g Hz", r.Frequency))
+	}
+	words := "a set whose nameplate is not given"
+	if len(parts) > 0 {
+		words = "a " + strings.Join(parts, ", ") + " set"
+	}
+	if r.Battery > 0 {
+		words += fmt.Sprintf(" with a %g V battery", r.Battery)
+	}
+	return words
+}
+
+func writeAlarmTable(w io.Writer, set model.Rating, rules []model.AlarmRule) error {
 	byID := map[string]model.AlarmRule{}
 	for _, r := range rules {
 		byID[r.ID] = r
@@ -73,7 +96,7 @@ func writeAlarmTable(w io.Writer, rules []model.AlarmRule) error {
 		return cmp.Or(cmp.Compare(b.Priority, a.Priority), strings.Compare(a.ID, b.ID))
 	})
 	var b strings.Builder
-	b.WriteString(alarmTableHead)
+	fmt.Fprintf(&b, alarmTableHead, nameplateWords(set))
 	for _, r := range ordered {
 		fmt.Fprintf(&b, "| `%s` %s | %s | %s | %s | %s | %s | %s | %s |\n", r.ID, r.Label, r.Priority, whenWords(r), delayWords(r.OnDelay), endWords(r), armedWords(r), r.Action, r.Basis)
 	}

@@ -4,6 +4,8 @@ import (
 	"strings"
 	"testing"
 
+	"tickover/model"
+	"tickover/model/plant"
 	"tickover/testdata/golden"
 )
 
@@ -11,7 +13,7 @@ import (
 // to do and why.
 func TestTheTableOfAlarmsIsCurrent(t *testing.T) {
 	var b strings.Builder
-	if err := writeAlarmTable(&b, wholeSet()); err != nil {
+	if err := writeAlarmTable(&b, plant.HatcheryRating(), wholeSet()); err != nil {
 		t.Fatal(err)
 	}
 	golden.Holds(t, "../../deploy/alarms.md", b.String())
@@ -34,5 +36,19 @@ func TestTheTableOfAlarmsIsCurrent(t *testing.T) {
 	}
 	if rows < 60 {
 		t.Errorf("only %d rows", rows)
+	}
+}
+
+// The head of the table names the set whose limits it lists.
+func TestTheTableOfAlarmsNamesItsSet(t *testing.T) {
+	for want, r := range map[string]model.Rating{
+		"Limits here are those of\na 20 kVA, 277/480 V, 60 Hz set with a 24 V battery. The": {ApparentPower: 20e3, Voltage: 480, Frequency: 60, Battery: 24},
+		"Limits here are those of\na 12.5 kVA set. The":                                     {ApparentPower: 12.5e3},
+		"Limits here are those of\na set whose nameplate is not given. The":                 {},
+	} {
+		var b strings.Builder
+		if err := writeAlarmTable(&b, r, nil); err != nil || !strings.Contains(b.String(), want) {
+			t.Errorf("%v: want %q in\n%s", err, want, b.String())
+		}
 	}
 }

@@ -64,3 +64,16 @@ func TestAStopEndsTheLastSpanAtRatedSpeed(t *testing.T) {
 		t.Errorf("%d figures exclude the truth, %d of 2000 are decided", wrong, decided)
 	}
 }
+
+// The guard before a stop is 5 s, and three readings where they come slower.
+func TestStopGuard(t *testing.T) {
+	for every, want := range map[float64]float64{0.5: 5, 1: 5, 2: 6, 5: 15} {
+		b := newBoard(model.Rating{}, nil)
+		for at := range 10 {
+			b.post(&model.Scan{At: instant(1 + every*float64(at)), Samples: []model.Sample{model.GoodSample(model.FrequencyPoint, 50)}})
+		}
+		if got := b.stopGuard(); math.Abs(got-want) > 1e-6 {
+			t.Errorf("read every %v s the guard is %v s, want %v s", every, got, want)
+		}
+	}
+}
