@@ -1,6 +1,7 @@
 package alarms
 
 import (
+	"math"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -34,6 +35,12 @@ func sets() map[string][]model.AlarmRule {
 		"third-on-one":    with(func(r *model.Rating) { r.Unbalance = 0.34 }),
 		"lever-stop":      with(func(r *model.Rating) { r.StoppedBy = model.ByLever }),
 		"frequency-only":  rulesOf(model.FrequencyPoint),
+		"oil-switch":      rulesOf(append(model.PhaseVoltages[:], model.FrequencyPoint, model.SpeedPoint, model.OilSwitch)...),
+		"meter":           rulesOf(slices.Concat(model.PhaseVoltages[:], model.PhaseCurrents[:], []model.PointID{model.FrequencyPoint, model.PowerActive})...),
+		"card": with(func(r *model.Rating) {
+			r.OverloadHour, r.ExhaustLimit, r.BearingLimit, r.Insulation, r.Overspeed = true, 520, 85, model.InsulationF, 1725.0/60
+		}),
+		"dry-out": with(func(r *model.Rating) { r.ExcitationOff = true }),
 	}
 }
 
@@ -170,7 +177,9 @@ func nearer(t *testing.T, rules []model.AlarmRule, e expectation) []model.AlarmR
 	case "arming":
 		r.ArmedIn, r.ArmDelay, r.GoodOnce = nil, 0, false
 	case "condition":
-		r.While, r.Steady = model.AlarmCondition{}, ""
+		r.While, r.Steady, r.Unless = model.AlarmCondition{}, "", model.AlarmCondition{}
+	case "load":
+		r.Like = ""
 	default:
 		t.Fatalf("%s cannot be near its %s", e.rule, e.near)
 	}
@@ -188,7 +197,7 @@ func nearerLimit(r *model.AlarmRule) {
 		by := (r.Limit - r.Low) / 20
 		r.Limit, r.Low = r.Limit-by, r.Low+by
 	case r.Kind == model.BelowLimit || r.Kind == model.UsedUpWithin:
-		r.Limit, r.Low = r.Limit*1.05, r.Low*1.05
+		r.Limit, r.Low = r.Limit+0.05*math.Abs(r.Limit), r.Low*1.05
 	default:
 		r.Limit *= 0.95
 	}

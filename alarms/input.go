@@ -107,6 +107,9 @@ type engine struct {
 	loaded  model.Instant // when it last carried load in this run; zero means not yet
 	cooled  time.Duration // without load before the last stop
 	starter time.Duration // cranked and not yet rested for
+	cranks  cranks
+	rest    rest
+	above   time.Duration // above rated power and not yet earned back
 }
 
 // take follows the engine's state. run is for how long it can have run by
@@ -146,6 +149,9 @@ func (e *engine) take(in, run *input, turn uint64, at model.Instant) {
 // count follows turning, load and cooling from the state held to the one that
 // is now.
 func (e *engine) count(at model.Instant) {
+	if e.known {
+		e.cranks.follow(e.held, e.now, at)
+	}
 	if e.known && e.held.Turning() != e.now.Turning() {
 		e.turns++
 		e.turned = at

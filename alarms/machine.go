@@ -38,6 +38,10 @@ func New(rules []model.AlarmRule) *Machine {
 	m.input(model.RunningTime)
 	m.loading = loading{ratio: m.input(model.LoadRatio), apparent: m.input(model.LoadApparentRatio),
 		negative: m.input(model.NegativeCurrent), permitted: model.AssumedUnbalance}
+	for _, p := range []model.PointID{model.SpeedPoint, model.OilPressure, model.OilSwitch, model.BatteryVoltage,
+		model.CoolantTemperature, model.AmbientTemperature} {
+		m.input(p)
+	}
 	for _, r := range rules {
 		if m.byID[r.ID] == nil {
 			m.add(r)
@@ -68,8 +72,14 @@ func (m *Machine) add(r model.AlarmRule) {
 	if r.Point == model.RotorHeat && r.While.Point == model.NegativeCurrent {
 		m.loading.permitted = r.While.Limit
 	}
+	if r.Unless.Point != "" {
+		w.unless = m.input(r.Unless.Point)
+	}
 	if r.Cold != "" {
 		w.coldIn = m.input(r.Cold)
+	}
+	if r.Like != "" {
+		w.likeIn, w.like = m.input(r.Like), &learned{}
 	}
 	if r.Steady != "" {
 		w.steadyIn, w.steady = m.input(r.Steady), newSteady(r.Window)

@@ -14,6 +14,10 @@ import (
 // minutes after a crank of 30 s, the usual word of engine handbooks.
 const restPerCrank = 4
 
+// belowPerAbove is how many seconds at or below rated power pay for one above it:
+// the overload hour of ISO 8528-1 is one in twelve.
+const belowPerAbove = 11
+
 // longCooling stands for a cooling time that is long or not known.
 const longCooling = time.Hour
 
@@ -50,9 +54,18 @@ func (m *Machine) feedOwn(passed time.Duration) {
 	e := &m.engine
 	if e.held == model.Cranking {
 		e.starter += passed
+		e.cranks.feel(m.inputs[model.BatteryVoltage], m.at)
 	} else {
 		e.starter = max(0, e.starter-passed/restPerCrank)
 	}
+	if load, ok := m.inputs[model.LoadRatio].value(m.at); ok && load > 1 {
+		e.above += passed
+	} else {
+		e.above = max(0, e.above-passed/belowPerAbove)
+	}
+	m.ownRest()
+	m.own(model.OverloadTime, e.above.Seconds())
+	m.own(model.FailedStarts, float64(e.cranks.failed))
 	m.own(model.StarterTime, e.starter.Seconds())
 	m.own(model.CoolingTime, e.cooled.Seconds())
 	m.own(model.RestTime, e.resting(m.at).Seconds())
@@ -92,6 +105,8 @@ func (w *watch) ownWords(m *Machine) string {
 		return fmt.Sprintf("%.0f in a minute; the first: %s", w.value, m.raisings.first)
 	case model.AlarmsUnwatched:
 		return fmt.Sprintf("%.0f alarms cannot see", w.value)
+	case model.FailedStarts:
+		return m.crankWords()
 	}
 	return ""
 }

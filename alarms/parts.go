@@ -80,8 +80,32 @@ func (w *watch) partWords(m *Machine) string {
 			parts = append(parts, fmt.Sprintf("%s %s", model.PartName(in.point), q.ShowWithUnit(v)))
 		}
 	}
-	return strings.Join(parts, ", ")
+	said := strings.Join(parts, ", ")
+	if w.rule.ID == "voltage.absent" {
+		said += ": " + residualWords(w.value)
+	}
+	return said
 }
+
+// residualWords says what the voltage of a set that does not build up means
+// (common practice).
+func residualWords(volts float64) string {
+	switch {
+	case volts < residualNone:
+		return "no residual, or an open lead or fuse"
+	case volts < residualLeast:
+		return "hardly any residual"
+	case volts <= residualMost:
+		return "the residual is there; look at the excitation and regulator path"
+	}
+	return "more than a residual; look at the regulator and its settings"
+}
+
+const (
+	residualNone  = 1.0  // V
+	residualLeast = 2.0  // V
+	residualMost  = 10.0 // V
+)
 
 // point is what the rule looks at now; empty for DeviceLost.
 func (w *watch) point() model.PointID {

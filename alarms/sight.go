@@ -41,12 +41,16 @@ func (w *watch) blindness(m *Machine) string {
 		return ""
 	case w.rule.Kind == model.PointFailed && elapsed(w.in.told, m.at) <= w.in.hold():
 		return ""
+	case w.rule.DarkMeter && w.lostPart(m.at) != nil && !failed(w.lostPart(m.at).sample.Cause):
+		return ""
 	case w.rule.Kind == model.PointFailed, w.ins == nil && w.missing(w.in, m.at):
 		return w.in.cause()
 	case w.lostPart(m.at) != nil:
 		return w.lostWords(m.at)
 	case w.while != nil && w.missing(w.while, m.at):
 		return w.while.cause()
+	case w.likeIn != nil && w.missing(w.likeIn, m.at):
+		return w.likeIn.cause()
 	case w.steadyIn != nil && w.missing(w.steadyIn, m.at):
 		return w.steadyIn.cause()
 	}

@@ -11,6 +11,7 @@ import (
 var (
 	onOwnFuel = []model.EngineState{model.RunningUp, model.Idling, model.Unloaded, model.Loaded}
 	warm      = []model.EngineState{model.RunningUp, model.Idling, model.Unloaded, model.Loaded, model.RunningDown}
+	turning   = []model.EngineState{model.Cranking, model.RunningUp, model.Idling, model.Unloaded, model.Loaded, model.RunningDown}
 	atSpeed   = []model.EngineState{model.Unloaded, model.Loaded}
 )
 
@@ -26,6 +27,9 @@ const (
 	oilWarnLeast = 90e3 // Pa
 	// oilMissing is four times the zero error of a 10-bar sensor of 1 %.
 	oilMissing = 40e3 // Pa
+	// oilDisagrees is what a transmitter shows above which a closed switch is
+	// wrong: switches close between 0.3 and 0.7 bar.
+	oilDisagrees = 100e3 // Pa
 	// oilDeadband is twice that zero error.
 	oilDeadband = 20e3 // Pa
 	// coolantWarn is over a thermostat that is fully open: a sound engine stays
@@ -52,16 +56,18 @@ const (
 // hardwired shutdown.
 func Standard(r model.Rating, points map[model.PointID]model.Point, devices []model.Device) []model.AlarmRule {
 	has := func(p model.PointID) bool { _, ok := points[p]; return ok }
-	rules := slices.Concat(oil(r, has), oilTrend(has), coolant(r, has), coolantTrend(r, has), stops(r, has), frequency(r, has), hunting(r, has),
-		voltages(r, has), neutral(has), load(r, has), unbalance(r, has), lowLoad(r, has), starter(), charging(r, has), battery(r, has),
+	setFed := slices.ContainsFunc(devices, func(d model.Device) bool { return d.PoweredBySet })
+	rules := slices.Concat(oil(r, has), oilSwitch(has), oilTrend(has), coolant(r, has), coolantTrend(r, has), overspeed(r, has), stops(r, has), engineContacts(has), failedStart(), frequency(r, has), hunting(r, has),
+		voltages(r, has), neutral(has), terminals(r, has, setFed), earth(has), power(r, has), reactive(r, has), breaker(r, has), load(r, has), unbalance(r, has), voltageUnbalance(r, has), lowLoad(r, has), heat(r, has), starter(), charging(r, has), battery(r, has),
 		supplies(has), monoxide(has), sight(devices), failures(points))
+	for _, d := range devices {
+		rules = append(rules, lostDevice(d))
+	}
 	for i := range rules {
+		rules[i] = justified(rules[i])
 		if rules[i].Priority == model.Critical {
 			rules[i].Remind = remindAfter
 		}
-	}
-	for _, d := range devices {
-		rules = append(rules, lostDevice(d))
 	}
 	return rules
 }
@@ -88,6 +94,42 @@ func oil(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	none.Action = "Stop the engine by hand now. Prime the oil system and find out why before the next start."
 	none.Basis = "pressure is expected within 15 s of the start (common practice); 8 s, counted from the last reading that still spoke against a running engine, and two readings leave time to act; 0.4 bar is four times the zero error of a 10-bar sensor of 1 % (derived)"
 	return []model.AlarmRule{none, low, warn}
+}
+
+// oilSwitch watches the switch of a set without a transmitter, and in the place of
+// one that is bad. While both are good the transmitter is believed, and what the
+// switch says against it is a warning of its own.
+func oilSwitch(has func(model.PointID) bool) []model.AlarmRule {
+	if !has(model.OilSwitch) {
+		return nil
+	}
+	low := model.AlarmRule{ID: "oil.switch.low", Label: "Oil pressure switch says low",
+		Kind: model.AboveLimit, Point: model.OilSwitch, Limit: 0.5,
+		OnDelay: 2 * time.Second, OffDelay: 5 * time.Second, Latch: true,
+		ArmedIn: onOwnFuel, ArmDelay: 8 * time.Second,
+		Action: "Stop the engine by hand now. Check the oil level, then the pressure with a gauge, before it turns again.",
+		Basis: "a switch of an engine closes between 0.3 and 0.7 bar; pressure is there within 8 s of " +
+			"self-sustained speed (common practice), and 2 s are no bounce"}
+	if has(model.OilPressure) {
+		low.Unless = model.AlarmCondition{Point: model.OilPressure, Limit: oilDisagrees}
+	}
+	return []model.AlarmRule{low}
+}
+
+// overspeed watches the pickup, which sees a runaway without excitation too. The
+// frequency has its own rule.
+func overspeed(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
+	limit := r.OverspeedLimit()
+	if !has(model.SpeedPoint) || limit <= 0 {
+		return nil
+	}
+	return []model.AlarmRule{{ID: "engine.overspeed", Label: "Overspeed",
+		Kind: model.AboveLimit, Point: model.SpeedPoint, Limit: limit, Deadband: 0.01 * limit,
+		OnDelay: 500 * time.Millisecond, OffDelay: 5 * time.Second, Latch: true, ArmedIn: turning,
+		Action: "Cut the fuel by hand; block the air if it does not stop. Keep clear of the line of the " +
+			"flywheel. Software is too slow for overspeed: the hardwired device has to act.",
+		Basis: "the limit on the card, or 10 % above rated speed, the usual place of the overspeed device " +
+			"(common practice); 0.5 s is no stray pulse"}}
 }
 
 func coolant(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {

@@ -140,3 +140,31 @@ func supplies(has func(model.PointID) bool) []model.AlarmRule {
 	}
 	return rules
 }
+
+// engineContacts watches the level switch and the emergency stop.
+func engineContacts(has func(model.PointID) bool) []model.AlarmRule {
+	var rules []model.AlarmRule
+	if has(model.CoolantLevelSwitch) {
+		rules = append(rules, model.AlarmRule{ID: "coolant.level.low", Label: "Coolant level low",
+			Kind: model.AboveLimit, Point: model.CoolantLevelSwitch, Limit: 0.5,
+			OnDelay: 5 * time.Second, OffDelay: 10 * time.Second, Latch: true, ArmedIn: onOwnFuel,
+			Action: "Take the load off and stop the engine by hand: without water the temperature sensor may " +
+				"hang in air. Never open the cap while it is hot.",
+			Basis: "a pump that draws air cools nothing within a minute (common practice); 5 s are no slosh"})
+	}
+	if has(model.EmergencyStop) {
+		rules = append(rules, model.AlarmRule{ID: "emergency.stop.operated", Label: "Emergency stop operated",
+			Kind: model.AboveLimit, Point: model.EmergencyStop, Limit: 0.5, OffDelay: time.Second,
+			Action: "Find out who pressed it and why before it is released.",
+			Basis:  "for the log: what was first out shows whether a person or a fault came first (common practice)"})
+	}
+	return rules
+}
+
+// failedStart notes an engine that does not start.
+func failedStart() []model.AlarmRule {
+	return []model.AlarmRule{{ID: "engine.failed.to.start", Label: "The engine did not start",
+		Kind: model.AboveLimit, Point: model.FailedStarts, Limit: 2.5,
+		Action: "Let the starter cool. Look for fuel, air in the fuel, the stop lever and the glow plugs.",
+		Basis:  "three cranks of 10 s or more without self-sustained speed (common practice)"}}
+}

@@ -46,13 +46,16 @@ func sight(devices []model.Device) []model.AlarmRule {
 func failures(points map[model.PointID]model.Point) []model.AlarmRule {
 	has := func(p model.PointID) bool { _, ok := points[p]; return ok }
 	var rules []model.AlarmRule
-	others := []model.PointID{model.MonoxidePoint, model.ExhaustTemperature, model.AmbientTemperature, model.FuelLevel, model.ChargeLamp, model.KeyOn}
+	others := []model.PointID{model.MonoxidePoint, model.ExhaustTemperature, model.AmbientTemperature, model.FuelLevel, model.ChargeLamp, model.KeyOn,
+		model.WindingL1, model.WindingL2, model.WindingL3, model.BearingTemperature, model.CoolantLevelSwitch, model.EmergencyStop,
+		model.BreakerClosed, model.ResidualCurrent, model.NeutralToEarth}
 	for _, p := range append(engineSensors[:], others...) {
 		if has(p) {
 			rules = append(rules, failedSensor(p))
 		}
 	}
-	for _, p := range []model.PointID{model.OilPressure, model.OilTemperature, model.CoolantTemperature, model.ExhaustTemperature, model.BatteryVoltage, model.SpeedPoint} {
+	for _, p := range []model.PointID{model.OilPressure, model.OilTemperature, model.CoolantTemperature, model.ExhaustTemperature, model.BatteryVoltage, model.SpeedPoint,
+		model.WindingL1, model.WindingL2, model.WindingL3, model.BearingTemperature} {
 		if has(p) {
 			rules = append(rules, stuckSensor(p))
 		}
@@ -75,7 +78,12 @@ func failedSensor(p model.PointID) model.AlarmRule {
 		model.FuelLevel: "Dip the tank instead.", model.AmbientTemperature: "Hang a thermometer at the radiator's inlet instead.",
 		model.ExhaustTemperature: "Watch the smoke instead.", model.KeyOn: "Look at the key itself.", model.ChargeLamp: "Look at the lamp itself.",
 		model.MonoxidePoint: "Trust the certified CO alarm, and keep out without one.",
-		model.OilSwitch:     "Watch the gauge and the warning lamp on the engine instead.",
+		model.WindingL1:     "Hold a thermometer at the alternator's air outlet instead.", model.WindingL2: "Hold a thermometer at the alternator's air outlet instead.",
+		model.WindingL3: "Hold a thermometer at the alternator's air outlet instead.", model.BearingTemperature: "Hold a thermometer to the bearing cover instead.",
+		model.CoolantLevelSwitch: "Look at the header tank when it is cold.", model.EmergencyStop: "Look at the button itself.",
+		model.BreakerClosed: "Look at the breaker's handle.", model.ResidualCurrent: "Test the residual current device with its button.",
+		model.NeutralToEarth: "Measure between neutral and earth with a hand meter.",
+		model.OilSwitch:      "Watch the gauge and the warning lamp on the engine instead.",
 	}[p]
 	r.Action = cmp.Or(instead, "Read the gauge on the engine instead.") + " Look at plug, wire and sensor when it stands still."
 	if q, _ := model.KnownQuantity(p); q == model.State {
@@ -119,7 +127,7 @@ func contacts(has func(model.PointID) bool) []model.AlarmRule {
 		return rules
 	}
 	low := model.AlarmRule{ID: "oil.switch.says.low", Label: "Oil switch says low, the transmitter does not", Priority: model.Warning,
-		Kind: model.AboveLimit, Point: model.OilSwitch, Limit: 0.5, While: model.AlarmCondition{Point: model.OilPressure, Limit: 100e3},
+		Kind: model.AboveLimit, Point: model.OilSwitch, Limit: 0.5, While: model.AlarmCondition{Point: model.OilPressure, Limit: oilDisagrees},
 		OnDelay: 10 * time.Second, OffDelay: 5 * time.Second, ArmedIn: onOwnFuel,
 		Action: "Believe the lower of the two until a gauge has settled it. Take the load off.",
 		Basis:  "switches of engines open between 0.3 and 0.7 bar; at 1 bar on the transmitter one of the two is wrong (common practice)"}

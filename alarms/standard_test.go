@@ -26,7 +26,9 @@ func threeWire() []model.AlarmRule {
 // others are the points that no scenario of the engine alone needs.
 func others() []model.PointID {
 	return []model.PointID{model.PowerActive, model.OilSwitch, model.OilTemperature, model.KeyOn, model.FuelLevel,
-		model.AmbientTemperature, model.ExhaustTemperature, model.CurrentN, model.MonoxidePoint}
+		model.AmbientTemperature, model.ExhaustTemperature, model.CurrentN, model.MonoxidePoint,
+		model.PowerReactive, model.BearingTemperature, model.CoolantLevelSwitch, model.EmergencyStop, model.BreakerClosed,
+		model.ResidualCurrent, model.NeutralToEarth, model.WindingL1, model.WindingL2, model.WindingL3}
 }
 
 // sourced finds what a limit rests on: a standard, or a word for the lack of one.
@@ -134,7 +136,7 @@ func TestRulesNeedTheirPointsAndRating(t *testing.T) {
 	for _, r := range rules {
 		ids = append(ids, r.ID)
 	}
-	want := "engine.stopped.loaded starter.hot starter.long engine.unseen engine.blind alarms.unwatched alarms.flood"
+	want := "engine.stopped.loaded engine.failed.to.start starter.hot starter.long engine.unseen engine.blind alarms.unwatched alarms.flood"
 	if got := strings.Join(ids, " "); got != want {
 		t.Errorf("a set of which nothing is known has the rules %s; want %s", got, want)
 	}

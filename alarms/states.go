@@ -81,7 +81,7 @@ func (w *watch) words(m *Machine) string {
 	case model.UsedUpWithin:
 		return fmt.Sprintf("%.0f %% used an hour of late", 360000*w.trace.(*usage).rate)
 	}
-	if len(w.ins) > 1 {
+	if len(w.ins) > 0 {
 		return w.partWords(m)
 	}
 	return w.ownWords(m)

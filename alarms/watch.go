@@ -16,8 +16,11 @@ type watch struct {
 	speed, frequency *input   // for PerSpeed, else nil
 	trace            trace    // nil when the value itself is judged
 	while, steadyIn  *input   // of the rule's While and Steady, else nil
+	unless           *input   // of the rule's Unless, else nil
 	coldIn           *input   // of the rule's Cold, else nil
-	steady           *swing   // of steadyIn
+	likeIn           *input   // of the rule's Like, else nil
+	like             *learned
+	steady           *swing // of steadyIn
 
 	heard, lost bool // for DeviceLost: somebody told, and what
 
@@ -160,11 +163,28 @@ func (w *watch) look(m *Machine) (abnormal, seen bool) {
 		}
 	}
 	w.value, w.limit = v, w.setpoint(m, v)
+	if w.likeIn != nil {
+		load, ok := w.likeIn.value(m.at)
+		if !ok {
+			return false, false
+		}
+		learnt, ok := w.like.see(w.in.at, load, v)
+		if !ok {
+			return false, false
+		}
+		w.limit += learnt
+	}
 	also, ok := w.condition(m)
 	if w.regardless(v) {
 		return true, true
 	}
-	return also && w.beyond(v), ok
+	return also && !w.excused(m) && w.beyond(v), ok
+}
+
+// excused reports whether a second point that can be seen speaks for a normal value.
+func (w *watch) excused(m *Machine) bool {
+	v, ok := w.unless.value(m.at)
+	return ok && v < w.rule.Unless.Limit == w.rule.Unless.Below
 }
 
 // condition reports whether the second point speaks for an abnormal value as
@@ -296,6 +316,9 @@ func (w *watch) forget() {
 	if w.steady != nil {
 		w.steady.forget()
 	}
+	if w.like != nil {
+		w.like.forget()
+	}
 }
 
 func (w *watch) status() model.AlarmStatus {
@@ -313,6 +336,8 @@ func (w *watch) status() model.AlarmStatus {
 		s.Why = model.NotPolledYet.String()
 	case w.in != nil && w.in.empty():
 		s.Why = noValueHere
+	case w.like != nil && !w.judged:
+		s.Why = notYetLearned
 	case w.rule.Kind == model.UsedUpWithin && !w.judged:
 		s.Why = notYetUsed
 	default:

@@ -124,7 +124,10 @@ type AlarmRule struct {
 	Poles int
 	// Cold names the temperature by which the limit, of a battery that cranks,
 	// falls as LoadVolts does below 21 °C; "" means that it does not.
-	Cold     PointID
+	Cold PointID
+	// Like names the load by which the limit is learned: Limit is then how far
+	// above what the point showed first at a like load. "" means a fixed limit.
+	Like     PointID
 	Window   time.Duration // over which a rate or swing is taken, or of StuckFor; 0 means 60 s, of UsedUpWithin 30 min
 	Deadband float64       // how far back the value must come to be normal, canonical unit; 0 means none
 	OnDelay  time.Duration // how long the condition must hold; 0 means at once
@@ -147,6 +150,12 @@ type AlarmRule struct {
 	// Regardless is a limit beyond Limit, canonical unit: a value beyond it is
 	// abnormal whatever While says. 0 means that While is always asked.
 	Regardless float64
+	// Unless counts the value as normal while a second point says so. It asks
+	// nothing while that point cannot be seen: the rule then judges alone.
+	Unless AlarmCondition
+	// DarkMeter takes the silence of a meter for the absence of voltage and not for a
+	// loss of sight: one that the set feeds is dark without it.
+	DarkMeter bool
 	// Steady names a point that must not have swung by more than SteadyWithin
 	// (canonical unit) over Window and a quarter of it more for the rule to judge
 	// at all; "" means none. While it is not judged, no delay runs.
@@ -157,6 +166,11 @@ type AlarmRule struct {
 	Remind time.Duration
 	Action string // what to do by hand
 	Basis  string // where the limit comes from
+	// Consequence says who or what is harmed when nobody acts, and TimeToAct how
+	// long that takes; 0 means that it is for the log. Both are empty for a rule
+	// of the user's own.
+	Consequence string
+	TimeToAct   time.Duration
 }
 
 // Measures says what the rule's value and limit are of a point of a quantity;

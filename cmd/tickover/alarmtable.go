@@ -32,15 +32,18 @@ func (c *alarmsTable) Run(_ context.Context, s streams) error {
 	return writeAlarmTable(s.out, cfg.Setup.Rating, rules(cfg.Setup))
 }
 
-// wholeSet is the standard rule set of a set that has every point the
-// simulated one has and a sensor of carbon monoxide, with a logger that lives on
+// wholeSet is the standard rule set of a set that has every point the simulated
+// one has and every other well-known instrument, with a logger that lives on
 // the starter battery and a computer that knows its supply and its heat.
 func wholeSet() []model.AlarmRule {
 	all := model.Device{Name: "engine"}
 	for _, p := range plant.Points() {
 		all.Points = append(all.Points, model.Point{ID: p})
 	}
-	all.Points = append(all.Points, model.Point{ID: model.MonoxidePoint})
+	for _, p := range append(slices.Clone(model.Windings[:]), model.MonoxidePoint, model.BearingTemperature, model.CoolantLevelSwitch,
+		model.EmergencyStop, model.BreakerClosed, model.ResidualCurrent, model.NeutralToEarth) {
+		all.Points = append(all.Points, model.Point{ID: p})
+	}
 	computer := map[model.PointID]model.Point{model.HostUndervoltage: {}, model.HostTemperature: {}}
 	setup := model.Setup{Rating: plant.HatcheryRating(), Devices: []model.Device{all, {Name: "meter", PoweredBySet: true}},
 		Supply: model.Supply{Starter: true, Power: 5, Capacity: 88}}
@@ -60,8 +63,11 @@ Alarms advise. They stop nothing and replace no protective device.
 latches stays until a person resets it, once its condition is over. Ratios are
 of the set's rating.
 
-| alarm | priority | warns when | for | ends | watches | what to do by hand | basis |
-|---|---|---|---|---|---|---|---|
+The priority follows from the time to act, the last column: critical within a
+minute, warning within an hour, information later or never.
+
+| alarm | priority | warns when | for | ends | watches | what to do by hand | basis | who or what is harmed, time to act |
+|---|---|---|---|---|---|---|---|---|
 `
 
 // nameplateWords names the set that a table of limits is for by what its nameplate
@@ -98,10 +104,21 @@ func writeAlarmTable(w io.Writer, set model.Rating, rules []model.AlarmRule) err
 	var b strings.Builder
 	fmt.Fprintf(&b, alarmTableHead, nameplateWords(set))
 	for _, r := range ordered {
-		fmt.Fprintf(&b, "| `%s` %s | %s | %s | %s | %s | %s | %s | %s |\n", r.ID, r.Label, r.Priority, whenWords(r), delayWords(r.OnDelay), endWords(r), armedWords(r), r.Action, r.Basis)
+		fmt.Fprintf(&b, "| `%s` %s | %s | %s | %s | %s | %s | %s | %s | %s |\n", r.ID, r.Label, r.Priority, whenWords(r), delayWords(r.OnDelay), endWords(r), armedWords(r), r.Action, r.Basis, stakeWords(r))
 	}
 	_, err := io.WriteString(w, b.String())
 	return err
+}
+
+// stakeWords says what happens when nobody acts, and how soon.
+func stakeWords(r model.AlarmRule) string {
+	switch {
+	case r.Consequence == "":
+		return "not stated: a rule of your own"
+	case r.TimeToAct == 0:
+		return r.Consequence + "; for the log"
+	}
+	return r.Consequence + "; " + delayWords(r.TimeToAct)
 }
 
 // whenWords says what the rule holds against what.
@@ -136,6 +153,11 @@ func whenWords(r model.AlarmRule) string {
 		}
 		said += " " + show(r.Limit)
 	}
+	if r.Like != "" {
+		q, _ := model.KnownQuantity(r.Point)
+		said = fmt.Sprintf("%s is more than %s above what it showed first at a like `%s`", pointWords(r),
+			strings.TrimPrefix(q.ShowDifference(r.Limit), "+"), r.Like)
+	}
 	switch r.Kind {
 	case model.RisingFaster, model.FallingFaster, model.SwingsMore, model.UsedUpWithin:
 		said += " over " + delayWords(cmp.Or(r.Window, time.Minute))
@@ -146,6 +168,9 @@ func whenWords(r model.AlarmRule) string {
 	}
 	if r.Regardless != 0 {
 		said += fmt.Sprintf(", or %s %s", r.Kind, show(r.Regardless))
+	}
+	if u := r.Unless; u.Point != "" {
+		said += fmt.Sprintf(" unless `%s` is good and %s%s", u.Point, map[bool]string{true: "below ", false: "above "}[u.Below], limitWords(u.Point, u.Limit))
 	}
 	if r.Cold != "" {
 		said += fmt.Sprintf(" at 21 °C, less when `%s` is lower", r.Cold)

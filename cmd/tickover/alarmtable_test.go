@@ -24,7 +24,7 @@ func TestTheTableOfAlarmsIsCurrent(t *testing.T) {
 		}
 		rows++
 		cells := strings.Split(strings.Trim(strings.TrimSpace(line), "|"), "|")
-		if len(cells) != 8 {
+		if len(cells) != 9 {
 			t.Errorf("%d cells in %s", len(cells), line)
 			continue
 		}

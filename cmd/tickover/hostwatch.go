@@ -60,12 +60,14 @@ func hostRules(setup model.Setup, points map[model.PointID]model.Point) []model.
 	for _, r := range []model.AlarmRule{
 		{ID: "logger.undervoltage", Label: "The logger's supply is too low", Priority: model.Warning, Kind: model.AboveLimit,
 			Point: model.HostUndervoltage, Limit: 0.5, OffDelay: time.Minute,
-			Action: "Look at the logger's converter, its fuse and its leads. Readings may be missing at the next crank.",
-			Basis:  "the board's own detector, at 4.63 V on the boards that have one (from memory)"},
+			Action:      "Look at the logger's converter, its fuse and its leads. Readings may be missing at the next crank.",
+			Basis:       "the board's own detector, at 4.63 V on the boards that have one (from memory)",
+			Consequence: "watch: the logger restarts at the next crank", TimeToAct: time.Hour},
 		{ID: "logger.hot", Label: "The logger is hot", Priority: model.Warning, Kind: model.AboveLimit,
 			Point: model.HostTemperature, Limit: hotHost, Deadband: 5, OnDelay: time.Minute,
-			Action: "Move it away from radiator and exhaust, or give it air.",
-			Basis:  "5 K below where small boards slow down (from memory)"},
+			Action:      "Move it away from radiator and exhaust, or give it air.",
+			Basis:       "5 K below where small boards slow down (from memory)",
+			Consequence: "watch: readings come late", TimeToAct: time.Hour},
 	} {
 		taken := slices.ContainsFunc(setup.Alarms, func(own model.AlarmRule) bool { return own.ID == r.ID })
 		if _, ok := points[r.Point]; ok && !taken {

@@ -191,6 +191,7 @@ func inputsOf(setup *model.Setup, r model.AlarmRule) (needs []model.PointID) {
 		model.VoltsPerHertzRatio:  {model.VoltageL1N, model.VoltageL2N, model.VoltageL3N, model.FrequencyPoint},
 		model.ZeroSequenceVoltage: {model.VoltageL1N, model.VoltageL2N, model.VoltageL3N, model.VoltageL12, model.VoltageL23, model.VoltageL31},
 	}
+	derived[model.VoltageUnbalance] = model.LineVoltages[:]
 	derived[model.NeutralSuspect] = derived[model.ZeroSequenceVoltage]
 	for _, p := range append(slices.Clone(r.Points), r.Point, r.While.Point, r.Steady) {
 		known, worked := derived[p]
@@ -219,6 +220,18 @@ func (d death) blinds(setup *model.Setup, r model.AlarmRule) bool {
 		for _, p := range dev.Points {
 			device[p.ID] = dev.Name
 		}
+	}
+	// Either instrument alone shows whether the engine is at rest.
+	if r.While.Point == model.EngineAtRest {
+		oil := slices.IndexFunc(setup.Sensed, func(s model.Point) bool { return s.ID == model.OilPressure })
+		raw := model.OilPressure
+		if oil >= 0 {
+			raw = setup.Sensed[oil].Sensor.Raw
+		}
+		if d.takes(device[model.SpeedPoint], model.SpeedPoint) && d.takes(device[raw], raw) {
+			return true
+		}
+		r.While = model.AlarmCondition{}
 	}
 	return slices.ContainsFunc(inputsOf(setup, r), func(p model.PointID) bool { return device[p] != "" && d.takes(device[p], p) })
 }

@@ -79,12 +79,14 @@ func (w supplyWatch) rules(setup model.Setup) []model.AlarmRule {
 	all := []model.AlarmRule{
 		{ID: "logger.battery.half", Label: "The logger has half emptied the starter battery", Priority: model.Warning, Kind: model.BelowLimit,
 			Point: model.BatteryVoltage, Limit: 12.2 * blocks, Deadband: 0.2 * blocks, OnDelay: 10 * time.Minute, ArmedIn: []model.EngineState{model.Standstill},
-			Action: "Charge the battery, or end the logger: sudo poweroff. It takes " + w.supply.Words(w.nominal) + ". Nothing is switched off by itself.",
-			Basis:  "12.2 V at rest is half full (common practice)"},
+			Action:      "Charge the battery, or end the logger: sudo poweroff. It takes " + w.supply.Words(w.nominal) + ". Nothing is switched off by itself.",
+			Basis:       "12.2 V at rest is half full (common practice)",
+			Consequence: "engine: the next start fails", TimeToAct: time.Hour},
 		{ID: "logger.battery.day", Label: "The logger has the starter battery half empty within a day", Priority: model.Information, Kind: model.BelowLimit,
 			Point: model.HostSupplyLeft, Limit: 86400, Deadband: 6 * 3600, OnDelay: 10 * time.Minute, ArmedIn: []model.EngineState{model.Standstill},
-			Action: "Fit a charger, or end the logger when the tests are over: sudo poweroff.",
-			Basis:  "the draw and the capacity in the configuration, the charge by the voltage at rest (derived)"},
+			Action:      "Fit a charger, or end the logger when the tests are over: sudo poweroff.",
+			Basis:       "the draw and the capacity in the configuration, the charge by the voltage at rest (derived)",
+			Consequence: "engine: the next start fails", TimeToAct: 24 * time.Hour},
 	}
 	return slices.DeleteFunc(all, func(r model.AlarmRule) bool {
 		measured := setup.Points()[model.BatteryVoltage].ID != ""

@@ -1,0 +1,161 @@
+package alarms
+
+import (
+	"strings"
+	"time"
+
+	"tickover/model"
+)
+
+// stake is why a rule has its priority: who or what is harmed when nobody acts,
+// and how long that takes.
+type stake struct {
+	harm string
+	act  time.Duration // 0 means that nothing is harmed: it is for the log
+}
+
+// Time to act that makes a priority. The alarm-management standards aim at about
+// 5 % critical, 15 % warning and 80 % information (ISA-18.2, from memory).
+const (
+	actCritical = time.Minute
+	actWarning  = time.Hour
+)
+
+// priority follows from the time to act.
+func (s stake) priority() model.Priority {
+	switch {
+	case s.act == 0 || s.act > actWarning:
+		return model.Information
+	case s.act > actCritical:
+		return model.Warning
+	}
+	return model.Critical
+}
+
+// stakes are those of every standard rule, by its ID; of one rule for each sensor
+// or device by the end of the ID. All times are common practice.
+var stakes = map[string]stake{
+	"oil.pressure.missing":   {"engine: bearings run dry and seize", 10 * time.Second},
+	"oil.pressure.low":       {"engine: bearings run dry and seize", 10 * time.Second},
+	"oil.switch.low":         {"engine: bearings run dry and seize", 10 * time.Second},
+	"oil.pressure.sinking":   {"engine: a slow loss of oil ends in dry bearings", 5 * time.Minute},
+	"oil.pressure.falling":   {"engine: a leak ends in dry bearings", 5 * time.Minute},
+	"oil.switch.says.low":    {"engine: one of two oil instruments is wrong", 10 * time.Minute},
+	"oil.switch.says.enough": {"engine: one of two oil instruments is wrong", 10 * time.Minute},
+	"oil.temperature.far.high": {"engine: hot oil no longer carries the bearings",
+		3 * time.Minute},
+	"oil.temperature.high": {"engine: the oil thins and ages", 10 * time.Minute},
+	"oil.pressure.at.rest": {"watch: the sensor's zero is off", 24 * time.Hour},
+
+	"coolant.hot":       {"engine: the coolant boils, head and gasket are lost", time.Minute},
+	"coolant.level.low": {"engine: the pump draws air, the head cracks", time.Minute},
+	"coolant.soak":      {"none: the heat of the stopped block goes on into the water", 0},
+	"coolant.warm":      {"engine: it overheats if the load stays", 10 * time.Minute},
+	"coolant.rising":    {"engine: it overheats if the load stays", 5 * time.Minute},
+	"coolant.dropping":  {"engine: the coolant may be gone", 5 * time.Minute},
+	"coolant.cold":      {"engine: it soots and thins its oil over many hours", 24 * time.Hour},
+
+	"engine.overspeed":      {"people: flywheel or rotor may burst", 5 * time.Second},
+	"frequency.high":        {"people: flywheel or rotor may burst", 5 * time.Second},
+	"frequency.low":         {"load: motors draw more current and heat up", 10 * time.Minute},
+	"frequency.off":         {"load: clocks and motors run off their speed", 4 * time.Hour},
+	"frequency.hunting.far": {"load: lights flicker, motors and governor wear", 10 * time.Minute},
+	"frequency.hunting":     {"load: lights flicker", 4 * time.Hour},
+
+	"voltage.lost":           {"alternator: stalled motors draw their locked-rotor current", time.Minute},
+	"voltage.high":           {"people: appliances burn", 10 * time.Second},
+	"voltage.off":            {"load: appliances age", 30 * time.Minute},
+	"voltage.absent":         {"load: there is no supply", 30 * time.Minute},
+	"voltage.unbalance.far":  {"alternator: its damper and every motor overheat", time.Minute},
+	"voltage.unbalance.high": {"load: motors run hot", 30 * time.Minute},
+	"neutral.lost":           {"people: line voltage on appliances for phase voltage, fire", 5 * time.Second},
+	"neutral.suspect":        {"people: the neutral may open", 10 * time.Minute},
+	"neutral.earth.far":      {"people: metal of the installation is live", time.Second},
+	"neutral.earth.high":     {"people: bond or neutral is poor", time.Hour},
+	"terminals.live":         {"people: a set taken for dead is live", time.Second},
+	"current.residual.high":  {"people: a fault current finds its way to earth", 10 * time.Minute},
+	"breaker.says.open":      {"people: a circuit taken for open is live", 10 * time.Minute},
+
+	"power.far.high":         {"engine: pistons and exhaust valves overheat", time.Minute},
+	"power.high":             {"engine: it runs hotter than it lasts", 10 * time.Minute},
+	"power.hour.used":        {"engine: it runs hotter than it lasts", 10 * time.Minute},
+	"power.reverse.far":      {"engine: it is driven without fuel or lubrication for it", 10 * time.Second},
+	"power.reverse":          {"engine: another source drives it", 5 * time.Minute},
+	"reactive.leading":       {"load: the regulator loses hold and the voltage runs up", 5 * time.Minute},
+	"load.far.high":          {"alternator: a winding overheats", 5 * time.Minute},
+	"load.high":              {"alternator: a winding runs hotter than it lasts", time.Hour},
+	"load.low":               {"engine: it soots over many hours", 24 * time.Hour},
+	"load.low.long":          {"engine: it soots over many hours", 12 * time.Hour},
+	"excitation.far.high":    {"alternator: field and regulator overheat", 5 * time.Minute},
+	"excitation.high":        {"alternator: iron saturates, the field runs hot", 10 * time.Minute},
+	"current.negative.far":   {"alternator: the rotor's heat allowance is nearly used up", time.Minute},
+	"current.negative.high":  {"alternator: the rotor runs warm", 24 * time.Hour},
+	"current.negative.noted": {"alternator: the rotor runs warm", 24 * time.Hour},
+	"current.n.high":         {"load: the neutral conductor runs hot", 30 * time.Minute},
+	"winding.hot":            {"alternator: insulation ages twice as fast for each 10 K", 10 * time.Minute},
+	"bearing.hot":            {"alternator: the bearing's grease fails", 10 * time.Minute},
+	"exhaust.hot":            {"engine: valves and turbocharger overheat", 10 * time.Minute},
+
+	"engine.stopped.loaded":   {"load: there is no supply", 10 * time.Minute},
+	"engine.started.unasked":  {"people: belts and fan turn without warning", time.Second},
+	"engine.not.stopping":     {"people: a runaway cannot be stopped by its key", 10 * time.Second},
+	"engine.stopping.slowly":  {"people: it may become a runaway", 5 * time.Minute},
+	"engine.failed.to.start":  {"load: there is no supply yet", 0},
+	"emergency.stop.operated": {"none: the set is stopped already", 0},
+	"engine.blind":            {"engine: oil and coolant can be lost unseen", time.Minute},
+	"engine.unseen":           {"watch: rules wait for a state that is not known", 10 * time.Minute},
+	"alarms.unwatched":        {"watch: what is not seen is not warned of", 10 * time.Minute},
+	"alarms.flood":            {"watch: one person cannot take in so many", 10 * time.Minute},
+
+	"battery.overcharged":     {"people: the battery gasses", 10 * time.Minute},
+	"battery.charging.high":   {"load: the battery loses water over days", 24 * time.Hour},
+	"battery.draining":        {"engine: the fuel solenoid drops out and the set stops", 10 * time.Minute},
+	"battery.charging":        {"engine: the next start fails", time.Hour},
+	"charge.lamp.lit":         {"engine: the next start fails", time.Hour},
+	"battery.crank.collapsed": {"watch: relays and this logger lose their supply", 2 * time.Minute},
+	"battery.crank.low":       {"engine: a colder start may fail", 24 * time.Hour},
+	"battery.rest.flat":       {"engine: the next start fails, the battery spoils", 12 * time.Hour},
+	"battery.rest.low":        {"engine: the next cold start may fail", 24 * time.Hour},
+	"starter.hot":             {"engine: the starter's winding burns", 2 * time.Minute},
+	"starter.long":            {"engine: the starter runs warm", 0},
+	"fuel.empty":              {"engine: it draws air and stops", 15 * time.Minute},
+	"fuel.time.out":           {"engine: it draws air and stops", time.Hour},
+	"fuel.low":                {"load: the supply ends today", 2 * time.Hour},
+	"fuel.time.short":         {"load: the supply ends in two hours", 2 * time.Hour},
+	"ambient.hot":             {"engine: the radiator has no reserve", 10 * time.Minute},
+	"ambient.warm":            {"engine: the radiator loses its reserve", 12 * time.Hour},
+	"co.far.high":             {"people: carbon monoxide kills", time.Second},
+	"co.high":                 {"people: headache, then poisoning", 10 * time.Minute},
+
+	"oil.pressure.failed":        {"engine: a loss of oil is not seen by it", 10 * time.Minute},
+	"oil.switch.failed":          {"engine: a loss of oil is not seen by it", 10 * time.Minute},
+	"coolant.temperature.failed": {"engine: overheating is not seen by it", 10 * time.Minute},
+	"coolant.level.switch.failed": {"engine: a loss of coolant is not seen by it",
+		10 * time.Minute},
+	".failed":      {"watch: what it sees is not warned of", 24 * time.Hour},
+	".stuck":       {"watch: what it sees is not warned of", 24 * time.Hour},
+	".jumps":       {"watch: what it sees may be wrong", 24 * time.Hour},
+	".never.moves": {"watch: what it sees is not warned of", 24 * time.Hour},
+	".lost":        {"watch: what it sees is not warned of", 10 * time.Minute},
+}
+
+// stakeOf finds the stake of a rule; false when it has none.
+func stakeOf(id string) (stake, bool) {
+	if s, ok := stakes[id]; ok {
+		return s, true
+	}
+	for end, s := range stakes {
+		if end[0] == '.' && strings.HasSuffix(id, end) {
+			return s, true
+		}
+	}
+	return stake{}, false
+}
+
+// justified gives a rule its priority with the reason for it.
+func justified(r model.AlarmRule) model.AlarmRule {
+	if s, ok := stakeOf(r.ID); ok {
+		r.Priority, r.Consequence, r.TimeToAct = s.priority(), s.harm, s.act
+	}
+	return r
+}
