@@ -58,11 +58,7 @@ func (m *Machine) feedOwn(passed time.Duration) {
 	} else {
 		e.starter = max(0, e.starter-passed/restPerCrank)
 	}
-	if load, ok := m.inputs[model.LoadRatio].value(m.at); ok && load > 1 {
-		e.above += passed
-	} else {
-		e.above = max(0, e.above-passed/belowPerAbove)
-	}
+	e.overload(m, passed)
 	m.ownRest()
 	m.own(model.OverloadTime, e.above.Seconds())
 	m.own(model.FailedStarts, float64(e.cranks.failed))
@@ -76,6 +72,19 @@ func (m *Machine) feedOwn(passed time.Duration) {
 	m.own(model.EngineSignals, float64(m.engineSignals()))
 	m.own(model.AlarmsRaised, float64(m.raisings.within(m.at)))
 	m.own(model.AlarmsUnwatched, float64(m.unwatched))
+}
+
+// overload follows the overload hour. A load that cannot be seen on a running set
+// pays nothing back.
+func (e *engine) overload(m *Machine, passed time.Duration) {
+	power, ok := m.loading.ratio.value(m.at)
+	current, seen := m.loading.apparent.value(m.at)
+	switch {
+	case ok && power > 1, seen && current > 1:
+		e.above += passed
+	case ok || seen || e.held == model.Standstill:
+		e.above = max(0, e.above-passed/belowPerAbove)
+	}
 }
 
 func (m *Machine) own(p model.PointID, v float64) {

@@ -66,3 +66,16 @@ func TestRatesAndTimesAreToldInOneUnit(t *testing.T) {
 		}
 	}
 }
+
+// A rule that needs every phase abnormal does not warn after one that needs any.
+func TestARuleOfAllPhasesIsNotHeldAgainstOneOfAny(t *testing.T) {
+	lost := AlarmRule{ID: "lost", Priority: Critical, Point: VoltageL1N, Limit: 196}
+	absent := AlarmRule{ID: "absent", Priority: Warning, Point: VoltageL1N, Limit: 115, AllOf: true}
+	if absent.WarnsAfter(lost) {
+		t.Error("no voltage at all is called late after one voltage lost")
+	}
+	absent.AllOf = false
+	if !absent.WarnsAfter(lost) {
+		t.Error("115 V warns before 196 V?")
+	}
+}

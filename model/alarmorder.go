@@ -6,7 +6,7 @@ import "slices"
 // rule on the same point, in states in which both watch: it would warn of what
 // was told already.
 func (r AlarmRule) WarnsAfter(graver AlarmRule) bool {
-	same := r.Point == graver.Point && r.Kind == graver.Kind && r.PerSpeed == graver.PerSpeed &&
+	same := r.Point == graver.Point && r.Kind == graver.Kind && r.PerSpeed == graver.PerSpeed && r.AllOf == graver.AllOf &&
 		(r.While == graver.While || graver.While.waits()) && r.Steady == graver.Steady
 	if !same || r.Point == "" || r.Priority >= graver.Priority || !r.meets(graver) {
 		return false
