@@ -8,9 +8,9 @@ import (
 	"tickover/model"
 )
 
-// carry takes one round through the fixed steps. Alarms are judged before the
-// store is written and shown even if the store fails: a full card must not
-// silence a warning.
+// carry takes one round through the fixed steps. Alarms are judged, handed to
+// those who notify people and shown before the store gets anything, and the
+// store takes it without waiting for its card.
 func (c *Collector) carry(r round) {
 	scan := r.scan
 	events := c.deviceEvents(r)
@@ -27,11 +27,8 @@ func (c *Collector) carry(r round) {
 	}
 	c.tell(events)
 	c.note(scan)
-	if len(events) > 0 {
-		c.publish(scan.At) // a slow card must not hold a warning back
-	}
-	c.keep(func() error { return c.parts.Keep.Append(scan, events) })
 	c.publish(scan.At)
+	c.keep(c.parts.Keep.Hand(scan, events))
 }
 
 // settle tells the store whether anything happens that a power cut must not
@@ -44,20 +41,29 @@ func (c *Collector) settle() {
 	c.parts.Keep.SetBusy(c.state != model.Standstill && !c.ready.Settled)
 }
 
-// keep logs the store's failure where it stops travelling, on change only.
-func (c *Collector) keep(write func() error) {
-	err := write()
+// keep logs, on change only, that the store refuses scans.
+func (c *Collector) keep(err error) {
 	switch {
 	case err != nil && c.keeping:
-		c.parts.Log.Error("the store cannot keep readings; alarms go on", "err", err)
+		c.parts.Log.Error("the store refuses readings; alarms go on", "err", err)
 	case err == nil && !c.keeping:
-		c.parts.Log.Info("the store keeps readings again")
+		c.parts.Log.Info("the store takes readings again")
 	}
 	c.keeping = err == nil
 }
 
-// tell hands alarm transitions to those who tell people, before the store is
-// asked: a full card must not silence them.
+// logStore logs, on change only, why the store keeps less than it should.
+func (c *Collector) logStore(degraded string) {
+	switch {
+	case degraded != "" && c.degraded == "":
+		c.parts.Log.Error("the store cannot keep readings; alarms go on", "err", degraded)
+	case degraded == "" && c.degraded != "":
+		c.parts.Log.Info("the store keeps readings again")
+	}
+	c.degraded = degraded
+}
+
+// tell hands alarm transitions to those who notify people.
 func (c *Collector) tell(events []model.Event) {
 	if c.parts.Tell == nil {
 		return
@@ -73,15 +79,19 @@ func (c *Collector) tell(events []model.Event) {
 	}
 }
 
-// RecordAlarms keeps alarm transitions that people caused. Call it within Do.
-func (c *Collector) RecordAlarms(transitions []model.AlarmEvent) error {
+// RecordAlarms keeps alarm transitions that people caused. Call it within Do,
+// which waits until they are on the card.
+func (c *Collector) RecordAlarms(transitions []model.AlarmEvent) {
 	events := alarmEvents(transitions)
 	c.tell(events)
-	return c.Record(events...)
+	c.Record(events...)
 }
 
-// Record keeps events that people or the daemon make. Call it within Do.
-func (c *Collector) Record(events ...model.Event) error { return c.parts.Keep.AppendEvents(events) }
+// Record keeps events that people or the daemon make, and gives them their Seq.
+// Call it within Do, which waits until they are on the card.
+func (c *Collector) Record(events ...model.Event) {
+	c.unkept = append(c.unkept, c.parts.Keep.HandEvents(events))
+}
 
 func alarmEvents(transitions []model.AlarmEvent) []model.Event {
 	var events []model.Event
@@ -147,7 +157,7 @@ func (c *Collector) note(scan *model.Scan) {
 	}
 }
 
-// publish makes the snapshot anew and wakes whoever waits for it.
+// publish makes the snapshot again and wakes whoever waits for it.
 func (c *Collector) publish(at model.Instant) {
 	snapshot := &model.Snapshot{
 		At: at, Readings: maps.Clone(c.readings), State: c.state, Since: c.since, Ready: c.ready,
@@ -155,6 +165,7 @@ func (c *Collector) publish(at model.Instant) {
 		Store: c.parts.Keep.Health(), Clock: c.parts.Keep.Clock(), Simulated: c.parts.Setup.Simulated,
 	}
 	snapshot.Devices = c.deviceHealth(snapshot.Lines)
+	c.logStore(snapshot.Store.Degraded)
 	c.latest.Store(snapshot)
 	c.mu.Lock()
 	defer c.mu.Unlock()

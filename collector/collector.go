@@ -1,11 +1,13 @@
 package collector
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"log/slog"
 	"sync"
 	"sync/atomic"
+	"time"
 
 	"tickover/model"
 )
@@ -17,10 +19,13 @@ type Judge interface {
 	Status() []model.AlarmStatus
 }
 
-// Keeper keeps scans and events. Only the carrier calls it.
+// Keeper keeps scans and events. Only the carrier calls it, and none of it may
+// wait for a card: Health says how that fares.
 type Keeper interface {
-	Append(*model.Scan, []model.Event) error
-	AppendEvents([]model.Event) error
+	// Hand takes a scan and its events; an error says that they are refused.
+	Hand(*model.Scan, []model.Event) error
+	// HandEvents takes events and returns what waits until they are kept.
+	HandEvents([]model.Event) (kept func(context.Context) error)
 	SetBusy(bool)
 	Health() model.StoreHealth
 	Clock() model.Clock
@@ -66,7 +71,11 @@ type Collector struct {
 	burst      *burst
 	progress   map[string]*progress // by line
 	plans      map[string]*plan     // by line
-	keeping    bool                 // the last append succeeded
+	keeping    bool                 // the store took the last scan
+	degraded   string               // why the store keeps less, as last logged
+
+	// unkept are the events recorded in the errand under way.
+	unkept []func(context.Context) error
 
 	readings map[model.PointID]model.Reading
 	state    model.EngineState
@@ -129,20 +138,41 @@ func (c *Collector) Run(ctx context.Context) {
 	}
 }
 
-// Do runs a function between two rounds, where alarms and store may be
-// changed, and waits for it. The snapshot is made anew afterwards. It returns
-// ErrStopped when the collector is not running any more, or the context's
-// error.
+// KeptWithin is how long Do waits until what was recorded is on the card.
+const KeptWithin = 8 * time.Second
+
+// Do runs a function between two rounds, where alarms may be changed, and waits
+// for it. The snapshot is made again afterwards. What the function recorded is
+// on the card when Do returns nil; the wait for that is not the carrier's, ends
+// after KeptWithin, and then returns the store's error. Do returns ErrStopped
+// when the collector is not running any more, or the context's error.
 func (c *Collector) Do(ctx context.Context, act func() error) error {
-	result := make(chan error, 1)
+	type outcome struct {
+		err  error
+		kept []func(context.Context) error
+	}
+	result := make(chan outcome, 1)
+	errand := func() {
+		c.unkept = nil
+		err := act()
+		c.publish(c.parts.Now())
+		result <- outcome{err, c.unkept}
+		c.unkept = nil
+	}
 	select {
-	case c.acts <- func() { result <- act(); c.publish(c.parts.Now()) }:
-		return <-result
+	case c.acts <- errand:
 	case <-c.stopped:
 		return ErrStopped
 	case <-ctx.Done():
 		return ctx.Err()
 	}
+	o := <-result
+	ctx, cancel := context.WithTimeout(ctx, KeptWithin)
+	defer cancel()
+	for _, kept := range o.kept {
+		o.err = cmp.Or(o.err, kept(ctx))
+	}
+	return o.err
 }
 
 // Latest returns the newest snapshot; never nil.

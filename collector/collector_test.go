@@ -113,16 +113,16 @@ type fakeKeeper struct {
 	busy   bool
 }
 
-func (k *fakeKeeper) Append(s *model.Scan, e []model.Event) error {
+func (k *fakeKeeper) Hand(s *model.Scan, e []model.Event) error {
 	if k.fail != nil {
 		return k.fail
 	}
 	k.scans, k.events = append(k.scans, s), append(k.events, e...)
 	return nil
 }
-func (k *fakeKeeper) AppendEvents(e []model.Event) error {
+func (k *fakeKeeper) HandEvents(e []model.Event) func(context.Context) error {
 	k.events = append(k.events, e...)
-	return k.fail
+	return func(context.Context) error { return k.fail }
 }
 func (k *fakeKeeper) SetBusy(busy bool)         { k.busy = busy }
 func (k *fakeKeeper) Health() model.StoreHealth { return model.StoreHealth{} }

@@ -29,12 +29,12 @@ func (p *progress) overdue(now time.Time) time.Duration {
 // a slow answer, a port that is opened anew, a tired card.
 const grace = 15 * time.Second
 
-// Alive returns nil while every loop makes progress: the carrier, which also
-// writes the store, takes an errand before the context ends, and every line's
-// poller keeps its word. Otherwise it says which loop hangs.
+// Alive returns nil while every loop makes progress: the carrier takes an errand
+// before the context ends, and every line's poller keeps its word. Otherwise it
+// says which loop hangs. A card that hangs is none of them: the store says so.
 func (c *Collector) Alive(ctx context.Context) error {
 	if err := c.errand(ctx); err != nil {
-		return fmt.Errorf("the carrier and its store do not move: %w", err)
+		return fmt.Errorf("the carrier hangs: %w", err)
 	}
 	now := time.Now()
 	var all []error

@@ -62,23 +62,23 @@ func TestALineThatNeverComesBackIsNamed(t *testing.T) {
 	})
 }
 
-// stuckKeeper hangs in the store as a dying card does.
+// stuckKeeper holds the carrier, as no store should.
 type stuckKeeper struct {
 	fakeKeeper
 	release chan struct{}
 }
 
-func (k *stuckKeeper) Append(*model.Scan, []model.Event) error { <-k.release; return nil }
+func (k *stuckKeeper) Hand(*model.Scan, []model.Event) error { <-k.release; return nil }
 
-func TestAStoreThatHangsIsNoProgress(t *testing.T) {
+func TestACarrierThatHangsIsNoProgress(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newBench(device("meter", 1))
 		stuck := &stuckKeeper{release: make(chan struct{})}
 		b.parts.Keep = stuck
 		time.AfterFunc(time.Minute, func() { close(stuck.release) })
 		err := observed(t, b, 10*time.Second)
-		if !errors.Is(err, context.DeadlineExceeded) || !strings.Contains(err.Error(), "store") {
-			t.Errorf("with a store that hangs: %v", err)
+		if !errors.Is(err, context.DeadlineExceeded) || !strings.Contains(err.Error(), "carrier") {
+			t.Errorf("with a carrier that hangs: %v", err)
 		}
 	})
 }

@@ -32,12 +32,8 @@ func (s *source) Measure(ctx context.Context, who string, m model.Measurement) (
 	if err := m.Vet(wall); err != nil {
 		return 0, nil, err
 	}
-	e := []model.Event{{Kind: model.MeasurementEvent, Who: who, Hand: &m}}
-	err := s.act(ctx, func() error {
-		e[0].At = instants(s.store.Boot())()
-		return s.store.AppendEvents(e)
-	})
-	return e[0].Seq, winding.Judge(&m, s.setup.Rating, wall), err
+	seq, err := s.keepNow(ctx, model.Event{Kind: model.MeasurementEvent, Who: who, Hand: &m})
+	return seq, winding.Judge(&m, s.setup.Rating, wall), err
 }
 
 // correctable refuses to correct what is not there or something else.
@@ -115,9 +111,8 @@ func spanOf(hand []model.Event) (model.Query, bool) {
 // Fact keeps a line of the machine card. An earlier one of the name stays on
 // record and does not count any more.
 func (s *source) Fact(ctx context.Context, who string, fact model.Fact) error {
-	return s.act(ctx, func() error {
-		return s.store.AppendEvents([]model.Event{{At: instants(s.store.Boot())(), Kind: model.FactEvent, Who: who, Text: fact.Name + ": " + fact.Text, Fact: &fact}})
-	})
+	_, err := s.keepNow(ctx, model.Event{Kind: model.FactEvent, Who: who, Text: fact.Name + ": " + fact.Text, Fact: &fact})
+	return err
 }
 
 // Facts lists the machine card: the configuration's lines and what the logger
@@ -228,9 +223,8 @@ func (s *source) Walk(ctx context.Context, q model.Query, heater float64, keep b
 	if !keep || !walk.Complete {
 		return walk, nil
 	}
-	return walk, s.act(ctx, func() error {
-		return s.store.AppendEvents([]model.Event{{At: instants(s.store.Boot())(), Kind: model.WiringEvent, Text: "one-heater walk: " + walk.Words, Checks: walk.Checks}})
-	})
+	_, err := s.keepNow(ctx, model.Event{Kind: model.WiringEvent, Text: "one-heater walk: " + walk.Words, Checks: walk.Checks})
+	return walk, err
 }
 
 // besideRun gathers what the report shows beside the figures of a run, in the

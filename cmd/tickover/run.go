@@ -260,8 +260,11 @@ func (d *daemon) run(ctx context.Context, limit time.Duration) error {
 	failed := d.serve()
 	polling, stopPolling := context.WithCancel(context.Background())
 	defer stopPolling()
+	writing, stopWriting := context.WithCancel(context.Background())
+	defer stopWriting()
 	var work sync.WaitGroup
-	work.Go(func() { d.carrier.Run(polling) })
+	work.Go(func() { d.store.Run(writing) })
+	work.Go(func() { d.carrier.Run(polling); stopWriting() })
 	work.Go(func() { watchHost(polling, d.carrier, d.host, d.supply, d.now(), d.log) })
 	work.Go(func() { watchClock(polling, d.carrier, d.store, d.log) })
 	d.mark("tickover " + version() + " starts")
@@ -285,7 +288,8 @@ func (d *daemon) mark(text string) {
 	defer cancel()
 	at := d.now()()
 	err := d.carrier.Do(ctx, func() error {
-		return d.carrier.Record(model.Event{At: at, Kind: model.DaemonEvent, Text: text})
+		d.carrier.Record(model.Event{At: at, Kind: model.DaemonEvent, Text: text})
+		return nil
 	})
 	if err != nil {
 		d.log.Error("the timeline misses an entry", "text", text, "err", err)

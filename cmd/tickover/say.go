@@ -32,20 +32,30 @@ func (s *source) Say(ctx context.Context, said page.Saying) (uint64, error) {
 		}
 		events[0].Photo = number
 	}
-	err := s.act(ctx, func() error {
-		events[0].At, events[0].Text = s.moment(said.Ago, events[0].Text)
-		return s.store.AppendEvents(events)
-	})
+	err := s.keep(ctx, events, func() { events[0].At, events[0].Text = s.moment(said.Ago, events[0].Text) })
 	return events[0].Seq, err
 }
 
-// act runs a change of the store where it may be changed: in the carrier's
-// goroutine when a daemon runs.
-func (s *source) act(ctx context.Context, change func() error) error {
+// keep records events that a person makes and returns nil when they are on the
+// card: through the carrier when a daemon runs. date, called right before, gives
+// them their time.
+func (s *source) keep(ctx context.Context, events []model.Event, date func()) error {
 	if s.live == nil {
-		return change()
+		date()
+		return s.store.AppendEvents(events)
 	}
-	return s.live.Do(ctx, change)
+	return s.live.Do(ctx, func() error {
+		date()
+		s.live.Record(events...)
+		return nil
+	})
+}
+
+// keepNow is keep for one event of this moment.
+func (s *source) keepNow(ctx context.Context, e model.Event) (seq uint64, err error) {
+	events := []model.Event{e}
+	err = s.keep(ctx, events, func() { events[0].At = instants(s.store.Boot())() })
+	return events[0].Seq, err
 }
 
 // moment returns when it was so long ago. What was said before this boot began
@@ -88,6 +98,7 @@ func (s *source) SetTime(ctx context.Context, now time.Time, who string) error {
 		if err := s.store.Estimate(at.Boot, model.ClockEstimate{At: at.Offset, Wall: now.UnixNano(), Source: model.ClockPhone}); err != nil {
 			return fmt.Errorf("keep the time: %w", err)
 		}
-		return s.live.Record(model.Event{At: at, Kind: model.ClockEvent, Who: who, Text: "time of day taken from a telephone: " + now.UTC().Format(time.RFC3339)})
+		s.live.Record(model.Event{At: at, Kind: model.ClockEvent, Who: who, Text: "time of day taken from a telephone: " + now.UTC().Format(time.RFC3339)})
+		return nil
 	})
 }

@@ -317,6 +317,7 @@ func (s *source) Act(ctx context.Context, act model.AlarmAct) error {
 		if err != nil {
 			return err
 		}
-		return s.live.RecordAlarms(events)
+		s.live.RecordAlarms(events)
+		return nil
 	})
 }

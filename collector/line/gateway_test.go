@@ -204,8 +204,8 @@ type keepUntil struct {
 	stop func()
 }
 
-func (k *keepUntil) Append(s *model.Scan, events []model.Event) error {
-	err := k.keeper.Append(s, events)
+func (k *keepUntil) Hand(s *model.Scan, events []model.Event) error {
+	err := k.keeper.Hand(s, events)
 	if k.good[s.Group] >= enoughGood {
 		k.stop()
 	}

@@ -16,7 +16,7 @@ import (
 // keeper counts the scans of each group that the collector hands over.
 type keeper struct{ good, bad map[string]int }
 
-func (k *keeper) Append(s *model.Scan, _ []model.Event) error {
+func (k *keeper) Hand(s *model.Scan, _ []model.Event) error {
 	if s.Samples[0].Quality == model.Good {
 		k.good[s.Group]++
 	} else {
@@ -24,10 +24,12 @@ func (k *keeper) Append(s *model.Scan, _ []model.Event) error {
 	}
 	return nil
 }
-func (k *keeper) AppendEvents([]model.Event) error { return nil }
-func (k *keeper) SetBusy(bool)                     {}
-func (k *keeper) Health() model.StoreHealth        { return model.StoreHealth{} }
-func (k *keeper) Clock() model.Clock               { return model.Clock{} }
+func (k *keeper) HandEvents([]model.Event) func(context.Context) error {
+	return func(context.Context) error { return nil }
+}
+func (k *keeper) SetBusy(bool)              {}
+func (k *keeper) Health() model.StoreHealth { return model.StoreHealth{} }
+func (k *keeper) Clock() model.Clock        { return model.Clock{} }
 
 // calm judges nothing.
 type calm struct{}

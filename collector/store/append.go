@@ -22,63 +22,121 @@ const window = 10 * time.Minute
 // ErrOrder and ErrBoot refuse the scan. After any other error the scan is
 // kept in memory, and later calls try the disk again.
 func (s *Store) Append(scan *model.Scan, events []model.Event) error {
-	if err := s.readOnly(); err != nil {
+	due, err := s.take(scan, events)
+	if err != nil || !due {
 		return err
 	}
 	s.writing.Lock()
 	defer s.writing.Unlock()
-	g, err := s.admit(scan)
-	if err != nil {
-		return err
-	}
-	sc := s.schemaOf(g, scan)
-	var sealErr error
-	if (s.startsBlock(g, sc, scan.At) || !s.tryAgain.IsZero()) && !scan.At.Before(s.tryAgain) {
-		// The ring gets the tail first, so that it could stand in for a data
-		// file that this very transaction spoils. Should it fail, the seal is
-		// the better place anyway.
-		_ = s.flushRing()
-		sealErr = s.seal()
+	return s.work()
+}
+
+// take takes a scan and its events into memory, and reports whether something
+// is to be written now.
+func (s *Store) take(scan *model.Scan, events []model.Event) (due bool, err error) {
+	if err := s.readOnly(); err != nil {
+		return false, err
 	}
 	s.mu.Lock()
+	defer s.mu.Unlock()
+	g, err := s.admit(scan)
+	if err != nil {
+		return false, err
+	}
+	sc := s.schemaOf(g, scan)
+	if s.startsBlock(g, sc, scan.At) {
+		s.cut()
+	}
 	g.segment(sc, scan.At.Boot).add(scan)
 	g.last = scan.At
 	s.see(scan.At)
 	s.noteBoot(scan.At)
 	s.number(events)
 	s.health.Appended++
-	due := s.due(scan.At) || len(events) > 0
 	s.boundMemory()
-	s.mu.Unlock()
-	if !due {
+	if s.due(scan.At) || len(events) > 0 {
+		s.flushDue = true
+	}
+	if !s.flushDue && !s.sealWanted() {
 		s.watchTail()
+		return false, nil
+	}
+	return true, nil
+}
+
+// cut closes all segments: what is in memory now is sealed before what follows.
+// Callers hold mu.
+func (s *Store) cut() {
+	for _, g := range s.groups {
+		if n := len(g.segments); n > 0 {
+			g.segments[n-1].closed = true
+		}
+	}
+	s.cutSeq, s.sealDue = s.lastSeq, true
+}
+
+// work writes what is due. Callers hold writing.
+func (s *Store) work() error {
+	s.mu.RLock()
+	wanted := s.sealWanted()
+	s.mu.RUnlock()
+	var sealErr error
+	if wanted {
+		// The ring gets the tail first, so that it could stand in for a data
+		// file that this very transaction spoils. Should it fail, the seal is
+		// the better place anyway.
+		_ = s.flush(unkeptClosed)
+		sealErr = s.sealPart(s.sealable())
+	}
+	s.mu.RLock()
+	due := s.flushDue
+	s.mu.RUnlock()
+	if !due {
 		return sealErr
 	}
 	return errors.Join(sealErr, s.flushRing())
 }
 
-// watchTail sees to it that rows reach the card within the tail also when no
-// further scan comes, as when every line hangs. Callers hold writing.
-func (s *Store) watchTail() {
+// sealWanted reports whether it is time to seal. Callers hold mu.
+func (s *Store) sealWanted() bool {
+	return (s.sealDue || !s.tryAgain.IsZero()) && !s.last.Before(s.tryAgain)
+}
+
+// sealable returns what can be sealed: the closed segments, unless something
+// that came after them may be in the ring, which counts as spent afterwards.
+func (s *Store) sealable() part {
 	s.mu.RLock()
-	tail := s.tail()
-	s.mu.RUnlock()
+	defer s.mu.RUnlock()
+	if s.ring.job != nil || s.keptSeq > s.cutSeq || !s.sealDue {
+		return everything
+	}
+	for _, g := range s.groups {
+		for _, seg := range g.segments {
+			if !seg.closed && seg.kept > 0 {
+				return everything
+			}
+		}
+	}
+	return closedPart
+}
+
+// watchTail sees to it that rows reach the card within the tail also when no
+// further scan comes, as when every line hangs. Callers hold mu.
+func (s *Store) watchTail() {
 	switch {
 	case s.late == nil:
-		s.late = time.AfterFunc(tail, s.flushLate)
+		s.late = time.AfterFunc(s.tail(), s.flushLate)
 	case !s.waiting:
-		s.late.Reset(tail)
+		s.late.Reset(s.tail())
 	}
 	s.waiting = true
 }
 
 func (s *Store) flushLate() {
-	s.writing.Lock()
-	defer s.writing.Unlock()
-	if s.closed {
-		return
-	}
-	if err := s.flushRing(); err != nil {
+	s.mu.Lock()
+	s.flushDue, s.waiting = true, false
+	s.mu.Unlock()
+	if err := s.soon(); err != nil {
 		s.log.Warn("readings not yet on the card", "err", err)
 	}
 }
@@ -124,9 +182,8 @@ func (s *Store) Flush() error {
 	return s.flushRing()
 }
 
+// admit finds a scan's group, or refuses it. Callers hold mu.
 func (s *Store) admit(scan *model.Scan) (*group, error) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
 	if !s.knowsBoot(scan.At.Boot) {
 		return nil, fmt.Errorf("keep scan of %s at %s: %w", scan.Group, scan.At, ErrBoot)
 	}
@@ -155,13 +212,16 @@ func (s *Store) schemaOf(g *group, scan *model.Scan) *schema {
 func (s *Store) startsBlock(g *group, sc *schema, at model.Instant) bool {
 	for _, other := range s.groups {
 		for _, seg := range other.segments {
+			if seg.closed {
+				continue
+			}
 			if seg.boot != at.Boot || int64(at.Offset)/int64(window) > seg.at[0]/int64(window) {
 				return true
 			}
 		}
 	}
 	n := len(g.segments)
-	return n > 0 && (!sameSchema(g.segments[n-1].schema, sc) || len(g.segments[n-1].at) >= maxRows/2)
+	return n > 0 && !g.segments[n-1].closed && (!sameSchema(g.segments[n-1].schema, sc) || len(g.segments[n-1].at) >= maxRows/2)
 }
 
 // number gives events their place and holds them.
@@ -200,22 +260,26 @@ func (s *Store) due(at model.Instant) bool {
 }
 
 // flushRing writes what is only in memory to the ring. Callers hold writing.
-func (s *Store) flushRing() error {
-	b := s.collect(false)
-	if b.empty() {
+func (s *Store) flushRing() error { return s.flush(unkept) }
+
+func (s *Store) flush(p part) error {
+	if err := s.ring.settle(); err != nil {
+		return s.fail("ring", err)
+	}
+	h := s.collect(p)
+	if h.empty() {
 		return nil
 	}
-	payload, err := b.encode()
+	payload, err := h.encode()
 	if err != nil {
 		return s.fail("ring", err)
 	}
 	if s.ring.next-s.live+slotsFor(len(payload)) > s.ring.slots/4*3 {
 		return s.makeRoom()
 	}
-	if _, err := s.ring.write(payload); err != nil {
+	if err := s.ring.write(payload, func() { s.markKept(h) }); err != nil {
 		return s.fail("ring", err)
 	}
-	s.markKept()
 	s.recovered("ring")
 	if s.ring.next-s.live > s.ring.slots/2 && s.maySeal() {
 		return s.seal()
@@ -233,16 +297,16 @@ func (s *Store) makeRoom() error {
 			return nil
 		}
 	}
-	payload, whole, err := s.newestThatFit(s.ring.slots - (s.ring.next - s.live))
+	h := s.collect(everything)
+	payload, whole, err := h.newestThatFit(s.ring.slots - (s.ring.next - s.live))
 	if err != nil {
 		return errors.Join(sealErr, s.fail("ring", err))
 	}
 	first := s.ring.next
-	if _, err = s.ring.write(payload); err != nil {
+	err = s.ring.write(payload, func() { s.live = first; s.markKept(h) })
+	if err != nil {
 		return errors.Join(sealErr, s.fail("ring", err))
 	}
-	s.live = first
-	s.markKept()
 	s.recovered("ring")
 	if !whole {
 		return errors.Join(sealErr, s.fail("room in the ring", errRingFull))
@@ -254,10 +318,10 @@ func (s *Store) makeRoom() error {
 // errRingFull tells that only part of what is in memory has room on the card.
 var errRingFull = errors.New("full while the data file takes nothing: a cut of power would cost the oldest readings in memory")
 
-// newestThatFit packs all that is unsealed into so many slots, or else all
-// events and half as many rows again and again.
-func (s *Store) newestThatFit(slots uint64) (payload []byte, whole bool, err error) {
-	b := s.collect(true)
+// newestThatFit packs a harvest into so many slots, or else all its events and
+// half as many rows again and again.
+func (h *harvest) newestThatFit(slots uint64) (payload []byte, whole bool, err error) {
+	b := *h.batch
 	for whole = true; ; whole = false {
 		if payload, err = b.encode(); err != nil || slotsFor(len(payload)) <= slots {
 			return payload, whole, err
@@ -288,33 +352,68 @@ func newerHalf(all []*rows) (half []*rows) {
 	return half
 }
 
-// collect gathers rows and events that are not in the ring, or all unsealed.
-func (s *Store) collect(all bool) *batch {
-	s.mu.RLock()
-	defer s.mu.RUnlock()
-	b := &batch{}
+// part says which of what is in memory is meant.
+type part int
+
+const (
+	unkept       part = iota // what is not in the ring
+	unkeptClosed             // of that, what was closed by a cut
+	closedPart               // what was closed by a cut
+	everything
+)
+
+// harvest is a part of what is in memory, and how to find it there again.
+type harvest struct {
+	*batch
+	from    []*segment // of each of the batch's rows
+	upTo    []int      // where those rows end in it
+	lastSeq uint64     // of the events in it, and before
+}
+
+// collect gathers a part of what is in memory.
+func (s *Store) collect(p part) *harvest {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	h := &harvest{batch: &batch{}, lastSeq: s.lastSeq}
+	onlyNew, onlyClosed := p == unkept || p == unkeptClosed, p == closedPart || p == unkeptClosed
 	for _, name := range s.groupNames() {
 		for _, seg := range s.groups[name].segments {
-			from := seg.kept
-			if all {
-				from = 0
+			from := 0
+			if onlyNew {
+				from = seg.kept
 			}
-			if from < len(seg.at) {
-				b.rows = append(b.rows, seg.from(from))
+			if from < len(seg.at) && (seg.closed || !onlyClosed) {
+				h.rows = append(h.rows, seg.from(from))
+				h.from, h.upTo = append(h.from, seg), append(h.upTo, len(seg.at))
 			}
 		}
 	}
-	b.events = s.events[s.kept:]
-	if all {
-		b.events = s.events
+	if onlyClosed {
+		h.lastSeq = s.cutSeq
+	}
+	h.events = s.events[:s.eventsUpTo(h.lastSeq)]
+	if onlyNew {
+		h.events = h.events[min(s.eventsUpTo(s.keptSeq), len(h.events)):]
+	}
+	if p == unkept {
+		s.flushDue = false
 	}
 	for _, boot := range s.boots {
-		if slices.ContainsFunc(b.rows, func(r *rows) bool { return r.boot == boot.Number }) ||
-			slices.ContainsFunc(b.events, func(e model.Event) bool { return e.At.Boot == boot.Number }) {
-			b.boots = append(b.boots, boot)
+		if slices.ContainsFunc(h.rows, func(r *rows) bool { return r.boot == boot.Number }) ||
+			slices.ContainsFunc(h.events, func(e model.Event) bool { return e.At.Boot == boot.Number }) {
+			h.boots = append(h.boots, boot)
 		}
 	}
-	return b
+	return h
+}
+
+// eventsUpTo returns how many of the events in memory have a Seq up to this.
+// Callers hold mu.
+func (s *Store) eventsUpTo(seq uint64) int {
+	if len(s.events) == 0 || seq < s.events[0].Seq {
+		return 0
+	}
+	return min(int(seq-s.events[0].Seq)+1, len(s.events))
 }
 
 func (s *Store) groupNames() []string {
@@ -326,18 +425,31 @@ func (s *Store) groupNames() []string {
 	return names
 }
 
-func (s *Store) markKept() {
+// markKept notes that a harvest is in the ring.
+func (s *Store) markKept(h *harvest) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	for i, seg := range h.from {
+		seg.kept = max(seg.kept, h.upTo[i])
+	}
+	s.keptSeq = max(s.keptSeq, h.lastSeq)
+	s.health.SyncedSeq = max(s.health.SyncedSeq, h.lastSeq)
+	s.noteUnkept()
+}
+
+// noteUnkept notes since when rows are at risk. Callers hold mu.
+func (s *Store) noteUnkept() {
+	s.waiting, s.pending = false, model.Instant{}
 	for _, g := range s.groups {
 		for _, seg := range g.segments {
-			seg.kept = len(seg.at)
+			if seg.kept >= len(seg.at) {
+				continue
+			}
+			if at := seg.instant(seg.kept); s.pending.IsZero() || at.Before(s.pending) {
+				s.pending = at
+			}
 		}
 	}
-	s.kept = len(s.events)
-	s.waiting = false
-	s.pending = model.Instant{}
-	s.health.SyncedSeq = s.lastSeq
 }
 
 // boundMemory gives up the oldest rows when the disk has taken none for too

@@ -40,7 +40,7 @@ func logSoak(t testing.TB, s *Store, g *soak.Generator, seconds int) {
 // writtenBytes counts what went to the card: a slot each, and for each commit
 // its pages and one meta page.
 func writtenBytes(s *Store) int64 {
-	st := s.data.db.Stats().TxStats
+	st := s.data.open.Load().db.Stats().TxStats
 	return int64(s.ring.next-1)*slotSize + st.GetPageAlloc() + s.data.commits*pageSize
 }
 

@@ -78,13 +78,12 @@ func (s *Store) noteEvent(e model.Event) {
 }
 
 // Estimate adds an opinion about a boot's wall time. One that says what the
-// last of its source said, to the millisecond, is not kept again.
+// last of its source said, to the millisecond, is not kept again. While Run
+// runs, it is left to the writer.
 func (s *Store) Estimate(boot uint32, e model.ClockEstimate) error {
 	if err := s.readOnly(); err != nil {
 		return err
 	}
-	s.writing.Lock()
-	defer s.writing.Unlock()
 	s.mu.Lock()
 	i := slices.IndexFunc(s.boots, func(b model.Boot) bool { return b.Number == boot })
 	if i < 0 {
@@ -96,9 +95,13 @@ func (s *Store) Estimate(boot uint32, e model.ClockEstimate) error {
 		return nil
 	}
 	s.boots[i].Estimates = append(slices.Clip(s.boots[i].Estimates), e)
-	s.dirty[boot] = true
+	s.dirty[boot], s.sealDue = true, true
 	s.mu.Unlock()
-	return s.seal()
+	if s.running.Load() {
+		s.nudge()
+		return nil
+	}
+	return s.sealNow()
 }
 
 func sameEstimate(a, b model.ClockEstimate) bool {

@@ -11,7 +11,6 @@ import (
 	"runtime/debug"
 	"slices"
 	"strconv"
-	"sync"
 	"sync/atomic"
 	"time"
 
@@ -25,8 +24,8 @@ const (
 	format       = 3 // of the files; see FORMAT.md
 	valueVersion = 1
 	valueHead    = 5 // version byte and CRC before every value
-	// openLimit bounds the opening of a file: a damaged one can send a reader
-	// round in circles.
+	// openLimit bounds the opening of a file: a card may hang. The file is not
+	// called damaged then, as nothing of it was seen.
 	openLimit = 20 * time.Second
 	// growth is by how much the data file grows beyond what a commit needs. A
 	// soak day takes three such steps, each one more flush; bbolt's own 16 MiB
@@ -75,11 +74,12 @@ func guard(fn func() error) (err error) {
 
 // data is the bbolt file. Every access goes through guard.
 type data struct {
-	mu      sync.RWMutex // held whole while the file is opened anew
-	db      *bolt.DB     // nil while it can't be opened; guarded by mu
-	file    *os.File     // that db has open; closed with it
+	open    atomic.Pointer[handle] // nil while it can't be opened
 	opts    Options
-	doubt   *doubt // by the one writer only
+	doubt   *doubt // by the one writer only, as are opening and newest
+	opening *job   // that opens the file again
+	newest  int    // transaction found by the last reopen
+	wake    func() // called when a job ended
 	path    string
 	told    []string // what was wrong but did no harm
 	format  uint32
@@ -116,7 +116,7 @@ func openData(o Options, path string) (*data, error) {
 	}
 	done := make(chan result, 1)
 	go func() {
-		d := &data{path: path, opts: o}
+		d, h := &data{path: path, opts: o, wake: func() {}}, &handle{}
 		err := guard(func() (err error) {
 			w, err := checkTree(path, false, nil)
 			if err != nil {
@@ -125,26 +125,28 @@ func openData(o Options, path string) (*data, error) {
 			d.told = w.spoiled
 			opts := boltOptions(o, o.ReadOnly)
 			opts.OpenFile = func(name string, flag int, perm os.FileMode) (f *os.File, err error) {
-				d.file, err = o.OpenData(name, flag, perm)
-				return d.file, err
+				h.file, err = o.OpenData(name, flag, perm)
+				return h.file, err
 			}
-			d.db, err = bolt.Open(path, 0o600, opts)
+			h.db, err = bolt.Open(path, 0o600, opts)
 			if err != nil {
 				return err
 			}
-			d.db.AllocSize = growth
-			return d.db.View(d.look)
+			h.db.AllocSize = growth
+			d.open.Store(h)
+			return h.db.View(d.look)
 		})
 		done <- result{d, err}
 	}()
 	select {
 	case r := <-done:
-		if r.err != nil && r.d.db != nil {
-			_ = guard(r.d.db.Close)
+		if r.err != nil {
+			r.d.abandon(r.d.open.Swap(nil))
 		}
 		return r.d, explain(r.err)
 	case <-time.After(openLimit):
-		return nil, damaged("open data file: not done after %s", openLimit)
+		go func() { r := <-done; r.d.abandon(r.d.open.Swap(nil)) }() // should it end after all
+		return nil, fmt.Errorf("open data file: not done after %s (look at the card)", openLimit)
 	}
 }
 

@@ -38,7 +38,7 @@ func mustOpen(t testing.TB, o Options) *Store {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() {
-		if s.data.db == nil || s.lock == nil {
+		if s.data.open.Load() == nil || s.lock == nil {
 			return
 		}
 		mustClose(t, s)

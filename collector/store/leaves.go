@@ -37,9 +37,9 @@ func (l *leaves) seek(d *data, table []byte, group string, key []byte) (k, v []b
 			key = l.next
 		}
 		l.next = nil
-		err = d.view(func(tx *bolt.Tx) error {
-			if l.db != d.db || l.tx != tx.ID() {
-				l.above, l.db, l.tx = nil, d.db, tx.ID()
+		err = d.viewFile(func(h *handle, tx *bolt.Tx) error {
+			if l.db != h.db || l.tx != tx.ID() {
+				l.above, l.db, l.tx = nil, h.db, tx.ID()
 			}
 			b := tx.Bucket(table).Bucket([]byte("g" + group))
 			switch {
@@ -51,7 +51,7 @@ func (l *leaves) seek(d *data, table []byte, group string, key []byte) (k, v []b
 				}
 				return nil
 			}
-			return l.load(d.file, uint64(b.Root()), uint64(tx.Size())/pageSize, key)
+			return l.load(h.file, uint64(b.Root()), uint64(tx.Size())/pageSize, key)
 		})
 	}
 	if err != nil || len(l.left) == 0 {

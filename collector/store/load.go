@@ -103,6 +103,7 @@ func (s *Store) loadEvents(tx *bolt.Tx) {
 		skipped++
 	}
 	s.lastSeq += skipped
+	s.keptSeq, s.cutSeq = s.lastSeq, s.lastSeq
 }
 
 // loadSetup takes the newest readable one; the daemon keeps its own anew.

@@ -81,7 +81,7 @@ func (s *Store) replayBatch(b *batch) {
 		if e.Seq > s.lastSeq {
 			s.lastSeq = e.Seq
 			s.events = append(s.events, e)
-			s.kept++
+			s.keptSeq = e.Seq
 			s.see(e.At)
 			s.noteEvent(e)
 			s.keepAround(e)
@@ -142,7 +142,7 @@ func (s *Store) group(name string) *group {
 func (g *group) segment(sc *schema, boot uint32) *segment {
 	if n := len(g.segments); n > 0 {
 		last := g.segments[n-1]
-		if last.boot == boot && len(last.at) < maxRows/2 && sameSchema(last.schema, sc) {
+		if !last.closed && last.boot == boot && len(last.at) < maxRows/2 && sameSchema(last.schema, sc) {
 			return last
 		}
 	}

@@ -24,9 +24,10 @@ type thinning struct {
 
 // thinning works out what is too much now.
 func (s *Store) thinning() thinning {
+	used := s.data.used() // not under the lock: it reads the file
 	s.mu.RLock()
 	defer s.mu.RUnlock()
-	t := thinning{spans: s.reaching(), gone: maps.Clone(s.gone), excess: s.data.used() - s.opts.MaxBytes}
+	t := thinning{spans: s.reaching(), gone: maps.Clone(s.gone), excess: used - s.opts.MaxBytes}
 	if s.opts.KeepSamples > 0 {
 		t.before = s.loggedBefore(s.opts.KeepSamples)
 	}
@@ -58,8 +59,8 @@ func (s *Store) loggedBefore(d time.Duration) model.Instant {
 
 // used is how many bytes of the file hold something.
 func (d *data) used() (n int64) {
-	_ = d.view(func(tx *bolt.Tx) error {
-		st := d.db.Stats()
+	_ = d.viewFile(func(h *handle, tx *bolt.Tx) error {
+		st := h.db.Stats()
 		n = tx.Size() - int64(st.FreePageN+st.PendingPageN)*pageSize
 		return nil
 	})

@@ -29,9 +29,12 @@ var castagnoli = crc32.MakeTable(crc32.Castagnoli)
 type ring struct {
 	path  string
 	open  Opener
-	file  File
+	file  File // of the job's while one is under way
 	slots uint64
 	next  uint64 // sequence number of the next slot, from 1
+	job   *job   // a write that took too long; nil when there is none
+	done  func() // to be called when that ended well
+	wake  func() // called when a job ended
 }
 
 // slot is one valid slot as read.
@@ -45,27 +48,33 @@ type slot struct {
 // openRing opens the file, or makes it with every byte written, because a
 // write into a hole would need the file system's journal each time.
 func openRing(path string, slots int, readOnly bool, open Opener) (*ring, error) {
-	r := &ring{path: path, open: open, slots: uint64(slots), next: 1}
+	r := &ring{path: path, open: open, slots: uint64(slots), next: 1, wake: func() {}}
 	if readOnly {
 		if _, err := os.Stat(path); errors.Is(err, os.ErrNotExist) {
 			return r, nil // a copy that nobody has written to yet
 		}
-		return r, r.reopen(os.O_RDONLY)
+		return r, r.openAsIs(os.O_RDONLY)
 	}
 	if err := r.create(); err != nil {
 		return nil, err
 	}
-	return r, r.reopen(os.O_RDWR)
+	return r, r.openAsIs(os.O_RDWR)
 }
 
-func (r *ring) reopen(flag int) error {
-	if r.file != nil {
-		r.file.Close()
-		r.file = nil
+// openAsIs opens the file and takes its size for the ring's.
+func (r *ring) openAsIs(flag int) error {
+	slots, err := r.reopen(flag)
+	if err == nil {
+		r.slots = slots
 	}
+	return err
+}
+
+// reopen opens the file and returns how many slots it has.
+func (r *ring) reopen(flag int) (slots uint64, err error) {
 	file, err := r.open(r.path, flag, 0o600)
 	if err != nil {
-		return fmt.Errorf("open ring: %w", err)
+		return 0, fmt.Errorf("open ring: %w", err)
 	}
 	size, err := file.Size()
 	if err == nil && size < slotSize {
@@ -73,10 +82,10 @@ func (r *ring) reopen(flag int) error {
 	}
 	if err != nil {
 		file.Close()
-		return fmt.Errorf("open ring: %w", err)
+		return 0, fmt.Errorf("open ring: %w", err)
 	}
-	r.file, r.slots = file, uint64(size/slotSize)
-	return nil
+	r.file = file
+	return uint64(size / slotSize), nil
 }
 
 // create makes the file under another name first: what bears the ring's name
@@ -105,8 +114,9 @@ func (r *ring) create() error {
 	return syncDir(filepath.Dir(r.path))
 }
 
+// close lets the file go, unless a write is under way that hangs.
 func (r *ring) close() error {
-	if r.file == nil {
+	if r.file == nil || r.job != nil && r.job.running() {
 		return nil
 	}
 	err := r.file.Close()
@@ -117,20 +127,57 @@ func (r *ring) close() error {
 // slotsFor returns how many slots a payload takes.
 func slotsFor(payload int) uint64 { return uint64(max((payload+slotRoom-1)/slotRoom, 1)) }
 
-// write puts a payload into the next slots and syncs once. On an error
-// nothing is promised about these slots; the next write takes fresh ones, on
-// a file opened anew, since a kernel may forget what it failed to write.
-func (r *ring) write(payload []byte) (last uint64, err error) {
-	if r.file == nil {
-		if err := r.reopen(os.O_RDWR); err != nil {
-			return 0, err
-		}
+// write puts a payload into the next slots, syncs once and calls done. It
+// returns errSlow when that takes too long; the write then goes on, and a later
+// settle finds its outcome. On an error nothing is promised about these slots;
+// the next write takes fresh ones, in a file opened again, since a kernel may
+// forget what it failed to write.
+func (r *ring) write(payload []byte, done func()) error {
+	if err := r.settle(); err != nil {
+		return err
 	}
 	first, count := r.next, slotsFor(len(payload))
 	if count > r.slots {
-		return 0, fmt.Errorf("write ring: %d bytes do not fit", len(payload))
+		return fmt.Errorf("write ring: %d bytes do not fit", len(payload))
 	}
 	r.next += count
+	j := begin(r.wake, func() error { return r.put(first, count, payload) })
+	if !j.within(slow) {
+		r.job, r.done = j, done
+		return errSlow
+	}
+	if j.err == nil {
+		done()
+	}
+	return j.err
+}
+
+// settle finds out what became of a write that took too long.
+func (r *ring) settle() error {
+	if r.job == nil {
+		return nil
+	}
+	if r.job.running() {
+		return errSlow
+	}
+	err, done := r.job.err, r.done
+	r.job, r.done = nil, nil
+	if err == nil {
+		done()
+	}
+	return nil // what was not written is written again
+}
+
+func (r *ring) put(first, count uint64, payload []byte) (err error) {
+	if r.file == nil {
+		slots, err := r.reopen(os.O_RDWR)
+		if err == nil && slots != r.slots {
+			err = errors.Join(errRingChanged, r.close())
+		}
+		if err != nil {
+			return err
+		}
+	}
 	for i := range count {
 		part := payload[i*slotRoom : min((i+1)*slotRoom, uint64(len(payload)))]
 		if _, err = r.file.WriteAt(encodeSlot(slot{first + i, first, count, part}), r.offset(first+i)); err != nil {
@@ -141,10 +188,13 @@ func (r *ring) write(payload []byte) (last uint64, err error) {
 		err = r.file.Sync()
 	}
 	if err != nil {
-		return 0, fmt.Errorf("write ring: %w", errors.Join(err, r.close()))
+		return fmt.Errorf("write ring: %w", errors.Join(err, r.close()))
 	}
-	return r.next - 1, nil
+	return nil
 }
+
+// errRingChanged is returned when the ring's file has another size than before.
+var errRingChanged = errors.New("the ring's file has another size than before")
 
 func (r *ring) offset(seq uint64) int64 { return int64(seq%r.slots) * slotSize }
 

@@ -59,7 +59,7 @@ func openBlock(k, v []byte) (block, error) {
 
 // sealing is what one transaction takes over.
 type sealing struct {
-	batch  *batch
+	batch  *harvest
 	boots  []keptBoot
 	setups []datedSetup
 	fresh  map[string]uint32 // schemas new with it
@@ -74,13 +74,18 @@ type sealing struct {
 // seal moves everything in memory into the data file in one transaction,
 // which also records up to which slot the ring is now spent. Callers hold
 // writing. After an error all of it is still in memory and in the ring.
-func (s *Store) seal() error {
+func (s *Store) seal() error { return s.sealPart(everything) }
+
+func (s *Store) sealPart(p part) error {
 	// First, as it may take from memory what turns out to be on the card.
 	if err := s.data.settle(); err != nil {
 		return s.notSealed(err)
 	}
-	t := s.unsealed()
+	t := s.unsealed(p)
 	if t.batch.empty() && len(t.boots) == 0 && len(t.setups) == 0 && len(t.mend) == 0 {
+		s.mu.Lock()
+		s.sealDue = false
+		s.mu.Unlock()
 		return nil
 	}
 	err := s.data.commit(func(tx *bolt.Tx) error { return s.write(tx, t) }, func() { s.sealedAll(t) })
@@ -96,8 +101,8 @@ func (s *Store) seal() error {
 }
 
 // unsealed gathers what the data file has not got.
-func (s *Store) unsealed() *sealing {
-	t := &sealing{batch: s.collect(true), fresh: map[string]uint32{}, ordinals: map[string]uint64{}, upTo: s.ring.next - 1}
+func (s *Store) unsealed(p part) *sealing {
+	t := &sealing{batch: s.collect(p), fresh: map[string]uint32{}, ordinals: map[string]uint64{}, upTo: s.ring.next - 1}
 	s.mu.RLock()
 	for _, b := range s.boots {
 		if s.dirty[b.Number] {
@@ -119,15 +124,15 @@ func (s *Store) unsealed() *sealing {
 // long each time up to mostPatience: each try packs everything in memory, and a
 // full card does not empty in a second.
 const (
-	leastPatience = 10 * time.Second
-	mostPatience  = 2 * time.Minute
+	leastPatience = 2 * time.Second
+	mostPatience  = 8 * time.Second
 )
 
 func (s *Store) notSealed(err error) error {
+	s.mu.Lock()
 	s.patience = min(max(2*s.patience, leastPatience), mostPatience)
-	s.mu.RLock()
 	s.tryAgain = s.last.Add(s.patience)
-	s.mu.RUnlock()
+	s.mu.Unlock()
 	return s.fail("data file", fmt.Errorf("seal rows: %w", err))
 }
 
@@ -195,7 +200,9 @@ func (s *Store) writeBlock(tx *bolt.Tx, t *sealing, r *rows) error {
 	bucket.FillPercent = 1 // keys only ever grow
 	ordinal, ok := t.ordinals[r.schema.group]
 	if !ok {
+		s.mu.RLock()
 		ordinal = s.groups[r.schema.group].ordinal
+		s.mu.RUnlock()
 	}
 	all := grown(bucket, id, r)
 	if all == r {
@@ -277,14 +284,16 @@ func (s *Store) sealedAll(t *sealing) {
 	maps.Copy(s.ids, t.fresh)
 	s.mended(t.mend)
 	s.topSchema += uint32(len(t.fresh))
-	s.events = slices.Clone(s.events[len(t.batch.events):])
-	s.kept = max(s.kept-len(t.batch.events), 0)
+	s.events = slices.Clone(s.events[s.eventsUpTo(t.batch.lastSeq):])
 	s.keptSmall(t)
 	maps.Copy(s.gone, t.thin.gone)
 	s.sealed, s.live = t.upTo, max(s.live, t.upTo+1)
-	s.pending, s.waiting = model.Instant{}, false
 	s.tryAgain, s.patience = model.Instant{}, 0
-	s.health.SyncedSeq = max(s.health.SyncedSeq, s.lastSeq-uint64(len(s.events)))
+	s.health.SyncedSeq = max(s.health.SyncedSeq, t.batch.lastSeq)
+	s.noteUnkept()
+	s.sealDue = slices.ContainsFunc(slices.Collect(maps.Values(s.groups)), func(g *group) bool {
+		return slices.ContainsFunc(g.segments, func(seg *segment) bool { return seg.closed })
+	})
 	clear(s.trouble)
 }
 
@@ -315,6 +324,6 @@ func (g *group) drop(r *rows) {
 		g.segments = slices.Delete(slices.Clone(g.segments), i, i+1)
 	default:
 		seg := g.segments[i]
-		g.segments[i] = &segment{seg.from(len(r.at)), max(seg.kept-len(r.at), 0)}
+		g.segments[i] = &segment{seg.from(len(r.at)), max(seg.kept-len(r.at), 0), seg.closed}
 	}
 }

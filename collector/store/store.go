@@ -4,10 +4,12 @@
 // of it moves into one bbolt file as compressed blocks. FORMAT.md describes
 // every byte.
 //
-// A Store may be used by any number of goroutines. Writes are taken one at a
-// time and are meant for one goroutine, which must give the scans of a group
-// in order; reads see what was kept when they began and never wait for a disk
-// write.
+// A Store may be used by any number of goroutines. The scans of a group must be
+// given in order. Hand and HandEvents take things into memory and leave the card
+// to the writer, Run; Append and AppendEvents wait for the card. Reads see what
+// was taken when they began, written or not, and never wait for a disk write. No
+// write takes the caller longer than a few seconds: a card that hangs keeps the
+// operation, see job.
 package store
 
 import (
@@ -17,6 +19,7 @@ import (
 	"os"
 	"path/filepath"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"tickover/model"
@@ -30,15 +33,13 @@ type Store struct {
 	data *data
 	ring *ring
 
-	writing sync.Mutex  // one writer at a time; taken before mu
-	late    *time.Timer // flushes when no scan comes to do it; guarded by writing
-	waiting bool        // late is set; guarded by writing
-	closed  bool        // guarded by writing
-	sayThin sync.Once   // that samples are thinned out
-	// When sealing is tried again after it failed, and how long that was put
-	// off; guarded by writing.
-	tryAgain model.Instant
-	patience time.Duration
+	// writing lets one goroutine at a time change the files; it is taken before
+	// mu. Whoever only hands something over does not take it.
+	writing sync.Mutex
+	closed  bool          // guarded by writing
+	sayThin sync.Once     // that samples are thinned out
+	running atomic.Bool   // Run is
+	errands chan struct{} // of one: there is something to write
 
 	mu        sync.RWMutex // guards what follows; never held across a disk write
 	boots     []model.Boot
@@ -47,7 +48,15 @@ type Store struct {
 	schemas   map[uint32]*schema
 	ids       map[string]uint32 // schema by its encoding
 	events    []model.Event     // not yet sealed
-	kept      int               // how many of events are in the ring
+	keptSeq   uint64            // events up to this are in the ring or sealed
+	cutSeq    uint64            // likewise, in what is to be sealed next
+	sealDue   bool              // there are closed segments
+	flushDue  bool              // rows or events are to go to the ring now
+	late      *time.Timer       // flushes when no scan comes to do it
+	waiting   bool              // late is set
+	receipts  []receipt         // of events handed over
+	tryAgain  model.Instant     // when sealing is tried again after it failed
+	patience  time.Duration     // how long that was put off
 	topSchema uint32            // highest number of a schema in the data file
 	mend      map[uint32]string // encodings of schemas that the data file has not got twice
 	lastSeq   uint64            // of events
@@ -79,7 +88,8 @@ type group struct {
 // segment is a run of rows that will be one block.
 type segment struct {
 	*rows
-	kept int // rows that are in the ring
+	kept   int  // rows that are in the ring
+	closed bool // no more rows come; it is sealed before what follows
 }
 
 type datedSetup struct {
@@ -102,7 +112,7 @@ func Open(o Options) (*Store, error) {
 }
 
 func newStore(o Options) *Store {
-	return &Store{opts: o, log: o.Log, groups: map[string]*group{}, schemas: map[uint32]*schema{},
+	return &Store{opts: o, log: o.Log, errands: make(chan struct{}, 1), groups: map[string]*group{}, schemas: map[uint32]*schema{},
 		ids: map[string]uint32{}, mend: map[uint32]string{}, dirty: map[uint32]bool{}, trouble: map[string]string{}, gone: map[string]uint64{}, begun: map[uint32]bool{}}
 }
 
@@ -167,7 +177,7 @@ func (s *Store) openAndLoad(path string) error {
 	if err := d.view(s.load); err != nil {
 		return errors.Join(err, d.close())
 	}
-	s.data = d
+	s.data, d.wake = d, s.nudge
 	if d.format == format || s.opts.ReadOnly {
 		return nil
 	}
@@ -226,9 +236,11 @@ func (s *Store) Close() error {
 		s.writing.Lock()
 		defer s.writing.Unlock()
 		s.closed = true
+		s.mu.Lock()
 		if s.late != nil {
 			s.late.Stop()
 		}
+		s.mu.Unlock()
 		err = s.flushRing()
 		if sealErr := s.seal(); sealErr != nil {
 			err = errors.Join(err, sealErr)

@@ -34,7 +34,7 @@ func TestYearStaysBounded(t *testing.T) {
 		if st, err := os.Stat(path); err == nil {
 			largest = max(largest, st.Size())
 		}
-		if n := s.data.db.Stats().FreePageN; at > 6*30 && n > 200 {
+		if n := s.data.open.Load().db.Stats().FreePageN; at > 6*30 && n > 200 {
 			t.Fatalf("%d free pages after %d hours", n, 4*at)
 		}
 	}
@@ -67,7 +67,7 @@ func TestNobodyHoldsATransaction(t *testing.T) {
 	seen := 0
 	look := func(what string, err error) {
 		seen++
-		if n := s.data.db.Stats().OpenTxN; n != 0 || err != nil {
+		if n := s.data.open.Load().db.Stats().OpenTxN; n != 0 || err != nil {
 			t.Fatalf("%s: %d transactions open, %v", what, n, err)
 		}
 	}
