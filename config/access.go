@@ -70,7 +70,7 @@ func (r *reading) secret(sec section, what string) model.Secret {
 	case s.File != "":
 		sec.wrong(sec.at(what+" from"), "keep one of them", "%q and %q are both given", what+" file", what+" from")
 	case !environmentName.MatchString(name):
-		sec.wrong(sec.at(what+" from"), "write the name of an environment variable, not the secret itself", "%q names no environment variable", name)
+		sec.wrong(sec.at(what+" from"), "write the name of an environment variable, not the secret itself", "this names no environment variable")
 	default:
 		s.Environment = name
 	}
@@ -110,7 +110,7 @@ func (s section) url(key string, a model.Access) string {
 	u, err := url.Parse(t)
 	switch {
 	case err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https":
-		s.wrong(s.at(key), "write it as https://host:port/path", "%q is no address of a server", t)
+		s.wrong(s.at(key), "write it as https://host:port/path", "this is no address of a server")
 	case u.User != nil:
 		s.wrong(s.at(key), "take it out and add user: and password file:", "a password does not belong into an address, where it would be shown")
 	case u.Scheme == "http" && !loopback(u.Hostname()) && (a.Password.Given() || a.Bearer.Given()):
@@ -120,6 +120,27 @@ func (s section) url(key string, a model.Access) string {
 	}
 	return ""
 }
+
+// address reads where a server is: the key itself, or "<key> file" or "<key>
+// from" for an address that holds a token.
+func (r *reading) address(sec section, key string, a model.Access) (string, model.Secret) {
+	from := r.secret(sec, key)
+	if from.Given() && sec.values[key] != nil {
+		sec.wrong(sec.at(key), "keep one of them", "the address is given twice")
+	}
+	return sec.url(key, a), from
+}
+
+// needAddress asks for one of the keys of an address.
+func (s section) needAddress(key string) bool {
+	if s.values[key+" file"] != nil || s.values[key+" from"] != nil {
+		return true
+	}
+	return s.need(key)
+}
+
+// addressKeys are the keys of an address.
+func addressKeys(key string) []string { return []string{key, key + " file", key + " from"} }
 
 // hostPort reads the address of a server that is not spoken to by HTTP.
 func (s section) hostPort(key, example string) string {

@@ -3,8 +3,10 @@ package config
 import (
 	"cmp"
 	"fmt"
+	"regexp"
 	"slices"
 	"strings"
+	"unicode/utf8"
 )
 
 // Mistake is one thing wrong in a configuration or profile.
@@ -28,13 +30,46 @@ func (m Mistake) Format() string {
 	number := fmt.Sprint(m.Line)
 	margin := strings.Repeat(" ", len(number))
 	fmt.Fprintf(&b, "%s\n", m.Error())
-	fmt.Fprintf(&b, "  %s | %s\n", number, m.Source)
+	fmt.Fprintf(&b, "  %s | %s\n", number, masked(m.Source))
 	fmt.Fprintf(&b, "  %s | %s^\n", margin, indent(m.Source, m.Column-1))
 	if m.Hint != "" {
 		fmt.Fprintf(&b, "  %s   %s\n", margin, m.Hint)
 	}
 	return b.String()
 }
+
+// Texts of a line that may be a secret: what an address has besides its host, and
+// what was written as a secret in place of the name of its variable.
+var (
+	addressText = regexp.MustCompile(`https?://[^\s"',}\]]+`)
+	secretText  = regexp.MustCompile(`(?:password|bearer|sign|value|url|webhook|alertmanager) from: *[^\s,}\]]+`)
+)
+
+// masked is the line as it may be shown and logged. It is as wide as before.
+func masked(line string) string {
+	line = addressText.ReplaceAllStringFunc(line, func(address string) string {
+		scheme, rest, _ := strings.Cut(address, "://")
+		host, path, _ := strings.Cut(rest, "/")
+		user := ""
+		if at := strings.LastIndexByte(host, '@'); at >= 0 {
+			user, host = stars(host[:at])+"@", host[at+1:]
+		}
+		if len(rest) > len(user)+len(host) {
+			path = "/" + stars(path)
+		}
+		return scheme + "://" + user + host + path
+	})
+	return secretText.ReplaceAllStringFunc(line, func(pair string) string {
+		key, value, _ := strings.Cut(pair, ":")
+		name := strings.TrimLeft(value, " ")
+		if environmentName.MatchString(name) {
+			return pair
+		}
+		return key + ":" + value[:len(value)-len(name)] + stars(name)
+	})
+}
+
+func stars(text string) string { return strings.Repeat("*", utf8.RuneCountInString(text)) }
 
 // indent is as wide as the first n characters of the line: tabs stay tabs, so
 // that the caret stands below its place on any terminal.

@@ -43,7 +43,7 @@ func (r *reading) notify(s *source, n *yaml.Node, o *model.Outlets, seen names) 
 var targetKinds = []string{"webhook", "mail", "alertmanager", "mqtt"}
 
 func (r *reading) target(s *source, n *yaml.Node, o *model.Outlets) (model.Target, *yaml.Node, bool) {
-	known := slices.Concat([]string{"name"}, targetKinds, []string{"from", "to", "security", "sign file", "sign from"}, accessKeys)
+	known := slices.Concat([]string{"name"}, targetKinds, addressKeys("webhook")[1:], addressKeys("alertmanager")[1:], []string{"from", "to", "security", "sign file", "sign from"}, accessKeys)
 	sec, ok := s.section(n, "the target", known...)
 	if !ok {
 		return model.Target{}, nil, false
@@ -52,7 +52,7 @@ func (r *reading) target(s *source, n *yaml.Node, o *model.Outlets) (model.Targe
 	t := model.Target{Name: sec.name("name"), Access: r.access(sec), Sign: r.secret(sec, "sign")}
 	given := 0
 	for kind, key := range targetKinds {
-		if sec.values[key] == nil {
+		if !slices.ContainsFunc(addressKeys(key), func(k string) bool { return sec.values[k] != nil }) {
 			continue
 		}
 		if given++; given > 1 {
@@ -60,7 +60,7 @@ func (r *reading) target(s *source, n *yaml.Node, o *model.Outlets) (model.Targe
 			continue
 		}
 		t.Kind = model.TargetKind(kind)
-		sec.reachTarget(&t, o)
+		r.reachTarget(sec, &t, o)
 	}
 	if given == 0 {
 		sec.wrong(sec.node, "add one of webhook: URL; mail: host:port; alertmanager: URL; mqtt: OUTLET", "the target does not say how it is told")
@@ -68,7 +68,7 @@ func (r *reading) target(s *source, n *yaml.Node, o *model.Outlets) (model.Targe
 	return t, sec.at("name"), given == 1
 }
 
-func (s section) reachTarget(t *model.Target, o *model.Outlets) {
+func (r *reading) reachTarget(s section, t *model.Target, o *model.Outlets) {
 	key := targetKinds[t.Kind]
 	foreign := []string{"from", "to", "security"}
 	switch t.Kind {
@@ -86,7 +86,7 @@ func (s section) reachTarget(t *model.Target, o *model.Outlets) {
 		}
 		foreign = append(foreign, accessKeys...)
 	default:
-		t.URL = s.url(key, t.Access)
+		t.URL, t.Address = r.address(s, key, t.Access)
 	}
 	if t.Kind != model.Webhook {
 		foreign = append(foreign, "sign file", "sign from")
@@ -158,12 +158,12 @@ func (s section) targets(key string, targets []model.Target) []string {
 }
 
 func (r *reading) heartbeat(s *source, n *yaml.Node) model.Heartbeat {
-	sec, ok := s.section(n, "the heartbeat", slices.Concat([]string{"url", "every"}, accessKeys)...)
-	if !ok || !sec.need("url") {
+	sec, ok := s.section(n, "the heartbeat", slices.Concat(addressKeys("url"), []string{"every"}, accessKeys)...)
+	if !ok || !sec.needAddress("url") {
 		return model.Heartbeat{}
 	}
 	h := model.Heartbeat{Access: r.access(sec), Every: sec.duration("every", 5*time.Second, time.Hour)}
-	h.URL = sec.url("url", h.Access)
+	h.URL, h.Address = r.address(sec, "url", h.Access)
 	return h
 }
 

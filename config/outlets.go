@@ -59,15 +59,16 @@ func (r *reading) outlets(top section) model.Outlets {
 }
 
 func (r *reading) remoteWrite(s *source, n *yaml.Node) (model.RemoteWrite, section, bool) {
-	known := slices.Concat([]string{"name", "url", "labels", "oldest", "every", "samples a second", "samples a request"}, accessKeys)
+	known := slices.Concat([]string{"name", "url", "url file", "url from", "labels", "oldest", "every", "samples a second", "samples a request"}, accessKeys)
 	sec, ok := s.section(n, "the remote write", known...)
 	if !ok {
 		return model.RemoteWrite{}, sec, false
 	}
-	sec.need("name", "url")
+	sec.need("name")
+	sec.needAddress("url")
 	w := model.RemoteWrite{Name: sec.name("name"), Access: r.access(sec),
 		Oldest: sec.duration("oldest", time.Minute, 3650*24*time.Hour), Every: sec.duration("every", time.Second, time.Hour)}
-	w.URL = sec.url("url", w.Access)
+	w.URL, w.Address = r.address(sec, "url", w.Access)
 	w.PerSecond, _ = sec.whole("samples a second", 10, 10000000)
 	w.PerRequest, _ = sec.whole("samples a request", 100, 100000)
 	if n := sec.values["labels"]; n != nil {

@@ -30,6 +30,8 @@ func TestEveryFieldOfNotifyAndHook(t *testing.T) {
 	at := func(name string) model.Secret { return model.Secret{File: "../testdata/config/" + name} }
 	same(t, "targets", o.Targets, []model.Target{
 		{Name: "pager", Kind: model.Webhook, URL: "https://pager.example/in", Access: model.Access{Bearer: at("pager.token")}, Sign: at("pager.key")},
+		{Name: "chat", Kind: model.Webhook, Address: at("chat.address")},
+		{Name: "other", Kind: model.AlertRouter, Address: model.Secret{Environment: "OTHER_ROUTER"}},
 		{Name: "letter", Kind: model.Mail, Server: "mail.example:465", Security: model.ImplicitTLS, From: "skid@example.org",
 			To: []string{"ada@example.org", "bo@example.org"}, Access: model.Access{User: "skid", Password: at("mail.secret")}},
 		{Name: "router", Kind: model.AlertRouter, URL: "http://127.0.0.1:9093"},

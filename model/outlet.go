@@ -61,10 +61,11 @@ type Series struct {
 // RemoteWrite is one server that readings are pushed to by Prometheus' remote
 // write protocol, version 1.0.
 type RemoteWrite struct {
-	Name   string // unique among outlets; names the cursor's file
-	URL    string
-	Access Access
-	Labels []Label // added to every series
+	Name    string // unique among outlets; names the cursor's file
+	URL     string
+	Address Secret // in place of URL
+	Access  Access
+	Labels  []Label // added to every series
 	// Oldest is how far back readings are sent at most; 0 means 30 days.
 	Oldest time.Duration
 	// Every is how often new readings are sent; 0 means 10 s.
@@ -121,11 +122,12 @@ func (k TargetKind) String() string {
 
 // Target is somebody, or something, that can be told.
 type Target struct {
-	Name   string // unique among outlets
-	Kind   TargetKind
-	URL    string // of a Webhook or an AlertRouter
-	Access Access
-	Sign   Secret // key of the signature of a Webhook's body; none means unsigned
+	Name    string // unique among outlets
+	Kind    TargetKind
+	URL     string // of a Webhook or an AlertRouter
+	Address Secret // in place of URL
+	Access  Access
+	Sign    Secret // key of the signature of a Webhook's body; none means unsigned
 	// Server, From, To and Security belong to Mail.
 	Server   string // host and port
 	From     string
@@ -146,10 +148,14 @@ type Route struct {
 
 // Heartbeat is a sign of life sent outward, so that silence is noticed.
 type Heartbeat struct {
-	URL    string // empty means none
-	Access Access
-	Every  time.Duration // 0 means 60 s
+	URL     string
+	Address Secret // in place of URL
+	Access  Access
+	Every   time.Duration // 0 means 60 s
 }
+
+// Given reports whether there is a heartbeat at all.
+func (h Heartbeat) Given() bool { return h.URL != "" || h.Address.Given() }
 
 // CheckIn is the timer of somebody who works alone.
 type CheckIn struct {

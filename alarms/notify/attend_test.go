@@ -6,6 +6,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"runtime"
 	"slices"
 	"strings"
 	"testing"
@@ -184,6 +185,29 @@ func TestAFailingHornIsNotRunOverAndOver(t *testing.T) {
 	<-done
 	if n := h.Health().Failures; n < 1 || n > 2 {
 		t.Errorf("%d failures in half a second", n)
+	}
+}
+
+// What a hook writes is read to a bound: one that writes without end is ended,
+// and takes no memory meanwhile.
+func TestAHornThatWritesWithoutEndIsEnded(t *testing.T) {
+	var before, after runtime.MemStats
+	runtime.ReadMemStats(&before)
+	begun := time.Now()
+	err := hornOf([]string{script(t, "yes")}, 20*time.Second).call(context.Background(), true)
+	runtime.ReadMemStats(&after)
+	if err == nil || !strings.Contains(err.Error(), "writes without end") || model.HintOf(err) == "" {
+		t.Errorf("%v", err)
+	}
+	if took, grown := time.Since(begun), after.TotalAlloc-before.TotalAlloc; took > 10*time.Second || grown > 4<<20 || len(err.Error()) > 500 {
+		t.Errorf("took %v, %d bytes of memory, and says %d bytes", took, grown, len(err.Error()))
+	}
+	if err := hornOf([]string{script(t, "head -c 1000000 /dev/zero; exit 0")}, 20*time.Second).call(context.Background(), true); err != nil {
+		t.Errorf("a horn that writes much and returns: %v", err)
+	}
+	err = hornOf([]string{script(t, "head -c 1000 /dev/zero | tr '\\0' x; exit 3")}, 20*time.Second).call(context.Background(), true)
+	if err == nil || strings.Count(err.Error(), "x") != keptOutput+1 { // one is in "exit"
+		t.Errorf("of a long text is kept: %v", err)
 	}
 }
 

@@ -119,8 +119,13 @@ func (h *Horn) call(ctx context.Context, on bool) error {
 	c.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
 	c.Cancel = func() error { return syscall.Kill(-c.Process.Pid, syscall.SIGKILL) }
 	c.WaitDelay = time.Second
-	said, err := c.CombinedOutput()
+	said := &output{tooMuch: cancel}
+	c.Stdout, c.Stderr = said, said
+	err := c.Run()
 	switch {
+	case said.length > mostOutput:
+		return &model.OutletError{Err: fmt.Errorf("the command %s %s writes without end: %s", h.command[0], word, said),
+			Hint: "let it switch and return at once, and write at most a line"}
 	case err == nil:
 		return nil
 	case ctx.Err() != nil:
@@ -129,8 +134,35 @@ func (h *Horn) call(ctx context.Context, on bool) error {
 	case errors.Is(err, exec.ErrNotFound), errors.Is(err, syscall.ENOENT), errors.Is(err, syscall.EACCES):
 		return &model.OutletError{Err: fmt.Errorf("run the command: %w", err), Hint: "look at the path and at whether the daemon's user may run it"}
 	}
-	return fmt.Errorf("the command %s %s: %w: %s", h.command[0], word, err, strings.TrimSpace(string(said[:min(len(said), 200)])))
+	return fmt.Errorf("the command %s %s: %w: %s", h.command[0], word, err, said)
 }
+
+// What is kept of a command's output, and how much it may write before it is
+// ended, in bytes.
+const (
+	keptOutput = 200
+	mostOutput = 1 << 20
+)
+
+// output keeps the begin of what a command writes and ends it when that is too
+// much.
+type output struct {
+	begin   []byte
+	length  int
+	tooMuch func()
+}
+
+// Write implements io.Writer. It never fails, so that a command that writes
+// much and returns is not ended by it.
+func (o *output) Write(p []byte) (int, error) {
+	o.begin = append(o.begin, p[:min(len(p), keptOutput-len(o.begin))]...)
+	if o.length += len(p); o.length > mostOutput {
+		o.tooMuch()
+	}
+	return len(p), nil
+}
+
+func (o *output) String() string { return strings.TrimSpace(strings.ToValidUTF8(string(o.begin), "?")) }
 
 func (h *Horn) report(err error) {
 	h.mu.Lock()

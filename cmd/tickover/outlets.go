@@ -31,6 +31,7 @@ type outlet interface {
 type outlets struct {
 	all       []outlet
 	telling   *telling
+	secrets   *secrets
 	attendant *notify.Attendant
 	checkIn   model.CheckIn
 	stop      context.CancelFunc
@@ -40,7 +41,7 @@ type outlets struct {
 // buildOutlets makes the outlets of the configuration. One that cannot work
 // says why in its health and keeps the others running.
 func (d *daemon) buildOutlets() *outlets {
-	o := &outlets{stop: func() {}, checkIn: d.cfg.Outlets.CheckIn}
+	o := &outlets{stop: func() {}, secrets: &d.secrets, checkIn: d.cfg.Outlets.CheckIn}
 	for _, to := range d.cfg.Outlets.RemoteWrite {
 		o.all = append(o.all, d.writer(to))
 	}
@@ -108,12 +109,20 @@ func (o *outlets) Health() []model.OutletHealth {
 	for _, one := range o.all {
 		all = append(all, one.Health())
 	}
-	return append(all, o.telling.desk.Health()...)
+	all = append(all, o.telling.desk.Health()...)
+	for i := range all {
+		all[i].Trouble, all[i].Hint = o.secrets.strip(all[i].Trouble), o.secrets.strip(all[i].Hint)
+	}
+	return all
 }
 
 // Test sends a test message every way there is.
 func (o *outlets) Test(ctx context.Context, who string) []model.OutletTrial {
-	return o.telling.test(ctx, who)
+	all := o.telling.test(ctx, who)
+	for i := range all {
+		all[i].Err = o.secrets.stripError(all[i].Err)
+	}
+	return all
 }
 
 // Sign is a sign of somebody who works alone.
@@ -139,11 +148,12 @@ func (d *daemon) writer(to model.RemoteWrite) outlet {
 		return broken{to.Name, "remote write", &model.OutletError{Err: errors.New("simulated readings are sent to this computer only"),
 			Hint: "let url: begin with http://127.0.0.1"}}
 	}
-	c, err := client(to.Access)
+	c, err := d.secrets.client(to.Access, address{to.URL, to.Address})
 	if err != nil {
 		log.Error("readings are kept but not sent", "err", err)
 		return broken{to.Name, "remote write", err}
 	}
+	to.URL = standIn(to.Name)
 	to.Labels = withIdentity(to.Labels, d.cfg.Setup.Rating.Name)
 	return forward.NewWriter(forward.Parts{
 		To: to, Source: keptReadings{d.source, d.store}, Series: metrics.Naming(d.cfg.Setup.Points()), Client: c, Now: d.now(),
@@ -155,7 +165,7 @@ func (d *daemon) writer(to model.RemoteWrite) outlet {
 // publisher makes the outlet of one MQTT broker and notes it among the brokers.
 func (d *daemon) publisher(to model.MQTT, brokers map[string]*forward.Publisher) outlet {
 	parts := forward.BrokerParts{To: to, Setup: d.cfg.Setup, Latest: d.carrier.Latest, Changed: d.carrier.Changed, Now: d.now(),
-		Secret: passwordOf(to.Access.Password), Failed: withHint, Version: version(), Log: d.log.With("part", "mqtt", "outlet", to.Name)}
+		Secret: d.secrets.reader(to.Access.Password), Failed: withHint, Version: version(), Log: d.log.With("part", "mqtt", "outlet", to.Name)}
 	if to.Secure {
 		var err error
 		if parts.TLS, err = encryption(to.Access.TLS); err != nil {

@@ -57,7 +57,7 @@ func (e *ear) heard(path string) []string {
 }
 
 // The secrets of the configuration below, which must show nowhere.
-var secrets = map[string]string{"key": "Rotauge-Schluessel", "password": "Bachforelle-1", "bearer": "Saibling-Token"}
+var failingSecrets = map[string]string{"key": "Rotauge-Schluessel", "password": "Bachforelle-1", "bearer": "Saibling-Token"}
 
 const failing = `set: {name: Alone}
 lines: [{name: skid, modbus tcp: 'SLAVE'}]
@@ -117,7 +117,7 @@ func silent(t *testing.T) string {
 func TestPeerEverythingAroundTheDaemonFails(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
-	for name, text := range secrets {
+	for name, text := range failingSecrets {
 		write(t, dir, name, text+"\n")
 	}
 	if err := os.WriteFile(filepath.Join(dir, "horn"), []byte("#!/bin/sh\nsleep 1000 &\necho $$ $! >> \"$1\"\nsleep 1000\n"), 0o700); err != nil {
@@ -240,7 +240,7 @@ func noSecret(t *testing.T, h *hall, text string) {
 		t.Errorf("only %q looked through", files)
 	}
 	for place, content := range places {
-		for name, s := range secrets {
+		for name, s := range failingSecrets {
 			if strings.Contains(content, s) {
 				t.Errorf("the %s shows in %s", name, place)
 			}

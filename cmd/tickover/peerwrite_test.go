@@ -66,7 +66,7 @@ func dayStore(t *testing.T, seconds int) *source {
 // writerTo makes a writer from a source to a server; now is the end of the day.
 func writerTo(t *testing.T, src *source, folder string, to model.RemoteWrite, change func(*forward.Parts)) *forward.Writer {
 	t.Helper()
-	c, err := client(to.Access)
+	c, err := new(secrets).client(to.Access, address{})
 	if err != nil {
 		t.Fatal(err)
 	}

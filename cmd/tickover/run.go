@@ -107,6 +107,7 @@ func loadOutlets(path string, stderr io.Writer) (model.Outlets, error) {
 type daemon struct {
 	cfg      *config.Config
 	log      *slog.Logger
+	secrets  secrets
 	token    string // of writing
 	reading  string // of reading; empty when everybody may read
 	store    *store.Store
@@ -127,9 +128,10 @@ type daemon struct {
 // begins to listen. Folder, points and log of the options are set here, and
 // what the configuration says about the use of the card.
 func newDaemon(cfg *config.Config, o store.Options, log *slog.Logger) (*daemon, error) {
-	d := &daemon{cfg: cfg, log: log}
+	d := &daemon{cfg: cfg}
+	d.log = slog.New(d.secrets.handler(log.Handler()))
 	var err error
-	o.Dir, o.Points, o.Log = cfg.StateDir, cfg.Setup.Points(), log.With("part", "store")
+	o.Dir, o.Points, o.Log = cfg.StateDir, cfg.Setup.Points(), d.log.With("part", "store")
 	o.MaxBytes, o.KeepSamples = cfg.Store.Room, cfg.Store.Samples
 	o.TailBusy, o.TailSteady = cmp.Or(cfg.Store.RiskBusy, o.TailBusy), cmp.Or(cfg.Store.RiskSteady, o.TailSteady)
 	d.store, err = store.Open(o)

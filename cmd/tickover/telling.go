@@ -41,13 +41,14 @@ func (d *daemon) buildTelling(brokers map[string]*forward.Publisher) *telling {
 	}
 	t.desk = notify.NewDesk(notify.Parts{Setup: d.cfg.Setup, Parties: parties, Routes: o.Routes, Latest: d.carrier.Latest,
 		Now: d.now(), Folder: d.outletFolder(), Horn: t.horn, Log: log})
-	if o.Heartbeat.URL != "" {
-		c, err := client(o.Heartbeat.Access)
+	if beat := o.Heartbeat; beat.Given() {
+		c, err := d.secrets.client(beat.Access, address{beat.URL, beat.Address})
 		if err != nil {
 			t.all = append(t.all, broken{"heartbeat", "heartbeat", err})
 			return t
 		}
-		t.heart = notify.NewHeart(o.Heartbeat, c, d.cfg.Setup.Rating.Name, d.carrier.Latest, d.now(), log)
+		beat.URL = standIn("heartbeat")
+		t.heart = notify.NewHeart(beat, c, d.cfg.Setup.Rating.Name, d.carrier.Latest, d.now(), log)
 		t.all = append(t.all, t.heart)
 	}
 	return t
@@ -62,7 +63,7 @@ func (t *telling) router(d *daemon, target model.Target, log *slog.Logger) {
 			least, routed = min(least, r.Least), true
 		}
 	}
-	c, err := client(target.Access)
+	c, err := d.secrets.client(target.Access, address{target.URL, target.Address})
 	if err == nil && !routed {
 		err = &model.OutletError{Err: errors.New("no route leads to it"), Hint: "add it to the to: of a route"}
 	}
@@ -70,6 +71,7 @@ func (t *telling) router(d *daemon, target model.Target, log *slog.Logger) {
 		t.all = append(t.all, broken{target.Name, target.Kind.String(), err})
 		return
 	}
+	target.URL = standIn(target.Name)
 	r := notify.NewRouter(target, least, c, d.cfg.Setup, d.carrier.Latest, d.carrier.Changed, d.now(), log)
 	t.routers = append(t.routers, r)
 	t.all = append(t.all, r)
@@ -87,23 +89,31 @@ func (d *daemon) sender(t model.Target, brokers map[string]*forward.Publisher) n
 		if err != nil {
 			return unable{err}
 		}
-		return notify.MailServer{Target: t, TLS: settings, Password: passwordOf(t.Access.Password), Failed: withHint}
+		return notify.MailServer{Target: t, TLS: settings, Password: d.mailPassword(t), Failed: withHint}
 	case model.Webhook:
-		c, err := client(t.Access)
+		c, err := d.secrets.client(t.Access, address{t.URL, t.Address})
 		if err != nil {
 			return unable{err}
 		}
-		return notify.Webhook{URL: t.URL, Client: c, Key: passwordOf(t.Sign)}
+		return notify.Webhook{URL: standIn(t.Name), Client: c, Key: d.secrets.reader(t.Sign)}
 	}
 	return unable{errors.New("there is no way to " + t.Kind.String())}
 }
 
-// passwordOf reads a secret when it is needed; nil when there is none.
-func passwordOf(s model.Secret) func() (string, error) {
-	if !s.Given() {
+// mailPassword reads the password of a mail server, which travels as AUTH PLAIN
+// writes it (RFC 4616); nil when there is none.
+func (d *daemon) mailPassword(t model.Target) func() (string, error) {
+	read := d.secrets.reader(t.Access.Password)
+	if read == nil {
 		return nil
 	}
-	return func() (string, error) { return secret(s) }
+	return func() (string, error) {
+		password, err := read()
+		if err == nil {
+			d.secrets.remember("\x00" + t.Access.User + "\x00" + password)
+		}
+		return password, err
+	}
 }
 
 // unable is a way that cannot be gone as it is configured.

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bufio"
 	"context"
 	"crypto/tls"
 	"crypto/x509"
@@ -9,35 +8,13 @@ import (
 	"fmt"
 	"net"
 	"net/http"
+	"net/url"
 	"os"
-	"strings"
 	"syscall"
 	"time"
 
 	"tickover/model"
 )
-
-// secret reads a password, token or key. It is read anew for every use, so
-// that a changed one holds at once.
-func secret(s model.Secret) (string, error) {
-	if s.Environment != "" {
-		if v := os.Getenv(s.Environment); v != "" {
-			return v, nil
-		}
-		return "", &model.OutletError{Err: fmt.Errorf("%s is empty", s), Hint: "set it where the daemon is started"}
-	}
-	f, err := os.Open(s.File)
-	if err != nil {
-		return "", &model.OutletError{Err: fmt.Errorf("read a secret: %w", err), Hint: "make the file, readable by the daemon's user alone"}
-	}
-	defer f.Close()
-	lines := bufio.NewScanner(f)
-	lines.Scan()
-	if v := strings.TrimSpace(lines.Text()); v != "" {
-		return v, nil
-	}
-	return "", &model.OutletError{Err: fmt.Errorf("%s is empty", s), Hint: "put the secret into its first line"}
-}
 
 // encryption makes the settings of encrypted connections.
 func encryption(t model.TLS) (*tls.Config, error) {
@@ -62,22 +39,36 @@ func encryption(t model.TLS) (*tls.Config, error) {
 	return c, nil
 }
 
-// admittance adds passwords to every request and hints to every failure.
-type admittance struct {
-	access model.Access
-	next   *http.Transport
+// address is where an outlet's server is: a URL, or where the URL is kept. An
+// address may hold a token, so that requests name a stand-in and errors with it
+// until they leave.
+type address struct {
+	url  string
+	from model.Secret
+}
+
+// standIn is what the requests of an outlet name in place of its address.
+func standIn(outlet string) string { return "http://" + outlet }
+
+// authTransport sends requests to the outlet's address, adds passwords to them
+// and hints to every failure.
+type authTransport struct {
+	access  model.Access
+	to      address // the zero value leaves requests where they go
+	secrets *secrets
+	next    *http.Transport
 }
 
 // client makes the HTTP client of an outlet. It follows no redirects: a
 // password is for the server that was named.
-func client(a model.Access) (*http.Client, error) {
+func (s *secrets) client(a model.Access, to address) (*http.Client, error) {
 	settings, err := encryption(a.TLS)
 	if err != nil {
 		return nil, err
 	}
 	return &http.Client{
 		Timeout: time.Minute,
-		Transport: &admittance{a, &http.Transport{
+		Transport: &authTransport{a, to, s, &http.Transport{
 			Proxy: http.ProxyFromEnvironment, TLSClientConfig: settings, ForceAttemptHTTP2: true,
 			DialContext:         (&net.Dialer{Timeout: 10 * time.Second}).DialContext,
 			TLSHandshakeTimeout: 10 * time.Second, ResponseHeaderTimeout: 30 * time.Second,
@@ -88,38 +79,70 @@ func client(a model.Access) (*http.Client, error) {
 }
 
 // RoundTrip implements http.RoundTripper.
-func (a *admittance) RoundTrip(req *http.Request) (*http.Response, error) {
+func (t *authTransport) RoundTrip(req *http.Request) (*http.Response, error) {
 	req = req.Clone(req.Context())
-	if err := a.sign(req); err != nil {
+	err := t.locate(req)
+	if err == nil {
+		err = t.sign(req)
+	}
+	if err != nil {
 		return nil, err
 	}
-	resp, err := a.next.RoundTrip(req)
+	resp, err := t.next.RoundTrip(req)
 	if err != nil {
 		return nil, withHint(err)
 	}
 	return resp, nil
 }
 
-func (a *admittance) sign(req *http.Request) error {
-	for _, h := range a.access.Headers {
+// locate puts the outlet's address in place of the stand-in.
+func (t *authTransport) locate(req *http.Request) error {
+	if t.to == (address{}) {
+		return nil
+	}
+	text := t.to.url
+	if t.to.from.Given() {
+		var err error
+		if text, err = t.secrets.read(t.to.from); err != nil {
+			return err
+		}
+	}
+	u, err := url.Parse(text)
+	switch {
+	case err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" || u.User != nil:
+		return &model.OutletError{Err: fmt.Errorf("the address in %s is none of a server", t.to.from), Hint: "write it as https://host:port/path, without user and password"}
+	case t.to.from.Given() && u.Scheme == "http" && !localHost(u.Hostname()):
+		return &model.OutletError{Err: fmt.Errorf("the address in %s would travel readable", t.to.from), Hint: "use https://"}
+	}
+	t.secrets.rememberAddress(u)
+	if below := req.URL.Path; below != "" && below != "/" {
+		u = u.JoinPath(below)
+	}
+	req.URL, req.Host = u, ""
+	return nil
+}
+
+func (t *authTransport) sign(req *http.Request) error {
+	for _, h := range t.access.Headers {
 		value := h.Value
 		if h.Secret.Given() {
 			var err error
-			if value, err = secret(h.Secret); err != nil {
+			if value, err = t.secrets.read(h.Secret); err != nil {
 				return err
 			}
 		}
 		req.Header.Set(h.Name, value)
 	}
-	if a.access.User != "" {
-		password, err := secret(a.access.Password)
+	if t.access.User != "" {
+		password, err := t.secrets.read(t.access.Password)
 		if err != nil {
 			return err
 		}
-		req.SetBasicAuth(a.access.User, password)
+		t.secrets.remember(t.access.User + ":" + password)
+		req.SetBasicAuth(t.access.User, password)
 	}
-	if a.access.Bearer.Given() {
-		token, err := secret(a.access.Bearer)
+	if t.access.Bearer.Given() {
+		token, err := t.secrets.read(t.access.Bearer)
 		if err != nil {
 			return err
 		}

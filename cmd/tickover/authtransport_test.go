@@ -82,7 +82,7 @@ func (s oneScan) Clock() model.Clock { return model.Clock{Boots: []model.Boot{s.
 // pushOnce pushes to the gate until it worked or failed.
 func pushOnce(t *testing.T, url string, a model.Access) model.OutletHealth {
 	t.Helper()
-	c, err := client(a)
+	c, err := new(secrets).client(a, address{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -297,7 +297,7 @@ func publishOnce(t *testing.T, address string, a model.Access) model.OutletHealt
 	}
 	p := forward.NewPublisher(forward.BrokerParts{To: model.MQTT{Name: "house", Broker: address, Secure: true, Access: a}, TLS: settings,
 		Latest: func() *model.Snapshot { return &model.Snapshot{} }, Changed: func() <-chan struct{} { return nil },
-		Now: func() model.Instant { return model.Instant{Boot: 1} }, Secret: passwordOf(a.Password), Failed: withHint,
+		Now: func() model.Instant { return model.Instant{Boot: 1} }, Secret: new(secrets).reader(a.Password), Failed: withHint,
 		Log: slog.New(slog.DiscardHandler)})
 	ctx, stop := context.WithCancel(context.Background())
 	done := make(chan struct{})
