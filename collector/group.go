@@ -1,7 +1,9 @@
 package collector
 
 import (
+	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"tickover/model"
@@ -17,6 +19,7 @@ type Group struct {
 	Reads  []Read
 	// Turnaround is how soon the unit is taken to begin its answers.
 	Turnaround time.Duration
+	first      int // the read that the next round begins with
 }
 
 // Groups splits the devices of a line into groups and plans their reads by the
@@ -102,11 +105,17 @@ type words struct {
 // Scan asks the group's questions in order and decodes the answers. It returns
 // how many were asked and the first failure; the scan is complete all the
 // same, with Bad samples where there was no answer. After a unit or a line
-// gave no answer at all the rest of the round is not asked.
+// gave no answer at all the rest of the round is not asked, and the next round
+// begins with it. What read answers with errRests is not asked this time.
 func (g *Group) Scan(at model.Instant, now func() model.Instant, read func(model.ReadRequest) (model.Answer, error)) (scan *model.Scan, asked int, failure error) {
 	answers := make([]answered, 0, len(g.Reads))
-	for i, q := range g.Reads {
+	order := slices.Concat(g.Reads[g.first:], g.Reads[:g.first])
+	for i, q := range order {
 		a, err := read(q.ReadRequest)
+		if errors.Is(err, errRests) {
+			answers = append(answers, unasked(order[i:i+1], model.NoAnswer)...)
+			continue
+		}
 		asked++
 		if err == nil {
 			lag, _ := now().Sub(at)
@@ -119,11 +128,12 @@ func (g *Group) Scan(at model.Instant, now func() model.Instant, read func(model
 		}
 		cause := causeOf(err)
 		if cause == model.NoAnswer || cause == model.LineClosed {
-			answers = append(answers, unasked(g.Reads[i:], cause)...)
-			break
+			g.first = (g.first + i + 1) % len(g.Reads)
+			return g.decode(at, append(answers, unasked(order[i:], cause)...)), asked, failure
 		}
-		answers = append(answers, unasked(g.Reads[i:i+1], cause)...)
+		answers = append(answers, unasked(order[i:i+1], cause)...)
 	}
+	g.first = 0
 	return g.decode(at, answers), asked, failure
 }
 

@@ -51,6 +51,9 @@ func (p *poller) learn(g *Group, refused Read, read func(model.ReadRequest) (mod
 	}
 	unsure := false
 	refuses := func(from, end int) bool {
+		if unsure {
+			return false // the unit is at something else: the rest is asked another time
+		}
 		q := refused.ReadRequest
 		q.Address, q.Count = uint16(from), uint16(end-from)
 		_, err := read(q)
@@ -162,7 +165,7 @@ func (p *poller) replan(d model.Device) {
 		if t := p.turnaround[d.Name]; t > 0 {
 			g.Turnaround = t
 		}
-		g.Reads = Plan(p.def, g.Device, g.Points, g.Turnaround, l.cuts...)
+		g.Reads, g.first = Plan(p.def, g.Device, g.Points, g.Turnaround, l.cuts...), 0
 	}
 	p.show()
 }

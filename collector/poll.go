@@ -66,7 +66,7 @@ func newPoller(def model.Line, line Line, groups, fast []*Group, now func() mode
 		now: now, log: slog.New(slog.DiscardHandler), late: func() {}, signal: newSignal(), word: &progress{}}
 	p.groups, p.fast = own(groups), own(fast)
 	for _, g := range p.groups {
-		p.silent[g.Device.Name], p.limits[g.Device.Name] = &silence{}, &limits{}
+		p.silent[g.Device.Name], p.limits[g.Device.Name] = newSilence(), &limits{}
 	}
 	p.due, p.sprints = make([]time.Time, len(p.groups)), make([]time.Time, len(p.fast))
 	return p
@@ -96,8 +96,9 @@ func (p *poller) run(ctx context.Context) {
 		i := p.next()
 		switch {
 		case !time.Now().Before(p.due[i]):
-			p.send(ctx, p.round(ctx, p.groups[i]))
 			p.advance(i)
+			p.send(ctx, p.round(ctx, p.groups[i]))
+			p.skip(i)
 		case p.closed && p.opening == nil && !time.Now().Before(p.reopen):
 			p.open(ctx)
 		case p.signal.on() && p.sprint(ctx):
@@ -181,8 +182,13 @@ func (p *poller) urgency(i int) time.Time {
 	return due.Add(-time.Duration(first(g.Device, g.Points)) * min(g.Every, time.Second))
 }
 
-func (p *poller) advance(i int) {
-	p.due[i] = p.due[i].Add(p.groups[i].Every)
+func (p *poller) advance(i int) { p.due[i] = p.due[i].Add(p.groups[i].Every) }
+
+// skip leaves out the rounds that it is too late for.
+func (p *poller) skip(i int) {
+	if s := p.silent[p.groups[i].Device.Name]; s.unheard == 1 && p.lively(s, p.groups[i]) {
+		return // it is asked again at once
+	}
 	for now := time.Now(); p.due[i].Before(now); {
 		p.due[i] = p.due[i].Add(p.groups[i].Every)
 		p.late()
@@ -205,8 +211,12 @@ func (p *poller) sprint(ctx context.Context) bool {
 	return true
 }
 
-// answers reports whether a group's device answered when it was last asked.
-func (p *poller) answers(g *Group) bool { return !p.closed && p.silent[g.Device.Name].failures == 0 }
+// answers reports whether a group's device answered when it was last asked. One
+// question that was lost is nothing yet.
+func (p *poller) answers(g *Group) bool {
+	s := p.silent[g.Device.Name]
+	return !p.closed && (s.failures == 0 || s.failures == 1 && p.lively(s, g))
+}
 
 // round reads one group. It always makes a scan, all Bad if need be, so that
 // delays keep running when the line is dead.
@@ -216,7 +226,7 @@ func (p *poller) round(ctx context.Context, g *Group) round {
 		return round{scan: g.decode(at, unasked(g.Reads, model.LineClosed)), device: g.Device.Name, err: p.refusal}
 	}
 	s := p.silent[g.Device.Name]
-	if p.rests(s) {
+	if p.rests(s, g) {
 		return round{scan: g.decode(at, unasked(g.Reads, s.cause)), device: g.Device.Name, skipped: true}
 	}
 	began := time.Now()
@@ -225,26 +235,56 @@ func (p *poller) round(ctx context.Context, g *Group) round {
 		return p.line.Read(ctx, q)
 	}
 	if err := p.locate(g, read); err != nil {
+		p.hear(s, g.Device, causeOf(err) == model.DeviceException)
 		p.note(s, g, err, false, time.Since(began))
 		return round{scan: g.decode(at, unasked(g.Reads, causeOf(err))), device: g.Device.Name, err: err, reads: 1}
 	}
 	var refused []Read
 	answered := false
+	s.order(g)
 	scan, reads, err := g.Scan(at, p.now, func(q model.ReadRequest) (model.Answer, error) {
-		a, err := read(q)
-		answered = answered || err == nil
+		if s.rested(g, q) {
+			return model.Answer{}, errRests
+		}
+		once := q
+		once.Once = s.suspect(q)
+		s.asked[q] = time.Now()
+		a, err := read(once)
+		r := g.Reads[slices.IndexFunc(g.Reads, func(r Read) bool { return r.ReadRequest == q })]
+		switch cause := causeOf(err); {
+		case err == nil, exceptionOf(err) > 0:
+			answered = true
+			s.answered(q, err == nil)
+			if err != nil && !refusesRange(err) {
+				p.refused(s, g, r)
+			}
+		case cause == model.DeviceException: // to something that the line put before it
+			answered = true
+			s.postpone(g, q)
+		case cause == model.NoAnswer:
+			p.blame(s, g, r)
+		default:
+			s.postpone(g, q)
+		}
 		if refusesRange(err) {
-			i := slices.IndexFunc(g.Reads, func(r Read) bool { return r.ReadRequest == q })
-			refused = append(refused, g.Reads[i])
+			refused = append(refused, r)
 		}
 		return a, err
 	})
+	p.hear(s, g.Device, answered)
+	if reads == 0 {
+		return round{scan: scan, device: g.Device.Name, skipped: true}
+	}
 	p.note(s, g, err, answered, time.Since(began))
 	r := round{scan: scan, device: g.Device.Name, err: err, reads: reads}
 	for _, q := range refused {
 		r.learned = append(r.learned, p.learn(g, q, read)...)
 	}
 	p.measure(g)
+	if s.split {
+		s.split = false
+		p.replan(g.Device)
+	}
 	return r
 }
 
@@ -268,6 +308,15 @@ func (p *poller) locate(g *Group, read func(model.ReadRequest) (model.Answer, er
 	p.replan(d)
 	p.located[d.Name] = true
 	return nil
+}
+
+// exceptionOf returns the exception that a unit answered with; 0 for none.
+func exceptionOf(err error) byte {
+	var e *model.ReadError
+	if errors.As(err, &e) && e.Cause == model.DeviceException {
+		return e.Exception
+	}
+	return 0
 }
 
 func causeOf(err error) model.Cause {

@@ -40,9 +40,17 @@ func (c *cable) read(b []byte, wait time.Duration) (int, error) {
 			}
 		}
 	}
-	n := copy(b, c.rest)
-	c.rest = c.rest[n:]
-	return n, nil
+	for { // a port gives all that is there
+		select {
+		case more := <-c.toLine:
+			c.rest = append(c.rest, more...)
+			continue
+		default:
+		}
+		n := copy(b, c.rest)
+		c.rest = c.rest[n:]
+		return n, nil
+	}
 }
 
 func (c *cable) write(b []byte) error {

@@ -12,7 +12,9 @@
 // and nothing else. One that is at a question for longer cannot hear others
 // meanwhile: those fail, and the first one after that succeeds; a longer
 // Timeout is what such a unit needs, for only who knows it can say that it is
-// worth the others' wait. An answer that is ten minutes late could be taken for
+// worth the others' wait. A unit that answers anything at all is asked everything:
+// a question is put on the wire even when its answer cannot be told from a late
+// one yet, and then that answer is dropped. An answer that is ten minutes late could be taken for
 // another; so could that of a second unit with the same number, or of one that
 // answers out of order.
 //

@@ -18,20 +18,27 @@ const (
 // nothing.
 type habit struct {
 	answers        int
+	misses         int           // in a row
 	worst, earlier time.Duration // of this window and of the one before
 }
 
 // heard takes note of an answer, a late one included.
 func (h *habit) heard(d time.Duration) {
+	h.misses = 0
 	h.worst = max(h.worst, d)
 	if h.answers++; h.answers%window == 0 {
 		h.earlier, h.worst = h.worst, 0
 	}
 }
 
-// missed takes note of a question without an answer: what was learned is in
-// doubt, and the next ones wait as long as the configuration allows.
-func (h *habit) missed() { h.answers = 0 }
+// missed takes note of a try without an answer. After two in a row what was
+// learned is in doubt, and the next ones wait as long as the configuration
+// allows.
+func (h *habit) missed() {
+	if h.misses++; h.misses > 1 {
+		h.answers = 0
+	}
+}
 
 // timeout is how long to wait for the first byte, at most limit.
 func (h *habit) timeout(limit time.Duration) time.Duration {

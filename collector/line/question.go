@@ -113,17 +113,30 @@ var exceptionTexts = map[byte][2]string{
 	0x0B: {"gateway target failed to respond", "the gateway works, the unit behind it is silent: check power, wiring and unit number there"},
 }
 
-// gatewaySays reports whether an exception is a gateway's word about a unit,
-// which may answer yet.
-func gatewaySays(code byte) bool { return code == 0x0A || code == 0x0B }
+// proves says what an exception code proves of the questions before. A unit that
+// is busy (05, 06) may be busy with one of them, and a gateway's word about a unit
+// that said nothing (0A, 0B) is none of the unit's.
+func proves(code byte) refusal {
+	switch code {
+	case 5, 6:
+		return busy
+	case 0x0A, 0x0B:
+		return copied
+	}
+	return passed
+}
 
-// exceptionError names an exception answer as the application protocol
-// v1.1b3, clause 7, does.
-func exceptionError(q question, code byte) error {
+// exceptionText names an exception as the application protocol v1.1b3, clause
+// 7, does, and says what to do.
+func exceptionText(code byte) (detail, hint string) {
 	text, ok := exceptionTexts[code]
 	if !ok {
 		text = [2]string{"not in the standard", "see the unit's own manual"}
 	}
-	return &model.ReadError{Cause: model.DeviceException, Exception: code, Request: q.String(),
-		Detail: fmt.Sprintf("exception %02X, %s", code, text[0]), Hint: text[1]}
+	return fmt.Sprintf("exception %02X, %s", code, text[0]), text[1]
+}
+
+func exceptionError(q question, code byte) error {
+	detail, hint := exceptionText(code)
+	return &model.ReadError{Cause: model.DeviceException, Exception: code, Request: q.String(), Detail: detail, Hint: hint}
 }

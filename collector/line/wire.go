@@ -52,6 +52,8 @@ type wire struct {
 	previous map[byte]answer
 	alone    map[byte]int // answers of a unit in a row with nothing wrong and no frame beside them
 	doubting bool         // a hasty answer is asked for once more
+	draining bool         // answers are counted off, whosever they are
+	probing  bool         // a short read is under way, which the unit may be deaf to
 	hasty    int          // answers in a row that came before the request was through, with none behind them
 	buf      [maxFrame]byte
 }
@@ -60,6 +62,8 @@ type wire struct {
 type answer struct {
 	address uint16
 	frame   []byte
+	other   bool // it may be another question's
+	again   bool // it was like the one before it, which was not like its own
 }
 
 func newWire(def model.Line, p port, t *tally, m *memory) *wire {
@@ -83,7 +87,10 @@ func (w *wire) limit(q question) time.Duration {
 }
 
 // ask puts the question, once more if it fails on a unit that was answering.
-// The second time the unit is given all the time it is allowed.
+// The second time the unit is given all the time it is allowed, and longer when it
+// may be at an older question still. Not so for this one: one that was lost must
+// not cost those after it, and whether the unit is at it shows when the next one
+// is put.
 func (w *wire) ask(ctx context.Context, q question) ([]byte, time.Duration, error) {
 	if err := w.fence(ctx, q); err != nil {
 		return nil, 0, err
@@ -121,7 +128,7 @@ func (w *wire) try(ctx context.Context, q question, timeout time.Duration) ([]by
 	}
 	w.last, w.asked = start.Add(time.Duration(len(adu))*w.tc), q.Unit
 	h := &hearing{want: shapeOf(q), sent: adu, end: w.last, paced: w.port.paced(), instant: w.hasty >= enoughHasty}
-	if p := w.previous[q.Unit]; w.doubting && p.address != q.Address && !w.believes(p.frame) {
+	if p := w.previous[q.Unit]; w.doubting && (p.other || p.address != q.Address) && !w.believes(p.frame) {
 		h.previous = p.frame
 	}
 	f, err := w.listen(ctx, q, h, timeout)
@@ -135,6 +142,9 @@ func (w *wire) try(ctx context.Context, q question, timeout time.Duration) ([]by
 			w.memory.owe(q.Unit, h.end)
 		}
 		w.memory.add(h.want, h.end, time.Now())
+		if len(h.buf) == 0 && !w.probing {
+			w.memory.clean(q.Unit, false, time.Now())
+		}
 		if h.hasty.end == 0 {
 			w.alone[q.Unit] = 0
 			w.memory.habit(q.Unit).missed()
@@ -146,19 +156,24 @@ func (w *wire) try(ctx context.Context, q question, timeout time.Duration) ([]by
 
 // accept takes note of a good answer and gives its PDU.
 func (w *wire) accept(q question, h *hearing, f found) ([]byte, time.Duration, error) {
+	frame, last := h.buf[f.start:f.end], w.previous[q.Unit]
+	again := bytes.Equal(frame, last.frame) && !last.again // what comes three times is no answer sent twice
 	if f.exception {
-		frame := h.buf[f.start:f.end]
-		copied := bytes.Equal(frame, w.previous[q.Unit].frame) || gatewaySays(frame[2])
-		w.memory.refused(h.want, copied, h.end, time.Now())
+		proof := proves(frame[2])
+		if again {
+			proof = copied
+		}
+		w.memory.refused(h.want, proof, h.end, time.Now())
 	} else {
 		w.memory.answered(h.want, h.end, time.Now())
+		w.memory.learn(q)
 	}
 	delay := max(h.first.Sub(h.end), 0)
 	w.memory.habit(q.Unit).heard(delay)
 	w.tally.latency(q.Unit, delay)
-	frame := h.buf[f.start:f.end]
-	w.previous[q.Unit] = answer{q.Address, frame}
+	w.previous[q.Unit] = answer{address: q.Address, frame: frame, other: w.draining, again: again}
 	w.alone[q.Unit]++
+	w.memory.clean(q.Unit, true, time.Now())
 	if err := w.packager.Verify(h.sent, frame); err != nil {
 		return nil, 0, err
 	}
@@ -200,6 +215,7 @@ func (w *wire) settle(h *hearing, answer found, answered bool) (lateness time.Du
 			continue
 		}
 		w.hasty, w.alone[f.unit] = 0, 0
+		w.memory.clean(f.unit, false, time.Now())
 		asked, late := w.memory.settle(f, time.Now())
 		switch {
 		case late:
