@@ -78,7 +78,7 @@ func nameplateWords(r model.Rating) string {
 		parts = append(parts, fmt.Sprintf("%g kVA", r.ApparentPower/1000))
 	}
 	if r.Voltage > 0 {
-		parts = append(parts, fmt.Sprintf("%.0f/%.0f V", r.PhaseVoltage(), r.Voltage))
+		parts = append(parts, fmt.Sprintf("%g V", math.Round(r.Voltage)))
 	}
 	if r.Frequency > 0 {
 		parts = append(parts, fmt.Sprintf("%g Hz", r.Frequency))
