@@ -2,6 +2,7 @@ package performance
 
 import (
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -29,6 +30,9 @@ const (
 	noRole role = iota
 	frequencyRole
 	powerRole
+	activeRole // of L1; L2 and L3 follow
+	_
+	_
 	energyRole
 	phaseRole // voltage L1 to neutral; L2, L3 and the three between phases follow
 	_
@@ -45,6 +49,9 @@ const (
 func roleOf(id model.PointID, kind model.Quantity) role {
 	if k, ok := voltageIndex(id); ok {
 		return phaseRole + role(k)
+	}
+	if k := slices.Index(model.PhaseActive[:], id); k >= 0 {
+		return activeRole + role(k)
 	}
 	switch id {
 	case model.FrequencyPoint:

@@ -11,7 +11,7 @@ import (
 type counter struct {
 	n, rolls, resets int
 	first, last      float64   // J
-	gained           float64   // J
+	gained, back     float64   // J that it counted on, and back
 	least            float64   // J, the smallest step seen: its resolution at best; 0: it never moved
 	spans            []float64 // J, what it can hold before it starts anew
 }
@@ -57,8 +57,9 @@ func (c *counter) add(v float64) {
 	c.last = v
 }
 
-// fell tells a counter that started anew from one that was reset: before it
-// was within a thousandth of what it holds, and now it is as near to nothing.
+// fell tells apart why a counter fell. One that starts again at the end of its range
+// was within a thousandth of what it holds, and now is as near to nothing. One that
+// was reset has lost more than half of what it showed. Any other runs backwards.
 func (c *counter) fell(v float64) {
 	for _, full := range c.spans {
 		if c.last > 0.999*full && c.last <= full && v < 0.001*full {
@@ -66,6 +67,10 @@ func (c *counter) fell(v float64) {
 			c.gained += full - c.last + v
 			return
 		}
+	}
+	if v >= c.last/2 {
+		c.back += c.last - v
+		return
 	}
 	c.resets++
 	c.gained += v
@@ -88,6 +93,8 @@ func (r *recorder) energy() []model.Figure {
 	count := number(name, "kWh", c.gained/3.6e6, "")
 	count.Uncertainty = c.least / 3.6e6
 	switch {
+	case c.back > 2*c.least:
+		count = model.NotKnown(name, "", "kWh", fmt.Sprintf("the counter ran backwards by %s kWh: look at the current transformers", short(c.back/3.6e6)))
 	case c.resets > 0:
 		count.Bound, count.Note = model.AtLeast, fmt.Sprintf("the counter was reset %d times: what it counted in between is not known", c.resets)
 	case c.rolls > 0:
@@ -100,6 +107,8 @@ func (r *recorder) energy() []model.Figure {
 func (r *recorder) agreement(whole, count model.Figure) model.Figure {
 	const name = "integral against the counter"
 	switch {
+	case !count.Known:
+		return model.NotKnown(name, "", "%", count.Reason)
 	case count.Bound == model.AtLeast:
 		return model.NotKnown(name, "", "%", "the counter was reset during the run")
 	case count.Value <= 0 || count.Value < 10*count.Uncertainty:

@@ -18,10 +18,12 @@ func (r *recorder) influence() *model.Influence {
 		if j < 0 {
 			continue
 		}
-		change, ok := difference(s.step, model.PhaseActive[j])
-		if !ok {
+		a, okA := s.step.Before[model.PhaseActive[j]]
+		b, okB := s.step.After[model.PhaseActive[j]]
+		if !okA || !okB {
 			continue
 		}
+		change := math.Abs(b) - math.Abs(a) // whichever way it counts
 		in.Steps[j]++
 		any = true
 		for i := range 3 {

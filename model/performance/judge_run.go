@@ -52,10 +52,14 @@ func (r *recorder) share(load float64) float64 {
 }
 
 func (r *recorder) unloaded(s span) bool {
-	if share := r.share(s.Load); !math.IsNaN(share) {
-		return math.Abs(share) < unloadedBelow
+	load := drawn(func(id model.PointID) (float64, bool) {
+		p, ok := s.Points[id]
+		return p.Mean, ok
+	})
+	if share := r.share(load); !math.IsNaN(share) {
+		return share < unloadedBelow
 	}
-	return math.Abs(s.Load) < 0.5*stepThreshold(r.in.Rating)
+	return load < 0.5*stepThreshold(r.in.Rating)
 }
 
 // noLoadAndFull returns the spans to take the droop from: the most heavily
@@ -91,6 +95,9 @@ func (r *recorder) noLoadAndFull() (none, full span, why string) {
 func (r *recorder) droop() measure {
 	if r.in.Rating.Frequency <= 0 {
 		return unknown(noRatedFrequency)
+	}
+	if words := r.backwards.words(); words != "" {
+		return unknown(words)
 	}
 	none, full, why := r.noLoadAndFull()
 	if why != "" {
@@ -164,6 +171,10 @@ func (r *recorder) voltageDeviation() measure {
 	m := plain((hi-lo)/2, voltageStep)
 	m.seen, m.note = seconds(usual), "mean of the three phases over all steady loads"
 	from, to := r.share(low), r.share(high)
+	if words := r.backwards.words(); words != "" {
+		m.lo = max(m.lo, 0)
+		return m.open(words)
+	}
 	if !(from < unloadedBelow && to >= fullEnough) {
 		m.lo = max(m.lo, 0)
 		return m.open("the steady loads did not reach from none to the rating")
@@ -231,11 +242,13 @@ func (r *recorder) worstOfSteps(k key) []measure {
 	if k == differenceOff || k == voltageRise || k == frequencyRecoveryOff || k == voltageRecoveryOff {
 		enough, kind = fullEnough, "load thrown off in one step"
 	}
-	if share := r.share(largest); !(share >= enough) {
-		for i := range all {
-			if all[i].known && !math.IsInf(all[i].hi, 1) {
-				all[i] = all[i].open(fmt.Sprintf("the largest %s was %s kW, %s %% of rating", kind, short(math.Round(largest/10)/100), percent(share)))
-			}
+	share, why := r.share(largest), r.backwards.words()
+	if why == "" && !(share >= enough) {
+		why = fmt.Sprintf("the largest %s was %s kW, %s %% of rating", kind, short(math.Round(largest/10)/100), percent(share))
+	}
+	for i := range all {
+		if why != "" && all[i].known && !math.IsInf(all[i].hi, 1) {
+			all[i] = all[i].open(why)
 		}
 	}
 	return all

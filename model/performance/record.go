@@ -34,6 +34,8 @@ type recorder struct {
 	keeper keeper
 	sheet  sheet
 	aside  aside
+	// backwards notes power that counts the wrong way.
+	backwards backwards
 	// judgedBy is the limit set in force, an index into sets.
 	judgedBy int
 	starts   []*start
@@ -90,6 +92,9 @@ func (r *recorder) see(scan *model.Scan) {
 	r.keeper.see()
 	r.sheet.see(scan, r.was || r.states.current().Running())
 	r.aside.see(r.states.current())
+	if r.was {
+		r.backwards.see(r.board.fresh, r.finder.threshold)
+	}
 }
 
 // cut ends everything at a break in the record.
@@ -158,7 +163,7 @@ func (r *recorder) record() *model.RunRecord {
 	rec.Steps = r.stepRecords(j, set)
 	rec.Repeats = r.repeats()
 	rec.Influence = r.influence()
-	rec.Figures = r.figures(j, set)
+	rec.Figures = r.spoil(r.figures(j, set))
 	r.events(rec)
 	r.findings(rec, j, set)
 	r.notTested(rec, j, set)

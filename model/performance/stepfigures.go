@@ -51,7 +51,7 @@ func (b *board) analyse(f found, threshold float64) (stepResult, bool) {
 	if changed < threshold && math.Abs(step.To-step.From) < threshold {
 		return stepResult{}, false
 	}
-	s := stepResult{step: step, on: step.To >= step.From, size: math.Abs(step.To - step.From), per: map[key][]measure{}}
+	s := stepResult{step: step, on: load(step.After) >= load(step.Before), size: math.Abs(load(step.After) - load(step.Before)), per: map[key][]measure{}}
 	b.frequencyFigures(&s, f)
 	b.voltageFigures(&s, f)
 	return s, true
@@ -71,6 +71,14 @@ func (b *board) earlier(f found, from, tail float64) float64 {
 		}
 	}
 	return f.before
+}
+
+// load is the magnitude of the load, whichever way the power counts.
+func load(m map[model.PointID]float64) float64 {
+	return drawn(func(id model.PointID) (float64, bool) {
+		v, ok := m[id]
+		return v, ok
+	})
 }
 
 func total(m map[model.PointID]float64) float64 {

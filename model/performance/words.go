@@ -9,13 +9,14 @@ import (
 	"tickover/model"
 )
 
-// findings says in five lines at most what was found.
+// findings says in five lines at most what was found, after a wiring fault.
 func (r *recorder) findings(rec *model.RunRecord, j *judgement, set int) {
 	add := func(parts ...string) {
 		if line := strings.TrimSpace(strings.Join(parts, " ")); line != "" {
 			rec.Findings = append(rec.Findings, line)
 		}
 	}
+	add(r.wiringLine())
 	add(r.ranLine(), r.loadLine(rec))
 	add(r.startLine())
 	add(r.classLine(j, set))
@@ -74,6 +75,9 @@ func lasting(f model.Figure) string {
 func (r *recorder) loadLine(rec *model.RunRecord) string {
 	if r.sheet.counted == 0 {
 		return "No active power was read, so nothing is said about load."
+	}
+	if r.backwards.words() != "" {
+		return fmt.Sprintf("Highest load not determined, %s, %s.", count(len(rec.Steps), "load step"), count(len(rec.Steady), "steady span"))
 	}
 	line := fmt.Sprintf("Highest load %s kW", short(math.Round(r.sheet.top/10)/100))
 	if share := r.share(r.sheet.top); !math.IsNaN(share) {

@@ -360,3 +360,28 @@ func TestACrankIsNotOverBeforeTheEngineCanShow(t *testing.T) {
 		}
 	}
 }
+
+// A set with reversed current transformers carries load all the same.
+func TestLoadIsSeenWhicheverWayItCounts(t *testing.T) {
+	for name, watts := range map[string]map[model.PointID]float64{
+		"all reversed":          {model.PowerActive: -20e3},
+		"one of two reversed":   {model.PowerActive: 0, model.PowerActiveL1: 9e3, model.PowerActiveL2: -9e3, model.PowerActiveL3: 0},
+		"phases only, reversed": {model.PowerActiveL1: -9e3, model.PowerActiveL2: 9e3, model.PowerActiveL3: 0},
+	} {
+		scan := func(second int) *model.Scan {
+			s := scanAt(1, time.Duration(second)*time.Second, map[model.PointID]float64{model.FrequencyPoint: 50, model.VoltageL1N: 230, model.OilPressure: 3e5})
+			for id, w := range watts {
+				s.Samples = append(s.Samples, model.GoodSample(id, w))
+			}
+			return s
+		}
+		e := New(plant.HatcheryRating())
+		state := model.EngineUnknown
+		for second := range 10 {
+			state, _ = e.Step(scan(second))
+		}
+		if state != model.Loaded {
+			t.Errorf("%s: %s", name, state)
+		}
+	}
+}

@@ -1,6 +1,7 @@
 package running
 
 import (
+	"math"
 	"time"
 
 	"tickover/model"
@@ -233,20 +234,23 @@ func (v *view) findLoad(was bool) {
 	if was {
 		limit = loadedBelow / loadedAbove
 	}
-	if p, ok := v.in.get(model.PowerActive); ok {
-		v.load = loadSeen{true, p >= limit*v.figures.load, model.PowerActive, p}
+	// Magnitudes count: a reversed current transformer makes power negative.
+	total, known := v.in.get(model.PowerActive)
+	carried, phases := 0.0, 0
+	for _, id := range model.PhaseActive {
+		if p, ok := v.in.get(id); ok {
+			carried, phases = carried+math.Abs(p), phases+1
+		}
+	}
+	switch carried = max(carried, math.Abs(total)); {
+	case known:
+	case phases == len(model.PhaseActive):
+		total = carried
+	default:
+		v.loadByCurrent(limit)
 		return
 	}
-	sum := 0.0
-	for _, id := range model.PhaseActive {
-		p, ok := v.in.get(id)
-		if !ok {
-			v.loadByCurrent(limit)
-			return
-		}
-		sum += p
-	}
-	v.load = loadSeen{true, sum >= limit*v.figures.load, model.PowerActive, sum}
+	v.load = loadSeen{true, carried >= limit*v.figures.load, model.PowerActive, total}
 }
 
 func (v *view) loadByCurrent(limit float64) {

@@ -26,6 +26,8 @@ type Set struct {
 	Oil      float64 // Pa at rated speed
 	Pickup   bool    // a speed pickup is fitted
 	Key      Key     // whether a key is read, and what it does
+	Reversed [3]bool // current transformers that face the wrong way
+	Counter  float64 // J that the meter's counter of net energy shows at 0 s; 0: not read
 	Holds    bool    // the meter shows its last frequency while it has no voltage
 	Loads    []Load  // in the order of time; none means no load
 	Droop    float64 // speed lost at rated load
@@ -102,6 +104,25 @@ func (s *Set) Power(t float64) float64 {
 	return on * s.Rating().ActivePower()
 }
 
+// Energy is what was delivered from 0 s until t, J.
+func (s *Set) Energy(t float64) (joules float64) {
+	for i, l := range s.Loads {
+		until := t
+		if i+1 < len(s.Loads) {
+			until = min(t, s.Loads[i+1].At)
+		}
+		joules += max(0, until-max(0, l.At)) * l.Share * s.Rating().ActivePower()
+	}
+	return joules
+}
+
+func (s *Set) sign(phase int) float64 {
+	if s.Reversed[phase] {
+		return -1
+	}
+	return 1
+}
+
 // At is when the speed falls to a share of rated.
 func (s *Set) At(speed float64) float64 {
 	lo, hi := s.Cut, s.Cut+s.Lasts
@@ -146,13 +167,18 @@ func (s *Set) Meter(at model.Instant, t float64) *model.Scan {
 	}
 	scan := &model.Scan{Group: "meter", At: at}
 	scan.Samples = append(scan.Samples, model.GoodSample(model.FrequencyPoint, digits(s.lastSeen, 0.01)))
-	each := s.Power(t) / 3
+	each, total := s.Power(t)/3, 0.0
 	for i := range 3 {
 		scan.Samples = append(scan.Samples, model.GoodSample(model.PhaseVoltages[i], digits(volts, 0.1)),
 			model.GoodSample(model.LineVoltages[i], digits(volts*math.Sqrt(3), 0.1)),
-			model.GoodSample(model.PhaseCurrents[i], digits(each/s.Volts, 0.01)), model.GoodSample(model.PhaseActive[i], digits(each, 1)))
+			model.GoodSample(model.PhaseCurrents[i], digits(each/s.Volts, 0.01)), model.GoodSample(model.PhaseActive[i], digits(s.sign(i)*each, 1)))
+		total += s.sign(i) * each
 	}
-	scan.Samples = append(scan.Samples, model.GoodSample(model.PowerActive, digits(3*each, 1)))
+	scan.Samples = append(scan.Samples, model.GoodSample(model.PowerActive, digits(total, 1)))
+	if s.Counter > 0 {
+		net := s.Counter + s.Energy(t)*(s.sign(0)+s.sign(1)+s.sign(2))/3
+		scan.Samples = append(scan.Samples, model.GoodSample(model.EnergyActive, math.Floor(net/36e3)*36e3))
+	}
 	scan.Measured = len(scan.Samples)
 	return scan
 }
