@@ -25,6 +25,10 @@ type Beside struct {
 // least is how many values a verdict stands on.
 const least = 10
 
+// backwardsBelow is the power factor in total below which power counts backwards;
+// nearer to nothing it may be noise on reactive load.
+const backwardsBelow = -0.1
+
 // check makes one; a finding when wrong.
 func check(code, title string, wrong bool, words, do string) model.Check {
 	c := model.Check{Code: code, Title: title, Outcome: model.Pass, Words: words}
@@ -267,14 +271,16 @@ func (w *Watch) oneReversed() model.Check {
 	return check(code, title, len(bad) > 0, words, "turn that transformer, or its two leads; short it first")
 }
 
+// allReversed holds the set's power against its currents: what a set delivers is
+// positive in total, whatever single phases show.
 func (w *Watch) allReversed() model.Check {
 	const code, title = "C10", "power counts as delivered"
-	pf, ok := w.medians(func(p *phaseSeen) pile { return p.pf })
-	if !ok {
-		return cannot(code, title, "not all three phases carried load yet")
+	if len(w.lines.delivered) < least {
+		return cannot(code, title, "no load with power and currents is on record")
 	}
-	return check(code, title, slices.Max(pf[:]) < -0.5, fmt.Sprintf("power factors %.2f, %.2f, %.2f", pf[0], pf[1], pf[2]),
-		"all transformers face the load, or the meter counts the other way: turn all, or take the meter's import registers, and note it")
+	pf := w.lines.delivered.median()
+	return check(code, title, pf < backwardsBelow, fmt.Sprintf("the power in total is %.2f of what voltages and currents give", pf),
+		"transformers face the load, or the meter counts the other way: do the one-heater walk, then turn them, or take the meter's import registers, and note it")
 }
 
 func walked13(b Beside) model.Check {

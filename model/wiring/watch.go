@@ -27,7 +27,7 @@ type Watch struct {
 	phase   [3]phaseSeen
 	leads   leadSeen
 	taps    tapsSeen
-	lines   struct{ ratio, total, excess pile }
+	lines   struct{ ratio, total, delivered, excess pile }
 	neutral neutralSeen
 	energy  energySeen
 	speed   pile // of frequency over what the speed says
@@ -237,12 +237,30 @@ func (w *Watch) meter(m meter, at model.Instant) {
 	w.throughNeutral(m)
 	w.witness(m)
 	w.neutral.see(m, at, w.rating, w.gain)
+	w.delivered(m)
 	if s := sum(m.p); known(m.total) && math.Abs(m.total) > 0.02*w.rating.ActivePower() {
 		w.lines.total.add(s / m.total)
 	}
 	w.energy.see(m, at, w.rating)
 	if v, ok := w.last[model.SpeedPoint]; ok && v > 1 && w.rating.Poles > 0 && known(m.f) {
 		w.speed.add(m.f / (v * float64(w.rating.Poles) / 2))
+	}
+}
+
+// delivered holds the power in total, as the meter signs it, against voltage times
+// current of all phases under load.
+func (w *Watch) delivered(m meter) {
+	total, apparent := m.total, 0.0
+	if !known(total) {
+		total = sum(m.p)
+	}
+	for k := range 3 {
+		if m.i[k] > w.leastLoad() && m.ln[k] > 50 {
+			apparent += m.i[k] * m.ln[k]
+		}
+	}
+	if apparent > 0 && known(total) {
+		w.lines.delivered.add(total / apparent)
 	}
 }
 
