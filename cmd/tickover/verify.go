@@ -65,6 +65,9 @@ func (c *verifyCommand) Run(ctx context.Context, s streams) error {
 	if findings.Growing {
 		fmt.Fprintln(s.out, "the daemon is logging: left out were the minutes of each group's newest block, which it adds to, and what is in its memory only")
 	}
+	if n := findings.Unfinished; n > 0 {
+		fmt.Fprintf(s.out, "last write unfinished (slots of the ring: %d): normal after a cut of power, completed at the next start\n", n)
+	}
 	for _, p := range findings.Problems {
 		fmt.Fprintf(s.out, "%s: %s\n", p.Where, p.What)
 	}

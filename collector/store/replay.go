@@ -30,6 +30,11 @@ func (s *Store) openRing() (told []string, err error) {
 		return nil, ErrNewer
 	}
 	told = s.replay(sv)
+	if !s.opts.ReadOnly {
+		if err := ring.blank(sv, s.sealed); err != nil {
+			told = append(told, "the ring's unfinished write could not be cleared: "+err.Error())
+		}
+	}
 	ring.next = max(ring.next, s.sealed+1)
 	return told, nil
 }
@@ -49,19 +54,10 @@ func (s *Store) replay(sv survey) (told []string) {
 	if len(missing) > 0 {
 		told = append(told, fmt.Sprintf("the ring lacks %d slots that were not yet in the data file, from number %d: rows or events of that time may be missing", len(missing), missing[0]))
 	}
-	if torn := s.torn(sv); torn > 0 {
-		told = append(told, fmt.Sprintf("%d slots at the end of the ring are torn, as after a power cut: the write under way then is lost", torn))
+	if n := len(sv.unfinished(s.sealed, s.ring.slots)); n > 0 {
+		told = append(told, fmt.Sprintf("the last write to the ring (%d slots) was not finished, normal after a cut of power: what it held is lost", n))
 	}
 	return told
-}
-
-// torn counts the broken slots where the next writes would have gone.
-func (s *Store) torn(sv survey) (n int) {
-	next := max(sv.newest, s.sealed) + 1
-	for slices.Contains(sv.broken, (next+uint64(n))%s.ring.slots) && uint64(n) < s.ring.slots {
-		n++
-	}
-	return n
 }
 
 // replayBatch takes what is newer than what is there, so that doing it twice

@@ -196,6 +196,21 @@ func (r *ring) put(first, count uint64, payload []byte) (err error) {
 // errRingChanged is returned when the ring's file has another size than before.
 var errRingChanged = errors.New("the ring's file has another size than before")
 
+// blank writes zeros over the broken slots of an unfinished write: the next
+// batch may go past them, and they would look like damage for a lap.
+func (r *ring) blank(sv survey, sealed uint64) error {
+	if r.file == nil {
+		return nil
+	}
+	var err error
+	for _, i := range sv.unfinished(sealed, r.slots) {
+		if err == nil && slices.Contains(sv.broken, i) {
+			_, err = r.file.WriteAt(make([]byte, slotSize), int64(i)*slotSize)
+		}
+	}
+	return err // the next batch's flush is early enough: nothing depends on these
+}
+
 func (r *ring) offset(seq uint64) int64 { return int64(seq%r.slots) * slotSize }
 
 func encodeSlot(s slot) []byte {
@@ -264,12 +279,14 @@ func (r *ring) survey() (survey, error) {
 
 // batches returns the payloads of whole batches newer than sealed, in order,
 // and the sequence numbers newer than sealed that should be there and aren't.
+// Those of the newest batch are an unfinished write's, of which nothing was
+// promised.
 func (sv survey) batches(sealed, slots uint64) (payloads [][]byte, missing []uint64) {
 	oldest := sealed + 1
 	if sv.newest >= slots {
 		oldest = max(oldest, sv.newest-slots+1)
 	}
-	for seq := oldest; seq <= sv.newest; seq++ {
+	for seq := oldest; seq < sv.slots[sv.newest].first; seq++ {
 		if _, ok := sv.slots[seq]; !ok {
 			missing = append(missing, seq)
 		}
@@ -287,6 +304,30 @@ func (sv survey) batches(sealed, slots uint64) (payloads [][]byte, missing []uin
 		}
 	}
 	return payloads, missing
+}
+
+// unfinished returns the positions of the write that a cut of power left: the
+// newest batch when slots of it are not whole, and broken slots where the next
+// batch would have gone.
+func (sv survey) unfinished(sealed, slots uint64) (positions []uint64) {
+	next := max(sv.newest, sealed) + 1
+	if last, ok := sv.slots[sv.newest]; ok {
+		if first, ok := sv.slots[last.first]; !ok || !sv.whole(first) {
+			for seq := last.first; seq < last.first+last.count && seq-last.first < slots; seq++ {
+				positions = append(positions, seq%slots)
+			}
+			next = last.first + last.count
+		}
+	}
+	for len(positions) < int(slots) && slices.Contains(sv.broken, next%slots) {
+		positions, next = append(positions, next%slots), next+1
+	}
+	return positions
+}
+
+func (sv survey) whole(first slot) bool {
+	_, ok := sv.join(first)
+	return ok
 }
 
 func (sv survey) join(first slot) ([]byte, bool) {

@@ -17,14 +17,17 @@ import (
 
 // Findings is what Verify saw.
 type Findings struct {
-	Blocks   int
-	Rows     int // scans in the blocks
-	Samples  int
-	Minutes  int // rows of the minutes
-	Events   int
-	Slots    int       // whole slots of the ring
-	Growing  bool      // a writer had the store open: minutes of the newest blocks, and what is in memory only, were left out
-	Problems []Problem // nil when all is well
+	Blocks  int
+	Rows    int // scans in the blocks
+	Samples int
+	Minutes int // rows of the minutes
+	Events  int
+	Slots   int  // whole slots of the ring
+	Growing bool // a writer had the store open: minutes of the newest blocks, and what is in memory only, were left out
+	// Unfinished is how many slots a write takes that a cut of power left
+	// unfinished: nothing was promised of it, and the next start writes there.
+	Unfinished int
+	Problems   []Problem // nil when all is well
 }
 
 // Problem is one thing that is not as it should be.
@@ -326,8 +329,12 @@ func (v *verifying) ring() {
 		return
 	}
 	v.found.Slots = len(sv.slots)
+	unfinished := sv.unfinished(s.sealed, s.ring.slots)
+	v.found.Unfinished = len(unfinished)
 	for _, i := range sv.broken {
-		v.found.problem(fmt.Sprintf("ring slot %d", i), "neither whole nor empty")
+		if !slices.Contains(unfinished, i) {
+			v.found.problem(fmt.Sprintf("ring slot %d", i), "neither whole nor empty")
+		}
 	}
 	payloads, _ := sv.batches(s.live-1, s.ring.slots)
 	for _, p := range payloads {
