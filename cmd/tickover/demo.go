@@ -297,8 +297,12 @@ func pastDay(ctx context.Context, cfg *config.Config, day pastScript, progress i
 		feed(d, cfg, bank, at, func() { instruments(bank, &cfg.Setup, p) })
 		done.SetCurrent(int64(at / time.Second))
 	}
-	if err := errors.Join(ctx.Err(), d.close()); err != nil {
+	if err := d.close(); err != nil {
 		return err
+	}
+	if ctx.Err() != nil {
+		return &fault{exitRuntime, errors.New("stopped while the past day was prepared: it is not whole"),
+			"start the demonstration again with the same --state; it prepares the day again, which takes some seconds"}
 	}
 	return os.WriteFile(filepath.Join(cfg.StateDir, pastDone), nil, 0o600)
 }

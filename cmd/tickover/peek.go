@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"net"
 	"path/filepath"
 	"text/tabwriter"
@@ -123,6 +124,8 @@ type peeked struct {
 	Unit    string        `json:"unit"`
 	Quality string        `json:"quality"`
 	Cause   string        `json:"cause,omitempty"`
+
+	quantity model.Quantity
 }
 
 func (c *peekCommand) points(ctx context.Context, cfg *config.Config, s streams) error {
@@ -152,19 +155,25 @@ func (c *peekCommand) points(ctx context.Context, cfg *config.Config, s streams)
 	if c.JSON {
 		return errors.Join(json.NewEncoder(s.out).Encode(all), failed)
 	}
-	w := tabwriter.NewWriter(s.out, 0, 0, 2, ' ', 0)
+	return errors.Join(printPeeked(s.out, all), failed)
+}
+
+// printPeeked writes each point in the unit people read it in; JSON keeps the
+// canonical ones.
+func printPeeked(out io.Writer, all []peeked) error {
+	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 	for _, p := range all {
 		if p.Value == nil {
 			fmt.Fprintf(w, "%s\tbad: %s\n", p.Point, p.Cause)
 			continue
 		}
-		fmt.Fprintf(w, "%s\t%g %s\n", p.Point, *p.Value, p.Unit)
+		fmt.Fprintf(w, "%s\t%s\n", p.Point, p.quantity.ShowWithUnit(*p.Value))
 	}
-	return errors.Join(w.Flush(), failed)
+	return w.Flush()
 }
 
 func peekedOf(s model.Sample, q model.Quantity) peeked {
-	p := peeked{Point: s.Point, Unit: q.Unit(), Quality: s.Quality.String(), Cause: s.Cause.String()}
+	p := peeked{Point: s.Point, Unit: q.Unit(), Quality: s.Quality.String(), Cause: s.Cause.String(), quantity: q}
 	if s.Quality == model.Good {
 		p.Value = &s.Value
 	}
