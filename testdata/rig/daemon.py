@@ -60,13 +60,16 @@ class Daemon:
         self.log = open(os.path.join(folder, "daemon.log"), "w", encoding="utf-8")
         self.process = None
 
-    def start(self):
+    def start(self, ready=None):
+        """Starts it and waits until it is well, or until ready says so."""
         self.process = subprocess.Popen(
             [self.program, "run", "--config", self.config, "--state", self.state, "--listen", f"127.0.0.1:{self.port}"],
             stdout=self.log, stderr=subprocess.STDOUT)
         for _ in range(200):
             try:
-                return self.get("/healthz", timeout=2)
+                if ready() if ready else self.get("/healthz", timeout=2):
+                    return
+                time.sleep(0.1)
             except OSError:
                 if self.process.poll() is not None:
                     break

@@ -31,7 +31,7 @@ class Register:
         if self.kind == "float 32":
             parts.append(f"unit: {self.unit}")
         elif self.kind != "bit" and "scale:" not in self.extra:
-            parts.append(f"one count is: {self.scale:g} {self.unit}")
+            parts.append(f"one count is: {self.scale:g} {self.unit}".rstrip())
         if self.low_first:
             parts.append("word order: low word first")
         if self.extra:
