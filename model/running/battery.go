@@ -52,6 +52,11 @@ func (b *battery) charges() bool {
 	return b.volts >= charging*b.scale && b.volts > b.level-sinkBy*b.scale
 }
 
+// discharges reports whether the battery was charged of late and no longer is.
+func (b *battery) discharges() bool {
+	return b.known && b.level >= charging*b.scale && !b.charges()
+}
+
 // limit is the voltage under which only a starter can pull the battery. The
 // fall from charging to rest at a stop stays above it.
 func (b *battery) limit() float64 {

@@ -180,8 +180,9 @@ func (e *Engine) fromRunning(v view) model.EngineState {
 		return model.RunningDown
 	case e.pace.sinking(&v) && e.pace.falling():
 		// Without fuel or only with less of it looks the same at first. A key
-		// that is still on speaks for the speed lever.
-		if key, ok := v.in.get(model.KeyOn); ok && key != 0 {
+		// that is still on speaks for the speed lever, unless nothing charges
+		// the battery any more.
+		if key, ok := v.in.get(model.KeyOn); ok && key != 0 && !v.discharges {
 			return model.Idling
 		}
 		return model.RunningDown

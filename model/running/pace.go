@@ -72,6 +72,9 @@ func (p *pace) follow(v *view) {
 // before it is at rest. Each reading without voltage counts as a low one.
 func (p *pace) lose(v *view) {
 	_, id := v.in.volts()
+	if id == "" && v.discharges {
+		id = model.BatteryVoltage // a meter that the set feeds is dark, and nothing charges any more
+	}
 	unseen, same := v.in.now.Sub(p.at)
 	if id == "" || p.at.IsZero() || !same || unseen > keptUnseen {
 		*p = pace{}
@@ -90,7 +93,7 @@ func (p *pace) lose(v *view) {
 // witnesses: one reading alone may be garbled.
 func (p *pace) sinking(v *view) bool {
 	s, ok := v.in.get(model.SpeedPoint)
-	second := ok && v.by == model.FrequencyPoint && s < ratedBelow*v.figures.speed
+	second := v.discharges || ok && v.by == model.FrequencyPoint && s < ratedBelow*v.figures.speed
 	return (p.gone || v.seen && v.rate < ratedBelow) && (p.low >= 2 || second)
 }
 

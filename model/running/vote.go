@@ -78,13 +78,14 @@ type view struct {
 	by              model.PointID // which point the rate comes from
 	load            loadSeen
 	dip             bool
+	discharges      bool // the battery was charged of late and is no longer
 	in              *inputs
 	figures         *figures
 }
 
 // look collects the votes.
 func (e *Engine) look() view {
-	v := view{in: &e.inputs, figures: &e.figures, dip: e.battery.dip}
+	v := view{in: &e.inputs, figures: &e.figures, dip: e.battery.dip, discharges: e.battery.discharges()}
 	v.askSpeed()
 	v.askMeter()
 	v.askOil()
