@@ -1,6 +1,7 @@
 package alarms
 
 import (
+	"maps"
 	"slices"
 	"time"
 
@@ -55,6 +56,9 @@ const (
 // rating or point is missing is left out. All are advice; none replaces a
 // hardwired shutdown.
 func Standard(r model.Rating, points map[model.PointID]model.Point, devices []model.Device) []model.AlarmRule {
+	if r.ExcitationOff {
+		points, devices = lit(points, devices)
+	}
 	has := func(p model.PointID) bool { _, ok := points[p]; return ok }
 	setFed := slices.ContainsFunc(devices, func(d model.Device) bool { return d.PoweredBySet })
 	rules := slices.Concat(oil(r, has), oilSwitch(has), oilTrend(has), coolant(r, has), coolantTrend(r, has), overspeed(r, has), stops(r, has), engineContacts(has), failedStart(), frequency(r, has), hunting(r, has),
@@ -70,6 +74,17 @@ func Standard(r model.Rating, points map[model.PointID]model.Point, devices []mo
 		}
 	}
 	return rules
+}
+
+// lit leaves out the devices that live on the set's own voltage, and their points:
+// without excitation they are dark, and nothing is wrong with them.
+func lit(points map[model.PointID]model.Point, devices []model.Device) (map[model.PointID]model.Point, []model.Device) {
+	fed := func(d model.Device) bool { return d.PoweredBySet }
+	points = maps.Clone(points)
+	maps.DeleteFunc(points, func(_ model.PointID, p model.Point) bool {
+		return slices.ContainsFunc(devices, func(d model.Device) bool { return fed(d) && d.Name == p.Device })
+	})
+	return points, slices.DeleteFunc(slices.Clone(devices), fed)
 }
 
 func oil(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
@@ -123,13 +138,18 @@ func overspeed(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	if !has(model.SpeedPoint) || limit <= 0 {
 		return nil
 	}
-	return []model.AlarmRule{{ID: "engine.overspeed", Label: "Overspeed",
+	fast := model.AlarmRule{ID: "engine.overspeed", Label: "Overspeed",
 		Kind: model.AboveLimit, Point: model.SpeedPoint, Limit: limit, Deadband: 0.01 * limit,
 		OnDelay: 500 * time.Millisecond, OffDelay: 5 * time.Second, Latch: true, ArmedIn: turning,
 		Action: "Cut the fuel by hand; block the air if it does not stop. Keep clear of the line of the " +
 			"flywheel. Software is too slow for overspeed: the hardwired device has to act.",
 		Basis: "the limit on the card, or 10 % above rated speed, the usual place of the overspeed device " +
-			"(common practice); 0.5 s is no stray pulse"}}
+			"(common practice); 0.5 s is no stray pulse"}
+	if r.Overspeed == 0 && r.Speed() > 0 && seesLoad(r, has) {
+		afterStep(&fast, model.LoadOffTime, r.Behaviour().FrequencyRecovery, 1.15*r.Speed())
+		fast.Basis += ". Without a limit on the card what the class permits after load went off is waited for, up to 115 %"
+	}
+	return []model.AlarmRule{fast}
 }
 
 func coolant(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {

@@ -169,6 +169,10 @@ func neutral(has func(model.PointID) bool) []model.AlarmRule {
 	return []model.AlarmRule{lost, suspect}
 }
 
+// huntsFrom is the least swing that is called hunting, of rated frequency: less
+// of it harms neither lights nor motors (common practice).
+const huntsFrom = 0.015
+
 // hunting watches for a governor that does not come to rest.
 func hunting(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	if !has(model.FrequencyPoint) || r.Frequency <= 0 || !has(model.PowerActive) && !has(model.PowerActiveL1) {
@@ -180,8 +184,8 @@ func hunting(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 		Action: "Take the load off. Look at governor linkage, springs, fuel supply and filters before it carries load again.",
 		Basis:  "4 % of rated frequency from peak to peak at constant load, more than twice the steady band of ISO 8528-5 G2: lights and motors suffer (derived)"}
 	hunts := wild
-	hunts.ID, hunts.Label, hunts.Priority, hunts.Limit = "frequency.hunting", "Engine hunts", model.Warning, 0.015*r.Frequency
+	hunts.ID, hunts.Label, hunts.Priority, hunts.Limit = "frequency.hunting", "Engine hunts", model.Warning, max(r.Behaviour().Band, huntsFrom)*r.Frequency
 	hunts.Action = "Let it warm up; then look at governor gain, linkage play and air in the fuel."
-	hunts.Basis = "the steady band of ISO 8528-5 G2 is 1.5 % of rated frequency; seen over 60 s in which the load moved by less than 5 % of rating"
+	hunts.Basis = "the steady band of the class in ISO 8528-5, and no less than the 1.5 % of G2; seen over 60 s in which the load moved by less than 5 % of rating"
 	return []model.AlarmRule{wild, hunts}
 }

@@ -107,6 +107,23 @@ func TestOnlyAKeyThatStopsTheSetIsHeldAgainstIt(t *testing.T) {
 	}
 }
 
+// Without excitation a meter that lives on the set's own voltage is dark for as
+// long as the set runs: neither its silence nor what it would watch is an alarm.
+func TestWithoutExcitationAMeterThatTheSetFeedsIsNotMissed(t *testing.T) {
+	points := map[model.PointID]model.Point{model.SpeedPoint: {Device: "engine"}, model.FrequencyPoint: {Device: "meter"}, model.VoltageL1N: {Device: "meter"}}
+	for _, c := range []struct{ off, fed, watched bool }{{true, true, false}, {true, false, true}, {false, true, true}} {
+		r := rated
+		r.ExcitationOff = c.off
+		ids := map[string]bool{}
+		for _, rule := range Standard(r, points, []model.Device{{Name: "engine"}, {Name: "meter", PoweredBySet: c.fed}}) {
+			ids[rule.ID] = true
+		}
+		if ids["device.meter.lost"] != c.watched || ids["frequency.high"] != c.watched || !ids["device.engine.lost"] {
+			t.Errorf("excitation off %v, fed by the set %v: the meter is missed %v, its frequency watched %v", c.off, c.fed, ids["device.meter.lost"], ids["frequency.high"])
+		}
+	}
+}
+
 // 10 psi for each 1000 r/min is 68.95 kPa for each 16.67 revolutions a second
 // (psi by NIST SP 811; the rule itself is from memory).
 func TestOilLimitFollowsTheWorkshopRule(t *testing.T) {
