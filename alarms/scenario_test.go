@@ -67,6 +67,7 @@ type stage struct {
 	step, now time.Duration // of the lines that begin with until
 	turn      int           // scans those lines played
 	held      map[model.PointID]reading
+	spoil     func(*model.Sample) bool // changes a sample of those lines; false leaves it out
 }
 
 func (s *stage) do(line string) []string {

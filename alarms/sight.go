@@ -37,7 +37,7 @@ func (w *watch) blindness(m *Machine) string {
 			return "the engine state is not known"
 		}
 		return ""
-	case !w.armed || w.in == nil:
+	case !w.due || w.in == nil:
 		return ""
 	case w.rule.Kind == model.PointFailed && elapsed(w.in.told, m.at) <= w.in.hold():
 		return ""
@@ -61,7 +61,7 @@ func (w *watch) blindness(m *Machine) string {
 // rule had anything to watch for, as a meter that the set feeds is at
 // standstill, has time to speak.
 func (w *watch) missing(in *input, now model.Instant) bool {
-	return in.blind(now) && (failed(in.sample.Cause) || elapsed(w.armedAt, now) > in.hold())
+	return in.blind(now) && (failed(in.sample.Cause) || elapsed(w.dueAt, now) > in.hold())
 }
 
 // cause says in words why a point cannot be judged.

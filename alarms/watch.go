@@ -41,7 +41,8 @@ type watch struct {
 	judged  bool // the newest step had something to judge by
 
 	armed     bool
-	armedAt   model.Instant // since when, or since this boot began
+	due       bool          // the engine's state asks for it: armed, or waiting for a first normal value
+	dueAt     model.Instant // since when, or since this boot began
 	idle      string        // why it is not armed
 	unwatched bool          // armed without an input to judge by
 	reason    string        // why it is unwatched
@@ -64,9 +65,6 @@ func (w *watch) step(m *Machine) {
 	w.seeGood(m, abnormal, seen)
 	was := w.armed
 	w.armed, w.idle = w.arming(m)
-	if w.armed && !was {
-		w.armedAt = m.at
-	}
 	if w.armed && !was && w.rule.Kind != model.StuckFor {
 		w.forget() // a swing or rate from before is none of its business
 		seen = seen && w.trace == nil
@@ -86,20 +84,31 @@ func (w *watch) step(m *Machine) {
 // arming says whether the rule watches in the present engine state, and if
 // not why.
 func (w *watch) arming(m *Machine) (armed bool, why string) {
+	why = w.notDue(m)
+	if why == "" && !w.due {
+		w.dueAt = m.at
+	}
+	w.due = why == ""
+	if w.due && w.rule.GoodOnce && !w.good && !w.above(m) {
+		return false, "waits for a first normal value in this run"
+	}
+	return w.due, why
+}
+
+// notDue says why the engine's state does not ask for the rule; "" when it does.
+func (w *watch) notDue(m *Machine) string {
 	e := &m.engine
 	switch {
 	case !w.needsEngine():
-		return true, ""
+		return ""
 	case !e.known:
-		return false, "the engine state is not known"
+		return "the engine state is not known"
 	case len(w.rule.ArmedIn) > 0 && !slices.Contains(w.rule.ArmedIn, e.held):
-		return false, idleWords(e.held)
+		return idleWords(e.held)
 	case w.rule.ArmDelay > 0 && !e.sinceStart(w.rule.ArmDelay, m.at):
-		return false, "waits after the start"
-	case w.rule.GoodOnce && !w.good && !w.above(m):
-		return false, "waits for a first normal value in this run"
+		return "waits after the start"
 	}
-	return true, ""
+	return ""
 }
 
 // idleWords are whole sentences, since a step must not put any together.
@@ -300,7 +309,7 @@ func (w *watch) judge(m *Machine, abnormal bool) {
 // reboot drops every time that the new boot's clock cannot measure. What is
 // left of a shelving counts on from the new boot's first instant.
 func (w *watch) reboot(last, now model.Instant) {
-	w.turning, w.countedTo, w.armedAt = model.Instant{}, now, now
+	w.turning, w.countedTo, w.dueAt = model.Instant{}, now, now
 	w.known = now
 	w.forget()
 	if !w.until.IsZero() {

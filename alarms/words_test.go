@@ -150,7 +150,10 @@ func (s *stage) until(end time.Duration, words []string) []string {
 	for from := s.now; s.now < end; s.now += s.step {
 		scan := &model.Scan{Group: "test/1s", At: model.Instant{Boot: s.boot, Offset: s.now}}
 		for p, r := range s.held {
-			scan.Samples = append(scan.Samples, r.sample(p, float64(s.now-from)/float64(end-from), s.turn))
+			sample := r.sample(p, float64(s.now-from)/float64(end-from), s.turn)
+			if s.spoil == nil || s.spoil(&sample) {
+				scan.Samples = append(scan.Samples, sample)
+			}
 		}
 		said = append(said, s.tell(s.machine.Step(scan))...)
 		s.turn++

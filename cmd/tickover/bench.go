@@ -280,6 +280,7 @@ func (b *besideRun) fill(rec *model.RunRecord, events []model.Event) error {
 	for _, open := range winding.OpenTicks(hand) {
 		rec.NotTested = append(rec.NotTested, "tick-list of a 500 V test, still open: "+open)
 	}
+	rec.NotTested = append(rec.NotTested, uncovered(b.setup)...)
 	rec.Wiring, err = b.checks(b.watch, rec.Run.Started)
 	return err
 }

@@ -128,6 +128,9 @@ func printCheck(out io.Writer, cfg *config.Config, loads []lineLoad) error {
 	if words := cfg.Setup.Supply.Words(cfg.Setup.Rating.Battery); words != "" {
 		fmt.Fprintf(out, "\nthe logger takes %s\n", words)
 	}
+	if err := printDangers(out, dangersOf(cfg.Setup)); err != nil {
+		return err
+	}
 	printReplaced(out, cfg.Setup)
 	return printSensors(out, cfg.Setup.Sensed)
 }

@@ -118,3 +118,16 @@ func TestAnOwnAlarmInPlaceOfOneOfAllPhasesJudgesAll(t *testing.T) {
 		t.Errorf("in force is %+v", all[0])
 	}
 }
+
+// One glance shows how blind the watch of an old set is.
+func TestCheckSaysWhichDangersASetCannotSee(t *testing.T) {
+	out := must(t, "check", "--config", "../../testdata/config/oil-switch.yaml")
+	for _, want := range []string{
+		"dangers that no instrument of this set sees: ", "NOT SEEN", "carbon monoxide in the air", "fit a coolant temperature sensor",
+		"loss of oil pressure only by oil pressure switch: no warning before it is low", "overspeed only by frequency: blind without excitation",
+	} {
+		if !strings.Contains(out, want) {
+			t.Errorf("%q is missing in:\n%s", want, out)
+		}
+	}
+}

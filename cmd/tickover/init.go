@@ -50,13 +50,17 @@ func (c *initCommand) Run(s streams) error {
 	}
 	text := c.text(all)
 	var mistakes config.Mistakes
-	if _, err := config.Parse(c.Output, []byte(text)); errors.As(err, &mistakes) {
+	cfg, err := config.Parse(c.Output, []byte(text))
+	if errors.As(err, &mistakes) {
 		fmt.Fprintln(s.err, mistakes.Error())
 		return &fault{exitUsage, errors.New("the answers give no valid configuration; nothing was written"), "give every value its unit, as in 50 kVA"}
 	} else if err != nil {
 		return err
 	}
-	return c.write(s, text)
+	if err := c.write(s, text); err != nil || c.Output == "-" || len(cfg.Setup.Devices) == 0 {
+		return err
+	}
+	return printDangers(s.out, dangersOf(cfg.Setup))
 }
 
 // mayReplace refuses to write over somebody's work.

@@ -44,6 +44,8 @@ type Source interface {
 	Verify(ctx context.Context, w io.Writer) error
 	// AlarmStats tells how alarms fared over everything on record.
 	AlarmStats(context.Context) (model.AlarmStats, error)
+	// Dangers says which instruments of the set see which danger, gravest first.
+	Dangers() []model.Danger
 	// BlackBoxes lists the stretches kept for ever, oldest first, with nothing
 	// counted.
 	BlackBoxes(context.Context) ([]model.BlackBox, error)
@@ -154,6 +156,7 @@ func New(src Source, opts Options) http.Handler {
 	mux.HandleFunc("GET /api/v1/trends", f.apiTrends)
 	mux.HandleFunc("GET /api/v1/alarms", f.apiAlarms)
 	mux.HandleFunc("GET /api/v1/alarms/stats", f.apiAlarmStats)
+	mux.HandleFunc("GET /api/v1/dangers", f.apiDangers)
 	mux.HandleFunc("GET /api/v1/boxes", f.apiBoxes)
 	mux.HandleFunc("GET /api/v1/lines", f.apiLines)
 	mux.HandleFunc("GET /api/v1/export", f.apiExport)

@@ -150,6 +150,14 @@ func (s *shed) CountBlackBox(_ context.Context, b *model.BlackBox) error {
 	return s.broken
 }
 
+func (s *shed) Dangers() []model.Danger {
+	return []model.Danger{{ID: "co", Name: "carbon monoxide in the air", Consequence: "people: carbon monoxide kills", Blind: "no instrument shows carbon monoxide", Fit: "a CO sensor"},
+		{ID: "oil", Name: "loss of oil pressure", Consequence: "engine: bearings run dry and seize",
+			Seen: []model.Sight{{Instrument: "oil pressure transmitter", Points: []model.PointID{model.OilPressure}, Rules: []string{"oil.pressure.low"}}}},
+		{ID: "overspeed", Name: "overspeed", Consequence: "people: flywheel or rotor may burst", Blind: "overspeed only by frequency: blind without excitation", Fit: "a speed pickup",
+			Seen: []model.Sight{{Instrument: "frequency", Points: []model.PointID{model.FrequencyPoint}, Rules: []string{"frequency.high"}, Limits: "blind without excitation"}}}}
+}
+
 func (s *shed) AlarmStats(context.Context) (model.AlarmStats, error) {
 	stats := model.AlarmStats{Logged: 5 * time.Minute}
 	if len(s.events) > 0 {

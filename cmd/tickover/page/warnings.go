@@ -133,14 +133,19 @@ func ended(a model.AlarmStatus, clock model.Clock) string {
 type alarmsView struct {
 	view
 	Rules []warning
-	Oil   string // how long a start without oil pressure takes to be told; "" without such a rule
+	// Dangers are held against the set's instruments; Unseen of them have none.
+	Dangers []dangerRow
+	Unseen  int
+	Oil     string // how long a start without oil pressure takes to be told; "" without such a rule
 }
 
 func (f *face) alarmsView() alarmsView { return alarmsView{view: f.frame("alarms", "Alarms", true)} }
 
 func (f *face) alarms(w http.ResponseWriter, r *http.Request) {
 	v := f.alarmsView()
+	var now []model.AlarmStatus
 	if snap := f.src.Latest(); snap != nil {
+		now = snap.Alarms
 		g := f.gauge(snap, f.moment(snap))
 		for _, a := range snap.Alarms {
 			v.Rules = append(v.Rules, g.warning(a))
@@ -149,6 +154,8 @@ func (f *face) alarms(w http.ResponseWriter, r *http.Request) {
 			}
 		}
 	}
+	v.Dangers = dangerRows(f.src.Dangers(), now)
+	v.Unseen = unseen(v.Dangers)
 	f.show(w, r, alarmsTemplate, v)
 }
 
