@@ -76,46 +76,75 @@ func (c *counter) fell(v float64) {
 	c.gained += v
 }
 
-// energy tells what was delivered, twice where the meter counts.
+// energy is what was delivered: by the meter's counter where that is finer, else by
+// the readings; then by each of the two and how far they are apart.
 func (r *recorder) energy() []model.Figure {
-	s := &r.sheet
-	whole := number("energy delivered", "kWh", s.joules/3.6e6, "")
-	whole.Note = "integrated from readings; short loads between two of them are missed"
-	if s.missing > 0 {
-		whole.Bound = model.AtLeast
-		whole.Note += fmt.Sprintf("; %s s without readings are left out", short(math.Round(s.missing)))
-	}
-	c := &s.counter
-	const name = "energy by the meter's counter"
-	if c.n < 2 {
-		return []model.Figure{whole, model.NotKnown(name, "", "kWh", "the meter's counter is not read")}
-	}
-	count := number(name, "kWh", c.gained/3.6e6, "")
-	count.Uncertainty = c.least / 3.6e6
+	sum, count := r.integral(), r.counted()
+	best := sum
 	switch {
-	case c.back > 2*c.least:
-		count = model.NotKnown(name, "", "kWh", fmt.Sprintf("the counter ran backwards by %s kWh: look at the current transformers", short(c.back/3.6e6)))
-	case c.resets > 0:
-		count.Bound, count.Note = model.AtLeast, fmt.Sprintf("the counter was reset %d times: what it counted in between is not known", c.resets)
-	case c.rolls > 0:
-		count.Note = fmt.Sprintf("the counter started anew %d times at the end of its range, which is reckoned in", c.rolls)
+	case count.Known && count.Bound == model.Exact && (count.Uncertainty <= sum.Uncertainty || sum.Bound != model.Exact):
+		best = count
+		best.Note = "by the meter's counter; " + count.Note
+	default:
+		best.Note = "integrated from readings; " + sum.Note
 	}
-	return []model.Figure{whole, count, r.agreement(whole, count)}
+	best.Name = "energy delivered"
+	return []model.Figure{best, sum, count, r.agreement(sum, count)}
 }
 
-// agreement holds the integral against the counter.
-func (r *recorder) agreement(whole, count model.Figure) model.Figure {
+// integral is the energy by the readings. Between two of them the load lay between
+// what they show, as far as it changed once.
+func (r *recorder) integral() model.Figure {
+	s := &r.sheet
+	good := r.gain(r.in.Rating.ActivePower(), model.PowerActive)
+	f := number("energy integrated from readings", "kWh", s.joules/3.6e6, "")
+	f.Uncertainty = (s.between + good.gain*math.Abs(s.joules)) / 3.6e6
+	f.Note = "a load that came and went between two readings is missed; " + good.words
+	if s.missing > 0 {
+		f.Bound = model.AtLeast
+		f.Note += fmt.Sprintf("; %s s without readings are left out", short(math.Round(s.missing)))
+	}
+	return f
+}
+
+// counted is the energy by the meter's counter, good for one step of it at each end.
+func (r *recorder) counted() model.Figure {
+	c := &r.sheet.counter
+	const name = "energy by the meter's counter"
+	if c.n < 2 {
+		return model.NotKnown(name, "", "kWh", "the meter's counter is not read")
+	}
+	good := r.gain(r.in.Rating.ActivePower(), model.PowerActive)
+	f := number(name, "kWh", c.gained/3.6e6, "")
+	f.Uncertainty, f.Note = (c.least+good.gain*c.gained)/3.6e6, good.words
+	switch {
+	case c.least == 0 && c.resets+c.rolls == 0 && c.back == 0:
+		return model.NotKnown(name, "", "kWh", "the counter did not move")
+	case c.back > 2*c.least:
+		return model.NotKnown(name, "", "kWh", fmt.Sprintf("the counter ran backwards by %s kWh: look at the current transformers", short(c.back/3.6e6)))
+	case c.resets > 0:
+		f.Bound, f.Note = model.AtLeast, fmt.Sprintf("the counter was reset %d times: what it counted in between is not known; %s", c.resets, good.words)
+	case c.rolls > 0:
+		f.Note = fmt.Sprintf("the counter started again %d times at the end of its range, which is taken into account; %s", c.rolls, good.words)
+	}
+	return f
+}
+
+// agreement holds the integral against the counter. Both are of one meter, whose
+// gain cancels.
+func (r *recorder) agreement(sum, count model.Figure) model.Figure {
 	const name = "integral against the counter"
+	c, s := &r.sheet.counter, &r.sheet
 	switch {
 	case !count.Known:
 		return model.NotKnown(name, "", "%", count.Reason)
 	case count.Bound == model.AtLeast:
 		return model.NotKnown(name, "", "%", "the counter was reset during the run")
-	case count.Value <= 0 || count.Value < 10*count.Uncertainty:
+	case c.gained < 10*c.least:
 		return model.NotKnown(name, "", "%", "the counter moved too little to say")
 	}
-	f := number(name, "%", 100*(whole.Value-count.Value)/count.Value, "")
-	f.Uncertainty = 100 * count.Uncertainty / count.Value
-	f.Note = "the counter sees what lies between readings; up to 1.5 % apart was found on short runs read once a second"
+	f := number(name, "%", 100*(sum.Value-count.Value)/count.Value, "")
+	f.Uncertainty = 100 * (c.least + s.between) / c.gained
+	f.Note = "the counter sees what lies between readings"
 	return f
 }

@@ -38,10 +38,11 @@ func (r *recorder) fuel() model.Figure {
 	if why != "" {
 		return model.NotKnown(name, "", "L/kWh", why)
 	}
-	used, kwh := first.volume+added-last.volume, r.sheet.joules/3.6e6
+	energy := r.energy()[0]
+	used, kwh := first.volume+added-last.volume, energy.Value
 	doubt := first.doubt + last.doubt
 	f := number(name, "L/kWh", 1000*used/kwh, "")
-	f.Uncertainty = 1000 * doubt / kwh
+	f.Uncertainty = 1000*doubt/kwh + f.Value*energy.Uncertainty/kwh
 	f.Note = fmt.Sprintf("%s L for %s kWh between two dips", short(math.Round(1e4*used)/10), short(math.Round(kwh*10)/10))
 	if first.assumed || last.assumed {
 		f.Note += "; each dip is taken to be good for ±1 L, as no resolution was noted"

@@ -1,6 +1,7 @@
 package performance
 
 import (
+	"math"
 	"time"
 
 	"tickover/model"
@@ -23,6 +24,7 @@ type sheet struct {
 	lastT    float64
 	powered  bool // lastP and lastT are set
 	joules   float64
+	between  float64 // J by which joules may be off for what lies between readings
 	counted  float64 // s of load
 	weighted float64 // J with loads below 30 % counted as 30 % (ISO 8528-1)
 	bands    [5]float64
@@ -72,6 +74,7 @@ func (s *sheet) power(t, v float64) {
 	if s.powered && dt > 0 && dt <= maxBridge {
 		mid := (v + s.lastP) / 2
 		s.joules += mid * dt
+		s.between += math.Abs(v-s.lastP) / 2 * dt
 		s.counted += dt
 		if rated := s.board.rating.ActivePower(); rated > 0 {
 			s.weighted += max(mid, lowLoad*rated) * dt
