@@ -33,7 +33,8 @@ var shownPoints = func() []model.PointID {
 // analyse works out what a step did. It returns false for a blip: a load that
 // came and went again.
 func (b *board) analyse(f found, threshold float64) (stepResult, bool) {
-	from := max(f.quiet, f.before-lookBack)
+	// The answer to a change before has died away by half the time since, if not sooner.
+	from := max(f.quiet+min(settleTime, (f.before-f.quiet)/2), f.before-lookBack)
 	tail := max(f.settled, f.end-min(lookBack, 0.6*(f.end-f.first)))
 	f.before = b.earlier(f, from, tail)
 	step := model.LoadStep{At: b.instant(f.first), Before: map[model.PointID]float64{}, After: map[model.PointID]float64{}}
@@ -164,9 +165,9 @@ func extreme(r []reading, j jump, sign float64, what, unit string) model.Figure 
 	if sign > 0 {
 		name, bound = "highest "+what, model.AtLeast
 	}
-	in := within(r, j.before, min(j.end, j.first+passing))
+	in := answering(within(r, j.before, min(j.end, j.first+passing)), j, sign)
 	if len(in) == 0 {
-		return model.NotKnown(name, "", unit, "no readings around the step")
+		return model.NotKnown(name, "", unit, "no readings after the step")
 	}
 	_, at := peak(in, 0, sign)
 	usual, _ := spacing(in)

@@ -13,9 +13,6 @@ type jump struct{ before, first, end float64 }
 
 // when says how long after the step a reading came.
 func (j jump) when(t float64) string {
-	if t <= j.before {
-		return "no reading after the step went further than the one before it"
-	}
 	return fmt.Sprintf("seen %s to %s s after the step", short(max(0, t-j.first)), short(t-j.before))
 }
 
@@ -33,6 +30,23 @@ func peak(r []reading, level, sign float64) (size float64, at int) {
 		}
 	}
 	return size, at
+}
+
+// carriedOver is how many readings after a step may still hold what was before it: a
+// meter averages, and power and voltage may come by different answers.
+const carriedOver = 2
+
+// answering leaves out of readings that begin with the last one before a step what
+// they show from before it: that one, and those after it that come back from there.
+func answering(r []reading, j jump, sign float64) []reading {
+	if len(r) == 0 || r[0].t > j.before {
+		return r
+	}
+	n := 1
+	for n < len(r) && n <= carriedOver && sign*(r[n].v-r[0].v) <= 0 {
+		n++
+	}
+	return r[n:]
 }
 
 // limb is how many readings must lie between the step and nine tenths of the
@@ -72,14 +86,18 @@ func excursion(r []reading, j jump, level, rated, sign float64, smooth bool) mea
 		return unknown("no readings around the step")
 	}
 	usual, widest := spacing(within(in, j.before, j.first+10))
-	size, at := peak(in, level, sign)
+	seen := answering(in, j, sign)
+	if len(seen) == 0 {
+		return unknown("no readings after the step")
+	}
+	size, at := peak(seen, level, sign)
 	size = max(size, 0)
 	unc := voltageStep
 	if smooth {
 		unc = 100 * frequencyStep / rated
 	}
 	m := measure{known: true, value: sign*100*size/rated + 0, lo: max(0, 100*size/rated-unc), unc: unc, bound: model.AtLeast, seen: seconds(usual)}
-	m.note = j.when(in[at].t)
+	m.note = j.when(seen[at].t)
 	if widest > gap(usual) {
 		return m.open(fmt.Sprintf("no readings for %s s around the step", short(widest)))
 	}
