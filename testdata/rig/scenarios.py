@@ -114,7 +114,8 @@ def half_deaf(seed, long=False):
     s = Script([Run(4, 5.4, until)], end=until + 14)
     f = Faults(seed)
     f.deaf = [(-60, until + 60, 1, 3)]
-    return Scenario("half-deaf meter", s, f, answers=[(0, until + 13)], lossy=True)
+    # Three questions that are not heard in a row leave it unseen for so long that it is said.
+    return Scenario("half-deaf meter", s, f, allowed=[r"alarms\.unwatched", r"device\.meter\.lost"], answers=[(0, until + 13)], lossy=True)
 
 
 def babble(seed, long=False):
