@@ -15,6 +15,7 @@ type Machine struct {
 	inputs    map[model.PointID]*input
 	engine    engine
 	at        model.Instant // the newest instant seen
+	stepped   model.Instant // that of the newest scan
 	turn      uint64        // counts scans, to tell new samples from old ones
 	loading   loading
 	raisings  raisings
@@ -107,7 +108,9 @@ func (m *Machine) input(p model.PointID) *input {
 // Step judges every rule by a scan and returns what changed, most important
 // first; nil when nothing did. The scan is read only.
 func (m *Machine) Step(scan *model.Scan) []model.AlarmEvent {
-	passed := m.advance(scan.At)
+	m.advance(scan.At)
+	passed := elapsed(m.stepped, m.at)
+	m.stepped = m.at
 	m.turn++
 	for i := range scan.Samples {
 		if in := m.inputs[scan.Samples[i].Point]; in != nil {
@@ -144,17 +147,16 @@ func (m *Machine) Status() []model.AlarmStatus {
 	return all
 }
 
-// advance moves the time on and returns by how much. A line's scan may come a
+// advance moves the time on. A line's scan may come a
 // little after another line's later one, so time is never moved back within a
 // boot.
-func (m *Machine) advance(at model.Instant) time.Duration {
+func (m *Machine) advance(at model.Instant) {
 	if m.log.now != at.Boot {
 		m.log.turn(m.at, at)
 	}
 	if at.Boot == m.at.Boot {
-		passed := elapsed(m.at, at)
-		m.at = m.at.Add(passed)
-		return passed
+		m.at = m.at.Add(elapsed(m.at, at))
+		return
 	}
 	for _, in := range m.inputs {
 		in.reboot(at)
@@ -164,7 +166,6 @@ func (m *Machine) advance(at model.Instant) time.Duration {
 	}
 	m.engine.reboot()
 	m.at = at
-	return 0
 }
 
 // emitted hands over what happened. Rules that lost their sight together, or
