@@ -191,6 +191,9 @@ func (s *Store) admit(scan *model.Scan) (*group, error) {
 	if !g.last.Before(scan.At) {
 		return nil, fmt.Errorf("keep scan of %s at %s after %s: %w", scan.Group, scan.At, g.last, ErrOrder)
 	}
+	if scan.Measured > maxColumns {
+		return nil, fmt.Errorf("keep scan of %s: %d points, one group holds %d (poll some of them at another interval)", scan.Group, scan.Measured, maxColumns)
+	}
 	return g, nil
 }
 
@@ -221,7 +224,7 @@ func (s *Store) startsBlock(g *group, sc *schema, at model.Instant) bool {
 		}
 	}
 	n := len(g.segments)
-	return n > 0 && !g.segments[n-1].closed && (!sameSchema(g.segments[n-1].schema, sc) || len(g.segments[n-1].at) >= maxRows/2)
+	return n > 0 && !g.segments[n-1].closed && (!sameSchema(g.segments[n-1].schema, sc) || len(g.segments[n-1].at) >= sc.mostRows())
 }
 
 // number gives events their place and holds them.

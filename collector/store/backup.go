@@ -2,6 +2,7 @@ package store
 
 import (
 	"bufio"
+	"bytes"
 	"context"
 	"encoding/binary"
 	"errors"
@@ -21,6 +22,20 @@ const (
 	backupMagic   = "TkBk"
 	backupVersion = 2
 )
+
+// Bounds of a record's texts in bytes; FORMAT.md states them.
+const (
+	largestName  = 1 << 10
+	largestEntry = 4 << 20 // of a value but a block or minutes
+	largestBlock = 64 << 20
+)
+
+func largestValue(kind recordKind) uint64 {
+	if kind == recordBlock || kind == recordMinutes {
+		return largestBlock
+	}
+	return largestEntry
+}
 
 // errCutOff is returned when a backup ends before its end.
 var errCutOff = errors.New("the backup is cut off or damaged (make it again)")
@@ -120,17 +135,19 @@ func (s *summed) ReadByte() (byte, error) {
 	return b, err
 }
 
-func (s *summed) text() ([]byte, error) {
+// text reads a text of at most so many bytes. Room is taken as bytes come in,
+// not for what the length claims.
+func (s *summed) text(most uint64) ([]byte, error) {
 	n, err := binary.ReadUvarint(s)
-	if err != nil || n > 64<<20 {
+	if err != nil || n > most {
 		return nil, errCutOff
 	}
-	b := make([]byte, n)
-	if _, err := io.ReadFull(s.r, b); err != nil {
+	var b bytes.Buffer
+	if _, err := io.CopyN(&b, s.r, int64(n)); err != nil {
 		return nil, errCutOff
 	}
-	s.sum.Write(b)
-	return b, nil
+	s.sum.Write(b.Bytes())
+	return b.Bytes(), nil
 }
 
 func readStream(r io.Reader) iter.Seq2[record, error] {
@@ -163,9 +180,9 @@ func readStream(r io.Reader) iter.Seq2[record, error] {
 }
 
 func (s *summed) record(kind byte, err error) (record, error) {
-	group, err1 := s.text()
-	key, err2 := s.text()
-	value, err3 := s.text()
+	group, err1 := s.text(largestName)
+	key, err2 := s.text(largestName)
+	value, err3 := s.text(largestValue(recordKind(kind)))
 	if errors.Join(err, err1, err2, err3) != nil {
 		return record{}, errCutOff
 	}

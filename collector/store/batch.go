@@ -44,13 +44,18 @@ func decodeBatch(in []byte) (*batch, error) {
 	for range c.count() {
 		b.boots = append(b.boots, model.Boot{Number: uint32(c.uvarint()), Kernel: c.text()})
 	}
+	cells := 0
 	for range c.count() {
 		s, err := decodeSchema(c.bytes())
 		if err != nil {
 			return nil, err
 		}
-		boot := uint32(c.uvarint())
-		r, err := decodeRows(c.bytes(), s, boot, nil, nil)
+		boot, body := uint32(c.uvarint()), c.bytes()
+		n, _, _, err := blockSpan(body)
+		if cells += n * len(s.points); err != nil || cells > batchCells {
+			return nil, errBlock
+		}
+		r, err := decodeRows(body, s, boot, nil, nil)
 		if err != nil {
 			return nil, err
 		}

@@ -11,8 +11,21 @@ import (
 
 var errBlock = errors.New("block damaged")
 
-// maxRows bounds a block, so that a damaged count cannot ask for all memory.
-const maxRows = 1 << 16
+// Bounds of a block, checked before room is taken: a few bytes may stand for
+// any number of equal values. FORMAT.md states them.
+const (
+	maxRows    = 1 << 16
+	maxColumns = 1 << 10 // points of one group
+	maxCells   = 1 << 22 // rows times columns: 32 MiB of values
+	batchCells = 4 * maxCells
+)
+
+// fit reports whether so many rows may stand in one block.
+func (s *schema) fit(rows int) bool { return rows <= maxRows && rows*len(s.points) <= maxCells }
+
+// mostRows is how many rows a writer puts into one block: half of what fits,
+// so that two may be joined.
+func (s *schema) mostRows() int { return min(maxRows, maxCells/max(len(s.points), 1)) / 2 }
 
 // schema says what a group's columns are.
 type schema struct {
@@ -60,7 +73,11 @@ func (s *schema) encode() []byte {
 func decodeSchema(b []byte) (*schema, error) {
 	c := cursor{b: b}
 	s := &schema{group: c.text()}
-	for range c.count() {
+	points := c.count()
+	if points > maxColumns {
+		return nil, errBlock
+	}
+	for range points {
 		s.points = append(s.points, model.PointID(c.text()))
 		var sc scale
 		sc.Num, sc.Den, sc.Off = c.varint(), c.varint(), c.varint()
@@ -287,6 +304,9 @@ func decodeRows(body []byte, s *schema, boot uint32, want func(model.PointID) bo
 	n, first, _, err := blockSpan(body)
 	if err != nil {
 		return nil, err
+	}
+	if !s.fit(n) {
+		return nil, errBlock
 	}
 	c := cursor{b: body}
 	c.uvarint()

@@ -248,12 +248,15 @@ func setAside(path string) (string, error) {
 
 // put stores a value behind its version byte and its CRC, which covers the
 // key too: a value found under another key is as wrong as a changed one.
-func put(b *bolt.Bucket, key, payload []byte) error {
+func put(b *bolt.Bucket, key, payload []byte) error { return b.Put(key, wrap(key, payload)) }
+
+// wrap puts version and sum before a payload.
+func wrap(key, payload []byte) []byte {
 	value := make([]byte, valueHead, valueHead+len(payload))
 	value = append(value, payload...)
 	value[0] = valueVersion
 	binary.LittleEndian.PutUint32(value[1:], valueSum(key, value))
-	return b.Put(key, value)
+	return value
 }
 
 func valueSum(key, value []byte) uint32 {

@@ -66,7 +66,7 @@ func (b *rebuilding) mend(ctx context.Context) error {
 		m.tellEnd(name)
 	}
 	for _, p := range v.found.Problems {
-		b.copied.Missing = append(b.copied.Missing, p.Where+": "+p.What)
+		b.miss(errors.New(p.Where + ": " + p.What))
 	}
 	return b.data.update(moveMended)
 }
@@ -85,7 +85,7 @@ func (m *mending) blocks(name string) error {
 		}
 		rows, err := m.store.decodeBlock(name, b, nil, nil)
 		if err != nil {
-			m.to.copied.Missing = append(m.to.copied.Missing, err.Error())
+			m.to.miss(err)
 			return true
 		}
 		m.check.block(rows, b.ordinal != before+1)

@@ -34,7 +34,7 @@ func (m *minutes) encode() []byte {
 func decodeMinutes(body []byte, s *schema, boot uint32, want func(model.PointID) bool) (*minutes, error) {
 	c := cursor{b: body}
 	n := c.uvarint()
-	if c.bad || n == 0 || n > maxRows {
+	if c.bad || n == 0 || n > tierChunk {
 		return nil, errBlock
 	}
 	lengths := make([]uint64, len(s.points)+1)

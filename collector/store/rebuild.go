@@ -35,6 +35,7 @@ type rebuilding struct {
 	lastSeq  uint64
 	last     model.Instant
 	batch    []record
+	missed   int
 	size     int
 }
 
@@ -103,7 +104,7 @@ func (b *rebuilding) fill(ctx context.Context, records iter.Seq2[record, error])
 		case errors.Is(err, errCutOff), errors.Is(err, errLaterBackup):
 			return err
 		case err != nil:
-			b.copied.Missing = append(b.copied.Missing, err.Error())
+			b.miss(err)
 			continue
 		}
 		b.batch = append(b.batch, r)
@@ -122,6 +123,19 @@ func (b *rebuilding) fill(ctx context.Context, records iter.Seq2[record, error])
 		}
 	}
 	return errors.Join(b.tell(), b.tellGone())
+}
+
+// mostMissing is how many missing entries are named.
+const mostMissing = 1000
+
+// miss names an entry that is not what was kept; the last line counts those
+// beyond mostMissing.
+func (b *rebuilding) miss(err error) {
+	if b.missed++; b.missed <= mostMissing {
+		b.copied.Missing = append(b.copied.Missing, err.Error())
+		return
+	}
+	b.copied.Missing = append(b.copied.Missing[:mostMissing], fmt.Sprintf("%d more entries", b.missed-mostMissing))
 }
 
 // putSpares writes the spare of every schema, behind all the rest, and the
@@ -247,7 +261,7 @@ func (b *rebuilding) tellGone() error {
 // tell puts where the new store is from and what is missing on its timeline.
 func (b *rebuilding) tell() error {
 	text := b.origin
-	if n := len(b.copied.Missing); n > 0 {
+	if n := b.missed; n > 0 {
 		text = fmt.Sprintf("%s: %d entries could not be read, the first: %s", cmp.Or(text, "this store is a copy"), n, b.copied.Missing[0])
 	}
 	if text == "" {

@@ -138,7 +138,7 @@ func (s *Store) group(name string) *group {
 func (g *group) segment(sc *schema, boot uint32) *segment {
 	if n := len(g.segments); n > 0 {
 		last := g.segments[n-1]
-		if !last.closed && last.boot == boot && len(last.at) < maxRows/2 && sameSchema(last.schema, sc) {
+		if !last.closed && last.boot == boot && len(last.at) < sc.mostRows() && sameSchema(last.schema, sc) {
 			return last
 		}
 	}

@@ -233,7 +233,7 @@ func grown(bucket *bolt.Bucket, schema uint32, r *rows) *rows {
 		return r
 	}
 	b, err := openBlock(k, v)
-	if err != nil || b.schema != schema || b.at.Boot != r.boot || b.rows+len(r.at) > maxRows/2 ||
+	if err != nil || b.schema != schema || b.at.Boot != r.boot || b.rows+len(r.at) > r.schema.mostRows() ||
 		floorDiv(b.first, int64(stretch)) != floorDiv(r.at[0], int64(stretch)) || b.last >= r.at[0] {
 		return r
 	}
