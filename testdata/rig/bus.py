@@ -48,6 +48,7 @@ class Faults:
         self.deaf = []  # (from, to, unit, one in n not heard)
         self.babble = []  # (from, to, bursts a second)
         self.unplug = []  # (from, to)
+        self.skip = []  # [from, unit, how many questions from then on are not heard]
         self.random = random.Random(seed)
         self.turn = 0
 
@@ -151,6 +152,10 @@ class Bus(threading.Thread):
         deaf = self.within([s for s in f.deaf if s[2] == unit])
         if deaf and f.random.randrange(deaf[3]) == 0:
             return
+        for gap in f.skip:
+            if self.t() >= gap[0] and unit == gap[1] and gap[2] > 0:
+                gap[2] -= 1
+                return
         answer = None
         hang = self.within([s for s in f.hang if s[2] == unit])
         if hang and address <= hang[3] < address + count:

@@ -93,6 +93,29 @@ def unasked(bus, spans, instruments):
     return worst
 
 
+def unread(bus, spans):
+    """The longest times without a sound answer of a unit that are over what a span allows."""
+    faults = []
+    for a, b, unit, most in spans:
+        sound = [x.done - bus.start_at for x in bus.log if x.unit == unit and x.fate == "sound"]
+        marks = [a, *[t for t in sound if a < t < b], b]
+        gap, since = max((y - x, x) for x, y in zip(marks, marks[1:]))
+        if gap > most:
+            faults.append(f"unit {unit} was not read for {gap:.2f} s from {since:.1f} s on, {most:g} s are the most")
+    return faults
+
+
+def listed(events, said):
+    """The list of alarms says of each what the journal said last."""
+    last = {}
+    for e in events:
+        if e["kind"] == "alarm" and e.get("to"):
+            last[e["rule"]] = e["to"]
+    states = {a["rule"]: a["state"] for a in said}
+    return [f"alarms: {rule} is {states.get(rule)!r}, the journal said {to!r} last" for rule, to in last.items()
+            if states.get(rule) != to and states.get(rule) != "suppressed by design"]
+
+
 def alarms(scenario, bus, events):
     """False alarms and due ones that did not come in their window."""
     raised, false, missed = [], [], []

@@ -49,7 +49,7 @@ def play(program, scenario, folder, seed):
             memory = max(memory, daemon.memory())
         events = daemon.events()
         said = json.loads(daemon.ask("lines", "--json"))
-        counted = judge.lines(bus, said)
+        counted = judge.lines(bus, said) + judge.listed(events, json.loads(daemon.ask("alarms", "--json")))
         stated = sum(x[k] for x in said for k in ("retries", "late", "ghosts", "foreign", "corrupt", "no_answers"))
         code = daemon.stop()
         bus.stopping = True
@@ -80,7 +80,7 @@ def sum_up(scenario, bus, truth, instruments, daemon, events, code, memory, coun
     stored, bad, sound, lost = judge.values(bus, instruments, daemon.readings())
     raised, false, missed = judge.alarms(scenario, bus, events)
     c = judge.verdicts(scenario, bus, truth, runs, reports, wiring)
-    c.judged += 2
+    c.judged += 3
     c.wrong += counted
     gap, point = judge.unasked(bus, scenario.answers, instruments)
     limit = max(10, 3 * scenarios.interval(scenario.every))
@@ -102,6 +102,7 @@ def sum_up(scenario, bus, truth, instruments, daemon, events, code, memory, coun
         faults += [f"claim: {x}" for x in c.outside]
     faults += [f"verdict: {x}" for x in c.wrong] + [f"missed: {x}" for x in missed] + [f"false alarm: {x}" for x in false]
     faults += [f"write on the bus: {v}" for v in bus.violations]
+    faults += judge.unread(bus, scenario.unread)
     if gap > limit:
         faults.append(f"{point} was not asked for in {gap:.1f} s, {limit:g} s are the most")
     row = (scenario.name, stored, len(bad), sound, len(lost), c.total, c.total - len(c.outside), c.judged, len(c.wrong),

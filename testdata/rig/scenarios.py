@@ -27,6 +27,7 @@ class Scenario:
     unseen: tuple | None = None  # claims of times in here are not made by the readings
     findings: list = field(default_factory=list)  # checks of the wiring that must find something
     answers: list = field(default_factory=list)  # (from, to): the units answer something all the time
+    unread: list = field(default_factory=list)  # (from, to, unit, s): no longer without a sound answer of it
     lossy: bool = False  # answers are spoilt or come late: some are asked for again
 
 
@@ -109,6 +110,14 @@ def hang(seed, code=2, late=False, long=False):
     return Scenario(f"hang, refuses {code:02d}", s, f, allowed=[], answers=[(34, until + 13)], lossy=True)
 
 
+def two_lost(seed, long=False):
+    """A question to the meter is lost with its repetition, during the crank and in steady running."""
+    s = Script([Run(5, 6.6, 60)], end=74)
+    f = Faults(seed)
+    f.skip = [[6.0, 1, 2], [40, 1, 2], [48, 1, 2]]
+    return Scenario("both tries lost", s, f, answers=[(0, 73)], unread=[(5, 12, 1, 1.5), (35, 58, 1, 2.5)], lossy=True)
+
+
 def half_deaf(seed, long=False):
     until = 180 if long else 60
     s = Script([Run(4, 5.4, until)], end=until + 14)
@@ -148,7 +157,7 @@ def unseen_crank(seed, long=False):
 def short(seed):
     return [healthy(seed), healthy(seed + 1, "200 ms"), *stops(seed + 2, range(10)), hot_restart(seed + 20),
             reversed_ct(seed + 21), open_neutral(seed + 22), oil_missing(seed + 23), dead_sender(seed + 24),
-            rough(seed + 25), hang(seed + 26, 2), hang(seed + 27, 6), half_deaf(seed + 28), babble(seed + 29),
+            rough(seed + 25), hang(seed + 26, 2), hang(seed + 27, 6), half_deaf(seed + 28), two_lost(seed + 33), babble(seed + 29),
             unplug(seed + 30)]
 
 
@@ -156,5 +165,5 @@ def long(seed):
     return [healthy(seed, long=True), healthy(seed + 1, "200 ms", long=True), healthy(seed + 3, "5 s", long=True),
             *stops(seed + 2, range(10)), hot_restart(seed + 20), reversed_ct(seed + 21), open_neutral(seed + 22),
             oil_missing(seed + 23), dead_sender(seed + 24), rough(seed + 25, long=True), hang(seed + 26, 2, long=True),
-            hang(seed + 27, 4, late=True, long=True), hang(seed + 31, 6, long=True), half_deaf(seed + 28, long=True),
+            hang(seed + 27, 4, late=True, long=True), hang(seed + 31, 6, long=True), half_deaf(seed + 28, long=True), two_lost(seed + 33),
             babble(seed + 29, long=True), unplug(seed + 30), unseen_crank(seed + 32)]
