@@ -19,7 +19,7 @@ type readings struct {
 	at []time.Time
 }
 
-func (k *readings) Append(s *model.Scan, _ []model.Event) error {
+func (k *readings) Hand(s *model.Scan, _ []model.Event) error {
 	if s.Samples[0].Quality == model.Good {
 		k.at = append(k.at, time.Now())
 	}

@@ -102,7 +102,7 @@ type truth struct {
 	good map[model.PointID]int
 }
 
-func (k *truth) Append(s *model.Scan, events []model.Event) error {
+func (k *truth) Hand(s *model.Scan, events []model.Event) error {
 	for _, sample := range s.Samples {
 		var unit byte
 		var address uint16
