@@ -65,12 +65,14 @@ func (g *gateway) ask(ctx context.Context, q question) ([]byte, time.Duration, e
 	g.last = time.Now()
 	g.tally.asked(q.Unit, g.last.Sub(start))
 	g.tally.waits(q.Unit, g.limit(q))
+	if err == nil {
+		err = g.fits(q, adu, frame)
+	}
 	if err != nil {
+		g.tally.failed(q.Unit, err)
 		return nil, 0, err
 	}
-	if err := g.fits(q, adu, frame); err != nil {
-		return nil, 0, err
-	}
+	g.tally.answered(q.Unit, frame[mbap:])
 	g.tally.latency(q.Unit, g.last.Sub(start))
 	return frame[mbap:], g.last.Sub(start), nil
 }

@@ -95,7 +95,7 @@ func TestTimeoutIsLearned(t *testing.T) {
 		if took := time.Since(start); took < leastTimeout+time.Second || took > 1500*time.Millisecond {
 			t.Errorf("the miss took %s: want the learned timeout, then the configured one", took)
 		}
-		if u := l.Health().Units[0]; u.Timeout != time.Second || u.Retries != 1 || u.NoAnswers != 1 {
+		if u := l.Health().Units[0]; u.Timeout != time.Second || u.Retries != 1 || u.NoAnswers != 2 {
 			t.Errorf("after a miss: %+v", u)
 		}
 	})

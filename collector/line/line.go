@@ -172,10 +172,8 @@ func (l *Line) put(ctx context.Context, q question) ([]byte, time.Duration, erro
 		return nil, 0, l.failed(q, err)
 	}
 	if pdu[0]&exceptionBit != 0 {
-		l.tally.exception(q.Unit, pdu[1])
 		return nil, 0, exceptionError(q, pdu[1])
 	}
-	l.tally.good(q.Unit)
 	return pdu, took, nil
 }
 
@@ -195,6 +193,7 @@ func (l *Line) ask(ctx context.Context, q question) ([]byte, time.Duration, erro
 	}
 	pdu, took, err = l.conn.ask(ctx, q)
 	if errors.Is(err, io.EOF) || errors.Is(err, unix.ECONNRESET) || errors.Is(err, unix.EPIPE) {
+		l.tally.failure(q.Unit, model.NoAnswer)
 		err = &model.ReadError{Cause: model.NoAnswer, Request: q.String(), Err: ErrHungUp,
 			Hint: "does the gateway have this unit? If it hangs up for every unit: does it allow one client only, and has it one already?"}
 	}
@@ -206,7 +205,6 @@ func (l *Line) ask(ctx context.Context, q question) ([]byte, time.Duration, erro
 func (l *Line) failed(q question, err error) error {
 	var read *model.ReadError
 	if errors.As(err, &read) {
-		l.tally.failure(q.Unit, read.Cause)
 		if errors.Is(read, errDeaf) || errors.Is(read, ErrHungUp) {
 			_ = l.conn.close() // nothing was to be heard of it anyway
 			l.conn = nil       // the next question makes a new one

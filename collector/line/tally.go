@@ -1,6 +1,8 @@
 package line
 
 import (
+	"context"
+	"errors"
 	"maps"
 	"slices"
 	"sync"
@@ -85,10 +87,6 @@ func (t *tally) asked(unit byte, busy time.Duration) {
 	t.of(unit, func(h *model.LineHealth, u *model.UnitHealth) { h.Busy += busy; u.Asked++ })
 }
 
-func (t *tally) good(unit byte) {
-	t.of(unit, func(h *model.LineHealth, u *model.UnitHealth) { h.Messages++; u.Messages++ })
-}
-
 func (t *tally) retry(unit byte) {
 	t.of(unit, func(h *model.LineHealth, u *model.UnitHealth) { h.Retries++; u.Retries++ })
 }
@@ -124,13 +122,24 @@ func (t *tally) waits(unit byte, timeout time.Duration) {
 	t.of(unit, func(_ *model.LineHealth, u *model.UnitHealth) { u.Timeout = timeout })
 }
 
-func (t *tally) exception(unit, code byte) {
+// answered counts an exchange that ended with an answer: data or an exception.
+func (t *tally) answered(unit byte, pdu []byte) {
 	t.of(unit, func(h *model.LineHealth, u *model.UnitHealth) {
 		h.Messages++
 		u.Messages++
-		h.Exceptions[code]++
-		u.Exceptions[code]++
+		if pdu[0]&exceptionBit != 0 {
+			h.Exceptions[pdu[1]]++
+			u.Exceptions[pdu[1]]++
+		}
 	})
+}
+
+// failed counts an exchange that ended with an error of the wire by its cause,
+// whether the question is put again or not. One that was cut short is none.
+func (t *tally) failed(unit byte, err error) {
+	if read, ok := err.(*model.ReadError); ok && !errors.Is(err, context.Canceled) && !errors.Is(err, context.DeadlineExceeded) {
+		t.failure(unit, read.Cause)
+	}
 }
 
 func (t *tally) failure(unit byte, c model.Cause) {

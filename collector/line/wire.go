@@ -115,6 +115,7 @@ func (w *wire) ask(ctx context.Context, q question) ([]byte, time.Duration, erro
 // try puts the question once.
 func (w *wire) try(ctx context.Context, q question, timeout time.Duration) ([]byte, time.Duration, error) {
 	if err := w.idle(ctx, q); err != nil {
+		w.tally.failed(q.Unit, err)
 		return nil, 0, err
 	}
 	w.packager.SlaveId = q.Unit
@@ -138,6 +139,7 @@ func (w *wire) try(ctx context.Context, q question, timeout time.Duration) ([]by
 		w.tally.echo(q.Unit)
 	}
 	if err != nil {
+		w.tally.failed(q.Unit, err)
 		if !h.misfit && !begun(h.buf[h.sorted:], h.want) { // else the unit has said what it had to say
 			w.memory.owe(q.Unit, h.end)
 		}
@@ -177,6 +179,7 @@ func (w *wire) accept(q question, h *hearing, f found) ([]byte, time.Duration, e
 	if err := w.packager.Verify(h.sent, frame); err != nil {
 		return nil, 0, err
 	}
+	w.tally.answered(q.Unit, frame[1:])
 	return bytes.Clone(frame[1 : len(frame)-2]), w.last.Sub(h.end), nil
 }
 

@@ -28,7 +28,7 @@ func newDaemon() daemon {
 		open:         gauge("tickover_line_open", "1 while the line can be used.", "line"),
 		busy:         counter("tickover_line_busy_seconds_total", "Time the wire was in use.", "line"),
 		messages:     counter("tickover_line_messages_total", "Answers that passed every check.", "line"),
-		lineFailures: counter("tickover_line_failures_total", "Questions without a usable answer, and stray answers, by cause.", "line", "cause"),
+		lineFailures: counter("tickover_line_failures_total", "Exchanges without a usable answer, whether the question was put again or not, and stray answers, by cause.", "line", "cause"),
 		exceptions:   counter("tickover_line_exceptions_total", "Exception answers, by code.", "line", "code"),
 		retries:      counter("tickover_line_retries_total", "Questions asked again.", "line"),
 		reopened:     counter("tickover_line_reopened_total", "Times the line was opened again.", "line"),

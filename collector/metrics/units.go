@@ -16,7 +16,7 @@ type unitSeries struct {
 func newUnits() unitSeries {
 	return unitSeries{
 		asked:      counter("tickover_unit_asked_total", "Questions put to the unit, those asked again among them.", "line", "unit"),
-		failures:   counter("tickover_unit_failures_total", "Questions without a usable answer, and what else came, by cause.", "line", "unit", "cause"),
+		failures:   counter("tickover_unit_failures_total", "Exchanges without a usable answer, whether the question was put again or not, and what else came, by cause.", "line", "unit", "cause"),
 		exceptions: counter("tickover_unit_exceptions_total", "Exception answers, by code.", "line", "unit", "code"),
 		retries:    counter("tickover_unit_retries_total", "Questions asked again.", "line", "unit"),
 		fences:     counter("tickover_unit_fences_total", "Short reads put in so that a late answer is not mistaken.", "line", "unit"),
