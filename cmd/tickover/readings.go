@@ -81,7 +81,8 @@ func ordered(r model.Register, words []uint16, q model.Quantity) []reading {
 
 // plausible leaves out what no device would put there: floats of absurd size,
 // signed readings that are the same as the unsigned one, wide counters whose
-// upper half is used up.
+// upper half is used up. A voltage in two registers is a small number in them:
+// small ones stay, but for the nothing that zeros are in any type.
 func plausible(r model.Register, words []uint16, v float64) bool {
 	size := math.Abs(v)
 	switch r.Type {
@@ -90,7 +91,7 @@ func plausible(r model.Register, words []uint16, v float64) bool {
 	case model.Int16, model.Int32, model.Int64:
 		return v < 0 && size < 1e9
 	case model.Uint32:
-		return size < 1<<31 && size >= 1<<16
+		return size < 1<<31 && size > 0
 	case model.Uint64:
 		return size < 1<<48 && size >= 1<<32
 	}

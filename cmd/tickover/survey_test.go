@@ -7,6 +7,7 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -264,6 +265,28 @@ func TestPeekShowsEveryReading(t *testing.T) {
 		}
 		if !found {
 			t.Errorf("%q is missing in:\n%s", want, out)
+		}
+	}
+}
+
+// TestRawReadingsShowASmallNumberInTwoRegisters has 230.4 V as 2304 counts of a
+// tenth in two registers, in either word order: nothing says but the reader that it
+// is not one register and a zero beside it.
+func TestRawReadingsShowASmallNumberInTwoRegisters(t *testing.T) {
+	has := func(all []reading, order model.WordOrder, value float64) bool {
+		return slices.ContainsFunc(all, func(r reading) bool {
+			return r.Type == model.Uint32.String() && r.Order == order.String() && r.Value == value && len(r.Means) > 0
+		})
+	}
+	if all := readings(model.HoldingRegisters, 10, []uint16{2304, 0}, model.Voltage); !has(all, model.LowWordFirst, 2304) {
+		t.Errorf("low word first: %+v", all)
+	}
+	if all := readings(model.HoldingRegisters, 10, []uint16{0, 2304}, model.Voltage); !has(all, model.HighWordFirst, 2304) {
+		t.Errorf("high word first: %+v", all)
+	}
+	for _, r := range readings(model.HoldingRegisters, 10, []uint16{0, 0}, model.NoQuantity) {
+		if r.Type == model.Uint32.String() {
+			t.Errorf("two zeros are shown as %+v", r)
 		}
 	}
 }
