@@ -54,16 +54,31 @@ func (p *poller) opened(ctx context.Context, err error) {
 	p.opening = nil
 	p.closed = err != nil
 	if err == nil {
-		p.tried = true
+		if p.tried && !p.gone.IsZero() {
+			p.log.Info("line is back", "line", p.def.Name, "gap", time.Since(p.gone).Round(100*time.Millisecond).String())
+		}
+		p.tried, p.gone = true, time.Time{}
 		p.forgive(true)
 		p.allDue()
 		return
 	}
 	p.refusal = err
+	if p.gone.IsZero() {
+		p.gone = time.Now()
+	}
 	if !p.tried && ctx.Err() == nil {
 		p.tried = true
 		p.log.Warn("line is not there yet; it is tried again", "line", p.def.Name, "err", err, "hint", hintOf(err))
 	}
+}
+
+// lost takes note of a line that went while it was in use, and says so once.
+func (p *poller) lost(err error) {
+	if !p.closed {
+		p.gone = time.Now()
+		p.log.Warn("line is gone; it is tried again until it is back", "line", p.def.Name, "err", err, "hint", hintOf(err))
+	}
+	p.closed, p.refusal = true, err
 }
 
 // settle takes the outcome of an opening if there is one by now.

@@ -3,6 +3,7 @@ package collector
 import (
 	"context"
 	"log/slog"
+	"regexp"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -125,5 +126,30 @@ func TestOpeningThatHangsIsNoProgress(t *testing.T) {
 		stop()
 		close(far.deaf)
 		<-done
+	})
+}
+
+// TestAPulledAdapterIsLoggedOnceAndWhenItIsBack pulls the line for 20 s: one line
+// in the log when it goes, one when it is back, with the gap.
+func TestAPulledAdapterIsLoggedOnceAndWhenItIsBack(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := &scripted{takes: 20 * time.Millisecond}
+		parts, _ := scriptedParts(l, nil, device("meter", 1), device("engine", 2))
+		var out strings.Builder
+		parts.Log = slog.New(slog.NewTextHandler(&out, nil))
+		c := New(parts)
+		time.AfterFunc(10*time.Second, func() { l.gone.Store(true) })
+		time.AfterFunc(30*time.Second, func() { l.gone.Store(false) })
+		runFor(c, time.Minute)
+		if gone, back := strings.Count(out.String(), "line is gone"), strings.Count(out.String(), "line is back"); gone != 1 || back != 1 {
+			t.Errorf("%d lines say that it is gone and %d that it is back, want one each:\n%s", gone, back, out.String())
+		}
+		gap := regexp.MustCompile(`line=skid gap=(\d+(\.\d+)?s)`).FindStringSubmatch(out.String())
+		if gap == nil {
+			t.Fatalf("no gap in:\n%s", out.String())
+		}
+		if d, err := time.ParseDuration(gap[1]); err != nil || d < 19*time.Second || d > 21*time.Second {
+			t.Errorf("the gap is %s, want 20 s", gap[1])
+		}
 	})
 }

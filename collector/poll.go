@@ -58,6 +58,7 @@ type poller struct {
 	refusal error     // why it is closed; says LineClosed
 	reopen  time.Time // when opening it is tried next
 	tried   bool      // how the first opening ended was told
+	gone    time.Time // since when the line is not there; zero while it is
 	opening *opening  // nil when none is under way
 }
 

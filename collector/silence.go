@@ -93,7 +93,7 @@ func (p *poller) note(s *silence, g *Group, err error, answered bool, cost time.
 		cause = causeOf(err)
 	}
 	if cause == model.LineClosed {
-		p.closed, p.refusal = true, err
+		p.lost(err)
 	}
 	noise := !answered && (cause == model.CorruptAnswer || cause == model.ForeignAnswer)
 	if noise && s.failures == 0 && s.noisy < lostAfter {
