@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"time"
 
 	"tickover/model"
 )
@@ -65,10 +66,20 @@ func chainError(d model.Device, detail string) error {
 	}
 }
 
-// Once asks the questions of one group a single time, as peek does. The scan
-// is complete even when the error says that something was not answered.
+// mostOnce is in how many rounds Once may find out what a device refuses.
+const mostOnce = 8
+
+// Once reads one group a single time, as peek does. What the device refuses to be
+// read across is found out first, as the daemon does, and read around. The scan is
+// complete even when the error says that something was not answered.
 func Once(ctx context.Context, l Line, def model.Line, g *Group, now func() model.Instant) (*model.Scan, error) {
 	p := newPoller(def, l, []*Group{g}, nil, now)
+	for range mostOnce - 1 {
+		if r := p.round(ctx, p.groups[0]); len(r.learned) == 0 {
+			return r.scan, r.err
+		}
+		p.limits[g.Device.Name].next = time.Time{}
+	}
 	r := p.round(ctx, p.groups[0])
 	return r.scan, r.err
 }
