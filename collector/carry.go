@@ -28,6 +28,10 @@ func (c *Collector) carry(r round) {
 	c.tell(events)
 	c.note(scan)
 	c.publish(scan.At)
+	if scan.Measured == 0 { // it says how the logger does, and is not kept itself
+		c.parts.Keep.HandEvents(events)
+		return
+	}
 	c.keep(c.parts.Keep.Hand(scan, events))
 }
 

@@ -101,6 +101,7 @@ const (
 	HostSupplyDraw       PointID = "host.supply.draw"       // W that the logger takes from the starter battery
 	HostSupplyCharge     PointID = "host.supply.charge"     // of the starter battery by its voltage after a long rest, 1 is full
 	HostSupplyLeft       PointID = "host.supply.left"       // s until that draw has brought it to half
+	HostStoreFault       PointID = "host.store.fault"       // 1: the store keeps less than it should
 
 	// Derived points.
 	EngineStatePoint    PointID = "engine.state"          // State: an EngineState
@@ -157,7 +158,7 @@ const HostEvery = 10 * time.Second
 // device gives. A computer that cannot tell one leaves it out.
 func HostPoints() []PointID {
 	return []PointID{HostTemperature, HostUndervoltage, HostUndervoltageSeen, HostThrottled, HostCardWear, HostCardWritten,
-		HostSupplyDraw, HostSupplyCharge, HostSupplyLeft}
+		HostSupplyDraw, HostSupplyCharge, HostSupplyLeft, HostStoreFault}
 }
 
 // KnownQuantity returns the quantity of a well-known point; false for others.
@@ -181,7 +182,7 @@ var knownQuantities = func() map[PointID]Quantity {
 		FrequencyMean: Frequency, FrequencySwing: Frequency, VoltageMean: Voltage, VoltageSwing: Voltage,
 		StepReady: State, StepReadyLeft: Duration, NeutralSuspect: State, RunningTime: Duration,
 		HostTemperature: Temperature, HostUndervoltage: State, HostUndervoltageSeen: State, HostThrottled: State,
-		HostCardWear: Ratio, HostCardWritten: Count, HostSupplyDraw: ActivePower, HostSupplyCharge: Ratio, HostSupplyLeft: Duration,
+		HostCardWear: Ratio, HostCardWritten: Count, HostSupplyDraw: ActivePower, HostSupplyCharge: Ratio, HostSupplyLeft: Duration, HostStoreFault: State,
 		StarterTime: Duration, CoolingTime: Duration, RestTime: Duration, LoadOffTime: Duration, LoadOnTime: Duration, RotorHeat: Ratio,
 		OverloadTime: Duration, FailedStarts: Count, EngineAtRest: State, EngineSignals: Count, AlarmsRaised: Count, AlarmsUnwatched: Count,
 	}

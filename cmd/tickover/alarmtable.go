@@ -34,7 +34,7 @@ func (c *alarmsTable) Run(_ context.Context, s streams) error {
 
 // wholeSet is the standard rule set of a set that has every point the simulated
 // one has and every other well-known instrument, with a logger that lives on
-// the starter battery and a computer that knows its supply and its heat.
+// the starter battery and a computer that knows its supply, its heat and its card.
 func wholeSet() []model.AlarmRule {
 	all := model.Device{Name: "engine"}
 	for _, p := range plant.Points() {
@@ -44,7 +44,7 @@ func wholeSet() []model.AlarmRule {
 		model.EmergencyStop, model.BreakerClosed, model.ResidualCurrent, model.NeutralToEarth) {
 		all.Points = append(all.Points, model.Point{ID: p})
 	}
-	computer := map[model.PointID]model.Point{model.HostUndervoltage: {}, model.HostTemperature: {}}
+	computer := map[model.PointID]model.Point{model.HostUndervoltage: {}, model.HostTemperature: {}, model.HostStoreFault: {}}
 	setup := model.Setup{Rating: plant.HatcheryRating(), Devices: []model.Device{all, {Name: "meter", PoweredBySet: true}},
 		Supply: model.Supply{Starter: true, Power: 5, Capacity: 88}}
 	return append(rules(setup), hostRules(setup, computer)...)

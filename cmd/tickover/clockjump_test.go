@@ -23,7 +23,7 @@ func clockDay(t *testing.T, jumps map[time.Duration]time.Duration) (said []strin
 	if err != nil {
 		t.Fatal(err)
 	}
-	cfg.StateDir, cfg.Listen = t.TempDir(), "127.0.0.1:0"
+	cfg.StateDir, cfg.Listen = t.TempDir(), ""
 	d, err := newDaemon(cfg, store.Options{KernelBoot: pastBoot, TailBusy: time.Minute, TailSteady: time.Minute}, slog.New(slog.DiscardHandler))
 	if err != nil {
 		t.Fatal(err)

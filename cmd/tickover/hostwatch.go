@@ -17,7 +17,7 @@ import (
 func shown(setup model.Setup, m *host.Machine, supply supplyWatch) map[model.PointID]model.Point {
 	all := setup.Points()
 	maps.Copy(all, m.Points())
-	for _, id := range supply.points() {
+	for _, id := range append(supply.points(), model.HostStoreFault) {
 		q, _ := model.KnownQuantity(id)
 		all[id] = model.Point{ID: id, Quantity: q, Every: host.Every}
 	}
@@ -68,6 +68,11 @@ func hostRules(setup model.Setup, points map[model.PointID]model.Point) []model.
 			Action:      "Move it away from radiator and exhaust, or give it air.",
 			Basis:       "5 K below where small boards slow down (from memory)",
 			Consequence: "watch: readings come late", TimeToAct: time.Hour},
+		{ID: "logger.store", Label: "The logger does not keep everything", Priority: model.Warning, Kind: model.AboveLimit,
+			Point: model.HostStoreFault, Limit: 0.5, OffDelay: 10 * time.Second,
+			Action:      "Read on the page what is wrong. Look at the card: room, seat, supply. Alarms go on; what is held in memory is lost at a power cut.",
+			Basis:       "the store's own check of every write",
+			Consequence: "watch: readings of this time may be lost", TimeToAct: time.Hour},
 	} {
 		taken := slices.ContainsFunc(setup.Alarms, func(own model.AlarmRule) bool { return own.ID == r.ID })
 		if _, ok := points[r.Point]; ok && !taken {

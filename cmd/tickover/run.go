@@ -50,7 +50,7 @@ func (c *runCommand) Run(ctx context.Context, s streams) error {
 	if err := checkAccess(cfg, log); err != nil {
 		return err
 	}
-	d, err := newDaemon(cfg, store.Options{}, log)
+	d, err := newDaemon(cfg, store.Options{KeepTrying: true}, log)
 	if err != nil {
 		return err
 	}
@@ -119,9 +119,13 @@ type daemon struct {
 	supply   supplyWatch
 	source   *source
 	listener net.Listener
-	socket   *net.UnixListener
-	servers  []*http.Server
-	outlets  *outlets
+
+	mu          sync.Mutex        // guards what follows once the daemon runs
+	socket      *net.UnixListener // nil while it cannot be opened
+	servers     []*http.Server
+	serveSocket func()
+
+	outlets *outlets
 }
 
 // newDaemon opens the store, restores the state of alarms and engine and
@@ -145,30 +149,23 @@ func newDaemon(cfg *config.Config, o store.Options, log *slog.Logger) (*daemon, 
 }
 
 func (d *daemon) build() error {
-	var err error
-	if d.token, err = token(d.cfg.StateDir, tokenName); err != nil {
-		return err
-	}
+	d.token = d.takeToken(tokenName)
 	if d.cfg.ReadByToken {
-		if d.reading, err = token(d.cfg.StateDir, readingTokenName); err != nil {
-			return err
-		}
+		d.reading = d.takeToken(readingTokenName)
 	}
 	now := d.now()
-	if err := d.store.PutSetup(now(), d.cfg.Setup); err != nil {
-		return fmt.Errorf("keep the configuration: %w", err)
-	}
-	if err := dateBoot(d.store, estimate()); err != nil {
-		return fmt.Errorf("keep the time: %w", err)
-	}
+	d.goOn("the configuration is not on the card yet", d.store.PutSetup(now(), d.cfg.Setup))
+	d.goOn("the time of day is not on the card yet", dateBoot(d.store, estimate()))
 	d.host = host.Find("/", d.cfg.StateDir)
 	d.supply = supplyWatch{d.cfg.Setup.Supply, d.cfg.Setup.Rating.Battery, func() *model.Snapshot { return d.carrier.Latest() }}
-	d.machine = alarms.New(append(rules(d.cfg.Setup), hostRules(d.cfg.Setup, d.host.Points())...))
+	points := d.host.Points()
+	if d.cfg.Listen != "" { // a past day that is only fed has no card of its own to judge
+		points[model.HostStoreFault] = model.Point{ID: model.HostStoreFault}
+	}
+	d.machine = alarms.New(append(rules(d.cfg.Setup), hostRules(d.cfg.Setup, points)...))
 	counted := &hours{now: now, clock: d.store.Clock}
 	was, err := restore(d.store, d.machine, counted, d.cfg.Setup.Rating, d.log)
-	if err != nil {
-		return err
-	}
+	d.goOn("alarms and engine begin without what was before", err)
 	lines := map[string]collector.Line{}
 	for _, def := range d.cfg.Setup.Lines {
 		l := line.New(def)
@@ -190,9 +187,7 @@ func (d *daemon) build() error {
 	})
 	d.source = &source{store: d.store, setup: d.cfg.Setup, live: d.carrier, machine: d.machine}
 	d.outlets = d.buildOutlets()
-	if err := d.outlets.resume(d.store); err != nil {
-		return err
-	}
+	d.goOn("what was kept shortly before the last end may not be notified", d.outlets.resume(d.store))
 	d.meter.Outlets(d.outlets.Health)
 	return d.listen()
 }
@@ -208,17 +203,8 @@ func (d *daemon) listen() error {
 	if d.listener, err = listenOn(d.cfg.Listen); err != nil {
 		return err
 	}
-	path := socketPath(d.cfg.StateDir)
-	if err := os.Remove(path); err != nil && !errors.Is(err, os.ErrNotExist) {
-		return errors.Join(fmt.Errorf("clear the local socket: %w", err), d.listener.Close())
-	}
-	if d.socket, err = net.ListenUnix("unix", &net.UnixAddr{Name: path, Net: "unix"}); err != nil {
-		return errors.Join(fmt.Errorf("open the local socket: %w", err), d.listener.Close())
-	}
-	// The state folder keeps strangers out; its group may ask and write.
-	if err = os.Chmod(path, 0o660); err != nil {
-		return errors.Join(fmt.Errorf("open the local socket to its group: %w", err), d.listener.Close(), d.socket.Close())
-	}
+	d.socket, err = listenLocal(d.cfg.StateDir)
+	d.goOn("commands cannot ask this daemon", err)
 	return nil
 }
 
@@ -269,6 +255,8 @@ func (d *daemon) run(ctx context.Context, limit time.Duration) error {
 	work.Go(func() { d.carrier.Run(polling); stopWriting() })
 	work.Go(func() { watchHost(polling, d.carrier, d.host, d.supply, d.now(), d.log) })
 	work.Go(func() { watchClock(polling, d.carrier, d.store, d.log) })
+	work.Go(func() { watchStore(polling, d.carrier, d.store, d.now(), d.log) })
+	work.Go(func() { d.openSocketLater(polling) })
 	d.mark("tickover " + version() + " starts")
 	manager := serviceManager{d.log}
 	work.Go(func() { manager.feedWatchdog(polling, d.carrier.Alive) })
@@ -303,7 +291,9 @@ func (d *daemon) serve() <-chan error {
 	failed := make(chan error, 2)
 	start := func(l net.Listener, h http.Handler, webConfig string) {
 		server := newServer(h, d.log)
+		d.mu.Lock()
 		d.servers = append(d.servers, server)
+		d.mu.Unlock()
 		go func() {
 			if err := serveNetwork(server, l, webConfig, d.log); !errors.Is(err, http.ErrServerClosed) {
 				failed <- fmt.Errorf("serve %s: %w", l.Addr(), err)
@@ -315,7 +305,11 @@ func (d *daemon) serve() <-chan error {
 		network = page.NewDoor(network, d.reading, d.token)
 	}
 	start(d.listener, network, d.cfg.WebConfig)
-	start(d.socket, d.handler(page.Options{Outlets: d.outlets, TrustLocal: true, Now: d.now(), Version: version(), Log: d.log.With("part", "socket")}), "")
+	local := d.handler(page.Options{Outlets: d.outlets, TrustLocal: true, Now: d.now(), Version: version(), Log: d.log.With("part", "socket")})
+	d.serveSocket = func() { start(d.socket, local, "") }
+	if d.socket != nil {
+		d.serveSocket()
+	}
 	return failed
 }
 
@@ -360,8 +354,12 @@ func (d *daemon) stop(stopPolling func(), work *sync.WaitGroup) error {
 	d.outlets.end(d.log)
 	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Second)
 	defer cancel()
-	if err := letIn(ctx, d.socket); err != nil {
-		d.log.Warn("who asked over the local socket just now may be cut off", "err", err)
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.socket != nil {
+		if err := letIn(ctx, d.socket); err != nil {
+			d.log.Warn("who asked over the local socket just now may be cut off", "err", err)
+		}
 	}
 	for _, s := range d.servers {
 		if s.Shutdown(ctx) != nil {
@@ -388,7 +386,11 @@ func (d *daemon) close() error {
 		errs = append(errs, l.Close())
 	}
 	if d.cfg.Listen != "" {
-		for _, l := range []net.Listener{d.listener, d.socket} {
+		open := []net.Listener{d.listener}
+		if d.socket != nil {
+			open = append(open, d.socket)
+		}
+		for _, l := range open {
 			if err := l.Close(); !errors.Is(err, net.ErrClosed) { // a server that shut down closed it
 				errs = append(errs, err)
 			}

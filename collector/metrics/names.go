@@ -126,6 +126,7 @@ func single() []measured {
 		written,
 		one(model.HostSupplyDraw, "tickover_host_supply_draw_watts", "What the small computer takes from the starter battery, as configured."),
 		one(model.HostSupplyCharge, "tickover_host_supply_charge_ratio", "Charge of the starter battery by its voltage after a long rest, 1 is full."),
+		one(model.HostStoreFault, "tickover_host_store_fault_state", "1 while the store keeps less than it should, as the alarm sees it."),
 		one(model.HostSupplyLeft, "tickover_host_supply_left_seconds", "Time until that draw has brought the starter battery to half."),
 		one(model.FrequencyMean, "genset_frequency_mean_hertz", "Mean frequency of the last 10 s."),
 		one(model.FrequencySwing, "genset_frequency_swing_hertz", "Highest less lowest frequency of the last 10 s."),

@@ -39,6 +39,7 @@ func (s *Store) take(scan *model.Scan, events []model.Event) (due bool, err erro
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	scan = s.placed(scan)
 	g, err := s.admit(scan)
 	if err != nil {
 		return false, err
@@ -78,7 +79,7 @@ func (s *Store) cut() {
 // work writes what is due. Callers hold writing.
 func (s *Store) work() error {
 	s.mu.RLock()
-	wanted := s.sealWanted()
+	wanted := s.sealWanted() && s.home == nil
 	s.mu.RUnlock()
 	var sealErr error
 	if wanted {
@@ -197,6 +198,53 @@ func (s *Store) admit(scan *model.Scan) (*group, error) {
 	return g, nil
 }
 
+// clockSlip is how far a group's clock may go back before that is more than two
+// rounds in one tick, or a step too small to matter.
+const clockSlip = time.Second
+
+// placed returns a scan at the time at which it can be kept: a tick after the
+// one before it when the boot clock did not move on, and in a boot of its own
+// when the clock went back. Callers hold mu.
+func (s *Store) placed(scan *model.Scan) *model.Scan {
+	at := scan.At
+	if other, ok := s.moved[at.Boot]; ok {
+		at.Boot = other
+	}
+	if g := s.groups[scan.Group]; g != nil && g.last.Boot == at.Boot && !g.last.Before(at) && scan.At.Boot == s.boot {
+		if back := g.last.Offset - at.Offset; back < clockSlip {
+			at = g.last.Add(time.Millisecond)
+		} else {
+			at.Boot = s.goBack(scan.At.Boot, at, back)
+		}
+	}
+	if at == scan.At {
+		return scan
+	}
+	other := *scan
+	other.At = at
+	return &other
+}
+
+// goBack begins another boot because the running one's clock went back by more
+// than a second, and says so. Callers hold mu.
+func (s *Store) goBack(boot uint32, at model.Instant, back time.Duration) uint32 {
+	kernel := ""
+	for _, b := range s.boots {
+		if b.Number == at.Boot {
+			kernel = b.Kernel
+		}
+	}
+	other := s.enterBoot(kernel)
+	if s.moved == nil {
+		s.moved = map[uint32]uint32{}
+	}
+	s.moved[boot] = other
+	text := fmt.Sprintf("the computer's boot clock went back by %s without a restart: what follows counts as another boot", back.Round(time.Millisecond))
+	s.number([]model.Event{{At: model.Instant{Boot: other, Offset: at.Offset}, Kind: model.StoreEvent, Text: text}})
+	s.flushDue = true
+	return other
+}
+
 // schemaOf returns the group's schema for a scan, the one in use if it fits.
 func (s *Store) schemaOf(g *group, scan *model.Scan) *schema {
 	if n := len(g.segments); n > 0 && g.segments[n-1].schema.matches(scan) {
@@ -232,6 +280,9 @@ func (s *Store) number(events []model.Event) {
 	for i := range events {
 		s.lastSeq++
 		events[i].Seq = s.lastSeq
+		if other, ok := s.moved[events[i].At.Boot]; ok {
+			events[i].At.Boot = other
+		}
 		s.events = append(s.events, events[i])
 		s.keepAround(events[i])
 		s.see(events[i].At)
@@ -266,6 +317,9 @@ func (s *Store) due(at model.Instant) bool {
 func (s *Store) flushRing() error { return s.flush(unkept) }
 
 func (s *Store) flush(p part) error {
+	if s.home != nil {
+		return s.home.why
+	}
 	if err := s.ring.settle(); err != nil {
 		return s.fail("ring", err)
 	}

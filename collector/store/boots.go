@@ -38,6 +38,11 @@ func (s *Store) AddBoot(kernel string) (uint32, error) {
 func (s *Store) newBoot(kernel string) uint32 {
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	return s.enterBoot(kernel)
+}
+
+// enterBoot enters a boot into the table. Callers hold mu.
+func (s *Store) enterBoot(kernel string) uint32 {
 	number := uint32(1)
 	for _, b := range s.boots {
 		number = max(number, b.Number+1)
@@ -85,6 +90,9 @@ func (s *Store) Estimate(boot uint32, e model.ClockEstimate) error {
 		return err
 	}
 	s.mu.Lock()
+	if other, ok := s.moved[boot]; ok {
+		boot = other
+	}
 	i := slices.IndexFunc(s.boots, func(b model.Boot) bool { return b.Number == boot })
 	if i < 0 {
 		s.mu.Unlock()

@@ -59,6 +59,13 @@ type Options struct {
 	KernelBoot string       // boot id; empty means the running kernel's
 	Log        *slog.Logger // nil discards
 	ReadOnly   bool         // nothing is written, the lock is shared with other readers
+	// KeepTrying has Open return a store that works from memory when the folder
+	// can't be used, and tries the folder again while Run runs.
+	KeepTrying bool
+	// Uptime replaces the boot clock, for tests; nil means the real one, or none
+	// with KernelBoot.
+	Uptime func() time.Duration
+	boot   uint32 // number of the running boot, when it has one already
 	// LockTimeout is how long Open waits for another holder to let go; 0
 	// means 2 s, negative not at all.
 	LockTimeout time.Duration

@@ -77,6 +77,9 @@ type sealing struct {
 func (s *Store) seal() error { return s.sealPart(everything) }
 
 func (s *Store) sealPart(p part) error {
+	if s.home != nil {
+		return s.home.why
+	}
 	// First, as it may take from memory what turns out to be on the card.
 	if err := s.data.settle(); err != nil {
 		return s.notSealed(err)

@@ -36,6 +36,7 @@ type Store struct {
 	// writing lets one goroutine at a time change the files; it is taken before
 	// mu. Whoever only hands something over does not take it.
 	writing sync.Mutex
+	home    *homeless     // nil when the folder can be used; guarded by writing
 	closed  bool          // guarded by writing
 	sayThin sync.Once     // that samples are thinned out
 	running atomic.Bool   // Run is
@@ -43,7 +44,8 @@ type Store struct {
 
 	mu        sync.RWMutex // guards what follows; never held across a disk write
 	boots     []model.Boot
-	boot      uint32
+	boot      uint32            // never changes once open
+	moved     map[uint32]uint32 // by boot, the one that counts since its clock went back
 	groups    map[string]*group
 	schemas   map[uint32]*schema
 	ids       map[string]uint32 // schema by its encoding
@@ -101,14 +103,38 @@ type datedSetup struct {
 // Open opens the store in a folder and makes it when there is none. It
 // returns ErrLocked, ErrNewer, and for ReadOnly ErrNone and ErrDamaged. A
 // damaged data file is set aside otherwise, a fresh one begun from what the
-// ring holds, and an event says so.
+// ring holds, and an event says so. With KeepTrying only ErrLocked and ErrNewer
+// are returned: another daemon keeps watch then, or a newer one should.
 func Open(o Options) (*Store, error) {
 	o = o.withDefaults()
 	s := newStore(o)
-	if err := s.open(); err != nil {
-		return nil, errors.Join(err, s.release())
+	opening := begin(func() {}, s.openOrRelease)
+	if o.KeepTrying && !o.ReadOnly && !opening.within(openLimit/2) {
+		m := newStore(o)
+		m.startHomeless(errSlow)
+		m.home.opening, m.home.fresh = opening, s
+		return m, nil
 	}
-	return s, nil
+	<-opening.ended
+	err := opening.err
+	switch {
+	case err == nil:
+		return s, nil
+	case !o.KeepTrying, o.ReadOnly, errors.Is(err, ErrLocked), errors.Is(err, ErrNewer):
+		return nil, err
+	}
+	m := newStore(o)
+	m.startHomeless(err)
+	return m, nil
+}
+
+// openOrRelease lets go of everything when opening fails.
+func (s *Store) openOrRelease() error {
+	err := s.open()
+	if err != nil {
+		err = errors.Join(err, s.release())
+	}
+	return err
 }
 
 func newStore(o Options) *Store {
@@ -194,28 +220,13 @@ func (s *Store) see(at model.Instant) {
 	}
 }
 
-// begin registers this boot and tells what opening found.
+// begin registers this boot and says what opening found.
 func (s *Store) begin(told []string) error {
-	kernel := s.opts.KernelBoot
-	if kernel == "" {
-		text, err := os.ReadFile("/proc/sys/kernel/random/boot_id")
-		if err != nil {
-			return fmt.Errorf("read boot id: %w", err)
-		}
-		kernel = string(text[:min(len(text), 36)])
+	s.told = nil
+	if err := s.registerBoot(); err != nil {
+		return err
 	}
-	for _, b := range s.boots {
-		if b.Kernel == kernel {
-			s.boot = b.Number
-		}
-	}
-	if s.boot == 0 {
-		s.boot = s.newBoot(kernel)
-		if err := s.seal(); err != nil {
-			s.log.Warn("boot not yet in the data file", "error", err)
-		}
-	}
-	for _, text := range told {
+	for _, text := range append(told, s.told...) {
 		s.log.Warn(text)
 		at := s.last
 		if at.Boot != s.boot {

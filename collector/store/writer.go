@@ -62,6 +62,10 @@ func (s *Store) workOff() {
 	if s.closed {
 		return
 	}
+	if err := s.settleHome(); err != nil {
+		s.answer(err)
+		return
+	}
 	if s.data.doubt != nil {
 		_ = s.data.settle() // sealing may not be due, its outcome is
 	}
@@ -77,7 +81,7 @@ func (s *Store) answer(err error) {
 		switch {
 		case r.seq <= s.health.SyncedSeq:
 			r.kept <- nil
-		case err != nil && !errors.Is(err, errSlow) && !s.flushDue:
+		case err != nil && !errors.Is(err, errSlow) && (!s.flushDue || len(s.trouble["state folder"]) > 0):
 			r.kept <- fmt.Errorf("%w: %w", ErrNotKept, err)
 		default:
 			return false

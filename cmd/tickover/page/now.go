@@ -34,6 +34,9 @@ const nothingRead = "Nothing was read yet. The page fills as soon as the first a
 func (f *face) nowView(look bool) nowView {
 	v := nowView{view: f.frame("page", "Now", look), Remarks: remarks, Cautions: model.Cautions()}
 	snap := f.src.Latest()
+	if snap != nil {
+		v.Degraded = snap.Store.Degraded
+	}
 	if len(f.src.Setup().Devices) == 0 && (snap == nil || !readsAnything(snap)) {
 		v.NoData = "No devices yet. Run tickover survey to see who answers on the line, then tickover init, and restart tickover."
 		return v
