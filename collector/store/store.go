@@ -222,11 +222,11 @@ func (s *Store) see(at model.Instant) {
 
 // begin registers this boot and says what opening found.
 func (s *Store) begin(told []string) error {
-	s.told = nil
+	before := len(s.told) // those are in told
 	if err := s.registerBoot(); err != nil {
 		return err
 	}
-	for _, text := range append(told, s.told...) {
+	for _, text := range append(told, s.told[before:]...) {
 		s.log.Warn(text)
 		at := s.last
 		if at.Boot != s.boot {
