@@ -15,6 +15,7 @@ import (
 const (
 	frequencyStep      = 0.02 // Hz, on the difference of two means or extremes
 	voltageStep        = 0.1  // % of rated, on the difference of two means
+	slow               = 2.5  // s between readings above which a short load is not seen
 	beatNoise          = 0.25 // %, width of a steady reading's own noise
 	fullEnough         = 0.90 // of rating: a load that counts as rated
 	onEnough           = 0.50 // of rating: the first step of a published class G2 specification
@@ -109,15 +110,24 @@ func (r *recorder) droop() measure {
 	}
 	fall := none.Points[model.FrequencyPoint].Mean - full.Points[model.FrequencyPoint].Mean
 	unit := 100 / r.in.Rating.Frequency
-	m := plain(fall*unit/share, frequencyStep*unit/share)
+	m := plain(fall*unit/share, (frequencyStep+none.strays()+full.strays())*unit/share)
 	m.seen, m.note = seconds(full.usual), fmt.Sprintf("%s Hz unloaded, %s Hz at %s %% of rating",
 		short(none.Points[model.FrequencyPoint].Mean), short(full.Points[model.FrequencyPoint].Mean), percent(share))
 	if share < fullEnough {
 		m.note += "; extended in a straight line to the rating"
-		m.lo = (fall - frequencyStep) * unit
+		m.lo = (fall - frequencyStep - none.strays() - full.strays()) * unit
 		m = m.open(fmt.Sprintf("the highest steady load was %s %% of rating", percent(share)))
 	}
 	return m
+}
+
+// strays is how far in Hz a span's mean may be off where readings come so slowly that
+// single ones may show a load that came and went: how far they lie apart.
+func (s span) strays() float64 {
+	if f := s.Points[model.FrequencyPoint]; s.usual > slow {
+		return f.Max - f.Min
+	}
+	return 0
 }
 
 func percent(ratio float64) string { return fmt.Sprintf("%.0f", 100*ratio) }
@@ -133,6 +143,9 @@ func (r *recorder) band() measure {
 		}
 		m := plain(100*s.swing/r.in.Rating.Frequency, 100*frequencyStep/r.in.Rating.Frequency)
 		m.seen, m.note = seconds(s.usual), "the widest in any minute of steady load; "+fasterThanReadings
+		if s.usual > slow {
+			m.lo, m.why = 0, fmt.Sprintf("readings came every %s s: a load that came and went between two of them looks like a swing", short(math.Round(10*s.usual)/10))
+		}
 		worst = worse(worst, m)
 	}
 	return worst

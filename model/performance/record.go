@@ -86,8 +86,13 @@ func (r *recorder) see(scan *model.Scan) {
 	for _, s := range r.starts {
 		s.see(scan, r.in.Rating)
 	}
+	unsettled := r.finder.unsettled()
 	if r.finder.see() {
 		r.keeper.disturb(r.finder.jump.before, r.finder.jump.first)
+	}
+	r.keeper.wait = max(holdBack, r.finder.gap+1)
+	if unsettled || r.finder.unsettled() {
+		r.keeper.postpone(r.board.now)
 	}
 	r.keeper.see()
 	r.sheet.see(scan, r.was || r.states.current().Running())
@@ -100,8 +105,8 @@ func (r *recorder) see(scan *model.Scan) {
 // cut ends everything at a break in the record.
 func (r *recorder) cut() {
 	r.board.cuts++
+	r.keeper.stop(r.loadKnown())
 	r.finder.reset()
-	r.keeper.stop(r.board.now)
 	r.sheet.close(r.board.now)
 	r.board.clear()
 	r.aside.cut()
@@ -116,9 +121,18 @@ func (r *recorder) followEngine() {
 		r.keeper.begin(r.board.now + settleTime)
 	}
 	if !now && r.was {
-		r.keeper.stop(r.board.now)
+		r.keeper.stop(r.loadKnown())
 	}
 	r.was = now
+}
+
+// loadKnown is until when in s the load is known: what was read after its last reading
+// may be of another load.
+func (r *recorder) loadKnown() float64 {
+	if r.finder.last == 0 {
+		return r.board.now
+	}
+	return r.finder.last
 }
 
 // atRated says whether the set is at rated speed, and until when in s its readings
@@ -139,7 +153,7 @@ func (r *recorder) atRated() (bool, float64) {
 
 func (r *recorder) end() {
 	r.finder.finish()
-	r.keeper.stop(r.board.now)
+	r.keeper.stop(r.loadKnown())
 	r.sheet.close(r.board.now)
 }
 

@@ -9,7 +9,7 @@ import (
 const (
 	settleTime = 10.0 // s after a change before a steady span begins
 	shortest   = 20.0 // s below which a span says nothing
-	holdBack   = 3.0  // s that readings wait before they count, so that a step can still throw them out
+	holdBack   = 3.0  // s that readings wait before they count, so that a step can still throw them out, at least
 	swingOver  = 60.0 // s over which the width of the frequency's swing is taken
 	beatOver   = 10.0 // s over which the voltage's modulation is taken
 )
@@ -90,6 +90,7 @@ type keeper struct {
 	start float64 // s from which readings count
 	end   float64 // s of the last reading counted
 	open  bool    // readings may count at all
+	wait  float64 // s that readings wait: until the load is read again
 	spans []span
 }
 
@@ -104,7 +105,7 @@ func (k *keeper) see() {
 			k.queue = append(k.queue, r)
 		}
 	}
-	k.count(k.board.now - holdBack)
+	k.count(k.board.now - k.wait)
 	k.drift()
 }
 
@@ -166,6 +167,13 @@ func (k *keeper) begin(t float64) {
 	k.heat.begin(t)
 	k.freq = swing{over: swingOver}
 	k.beats = [3]swing{{over: beatOver}, {over: beatOver}, {over: beatOver}}
+}
+
+// postpone lets the span begin no sooner than t.
+func (k *keeper) postpone(t float64) {
+	if k.open && k.start < t {
+		k.begin(t)
+	}
 }
 
 // stop ends the span some seconds ago and counts no more.

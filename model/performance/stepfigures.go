@@ -55,7 +55,29 @@ func (b *board) analyse(f found, threshold float64) (stepResult, bool) {
 	s := stepResult{step: step, on: load(step.After) >= load(step.Before), size: math.Abs(load(step.After) - load(step.Before)), per: map[key][]measure{}}
 	b.frequencyFigures(&s, f)
 	b.voltageFigures(&s, f)
+	if b.changedAgain(f, tail, threshold) {
+		for _, k := range []key{frequencyRecoveryOn, frequencyRecoveryOff, voltageRecoveryOn, voltageRecoveryOff} {
+			for i := range s.per[k] {
+				s.per[k][i] = unknown("the load changed again before it was steady")
+			}
+		}
+	}
 	return s, true
+}
+
+// changedAgain reports whether the load was elsewhere than at its new level after the
+// first reading of the step, which may be an average over both.
+func (b *board) changedAgain(f found, tail, threshold float64) bool {
+	for _, id := range loadPoints {
+		r := b.track(id).between(f.first, f.end)
+		level := mean(b.track(id).between(tail, f.end))
+		for i := 1; i < len(r); i++ {
+			if math.Abs(r[i].v-level) >= threshold {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // earlier moves the last reading before the step one back when it already

@@ -37,6 +37,7 @@ type finder struct {
 	rated     bool    // the engine is at rated speed
 	leave     float64 // s until which its readings count before it leaves it
 	last      float64 // s of the last load reading
+	gap       float64 // s between the last two
 	open      bool
 	jump      jump
 	settled   float64 // s when the load was steady after the step; 0 not yet
@@ -69,12 +70,17 @@ func (f *finder) enter(rated bool, leave float64) {
 	f.rated, f.leave = rated, leave
 }
 
-// level averages each load from from to to; false with fewer than two readings.
+// level averages each load from from to to; false with fewer than two readings, or
+// with none where they come so slowly that a second one may be of another load.
 func (f *finder) level(from, to float64) (p loads, ok bool) {
+	least := 2
+	if f.gap > recent/2 {
+		least = 1
+	}
 	for i, id := range loadPoints {
 		r := f.board.track(id).between(from, to)
 		p[i] = mean(r)
-		ok = ok || len(r) >= 2
+		ok = ok || len(r) >= least
 	}
 	return p, ok
 }
@@ -103,7 +109,7 @@ func (f *finder) see() (began bool) {
 		return false
 	}
 	before := f.last
-	f.last = at
+	f.last, f.gap = at, at-before
 	if !f.rated || at > f.leave {
 		f.finish()
 		return false
@@ -130,6 +136,9 @@ func (f *finder) see() (began bool) {
 	f.jump = jump{before: before, first: at}
 	return true
 }
+
+// unsettled reports whether the load still changes after a step.
+func (f *finder) unsettled() bool { return f.open && f.settled == 0 }
 
 // settle looks whether the load is steady again: three readings over at least
 // 2 s within half a threshold of each other.
