@@ -142,6 +142,19 @@ func (s section) needAddress(key string) bool {
 // addressKeys are the keys of an address.
 func addressKeys(key string) []string { return []string{key, key + " file", key + " from"} }
 
+var hostName = regexp.MustCompile(`^[A-Za-z0-9]([A-Za-z0-9-]*[A-Za-z0-9])?(\.[A-Za-z0-9]([A-Za-z0-9-]*[A-Za-z0-9])?)*$`)
+
+// hostNames reads a list of names of this computer, without ports.
+func (s section) hostNames(key string) []string {
+	names, nodes := s.list(key)
+	for i, n := range names {
+		if !hostName.MatchString(n) {
+			s.wrong(nodes[i], "write it as skid7.example, without http:// and port", "%q is no name of a computer", n)
+		}
+	}
+	return names
+}
+
 // hostPort reads the address of a server that is not spoken to by HTTP.
 func (s section) hostPort(key, example string) string {
 	t, ok := s.text(key)

@@ -28,9 +28,10 @@ type Config struct {
 	// Unauthenticated says that the file asks in so many words for reading
 	// without a password.
 	Unauthenticated bool
-	ReadByToken     bool   // who reads over the network needs the reading token
-	WebConfig       string // path of the file with certificates and passwords; empty means none
-	StateDir        string // folder of the store and the socket; DefaultStateDir when not given
+	Names           []string // under which the page is reached, besides addresses and the computer's own name
+	ReadByToken     bool     // who reads over the network needs the reading token
+	WebConfig       string   // path of the file with certificates and passwords; empty means none
+	StateDir        string   // folder of the store and the socket; DefaultStateDir when not given
 	Store           Keeping
 	Outlets         model.Outlets
 }
@@ -72,7 +73,7 @@ type reading struct {
 }
 
 func (r *reading) top(s *source, doc *yaml.Node, c *Config) {
-	known := slices.Concat([]string{"set", "listen", "reading", "reading without password", "web config", "state dir", "store", "supply", "lines", "devices", "alarms", "limit sets", "machine"}, outletKeys)
+	known := slices.Concat([]string{"set", "listen", "host names", "reading", "reading without password", "web config", "state dir", "store", "supply", "lines", "devices", "alarms", "limit sets", "machine"}, outletKeys)
 	top, ok := s.section(doc, "the configuration", known...)
 	if !ok {
 		return
@@ -129,6 +130,7 @@ func (r *reading) listening(top section, c *Config) {
 	if t, ok := top.text("web config"); ok {
 		c.WebConfig = r.path(t)
 	}
+	c.Names = top.hostNames("host names")
 	c.Unauthenticated = top.choice("reading without password", []string{"refused", "allowed"}) == 1
 	c.ReadByToken = top.choice("reading", []string{"open", "by token"}) == 1
 	if c.ReadByToken && c.Unauthenticated {

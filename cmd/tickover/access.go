@@ -2,17 +2,20 @@ package main
 
 import (
 	"context"
+	"crypto/x509"
+	"encoding/pem"
 	"errors"
 	"fmt"
 	"log/slog"
 	"net"
 	"net/http"
 	"os"
+	"path/filepath"
+	"slices"
 	"time"
 
 	"github.com/prometheus/exporter-toolkit/web"
 	"go.yaml.in/yaml/v4"
-	"golang.org/x/net/netutil"
 	"golang.org/x/sys/unix"
 
 	"tickover/cmd/tickover/page"
@@ -24,6 +27,7 @@ type guard struct {
 	users     bool // a password
 	password  bool // a password or a client's certificate
 	encrypted bool
+	names     []string // of the certificate
 }
 
 // readGuard checks the web configuration file and says what it asks for. An
@@ -54,7 +58,18 @@ func readGuard(path string) (guard, error) {
 	if err := yaml.Unmarshal(text, &asks); err != nil {
 		return guard{}, refused(err)
 	}
+	certificate := []byte(asks.TLS.Cert)
+	if asks.TLS.File != "" {
+		at := asks.TLS.File
+		if !filepath.IsAbs(at) {
+			at = filepath.Join(filepath.Dir(path), at)
+		}
+		if certificate, err = os.ReadFile(at); err != nil {
+			return guard{}, refused(err)
+		}
+	}
 	return guard{
+		names:     certificateNames(certificate),
 		users:     len(asks.Users) > 0,
 		password:  len(asks.Users) > 0 || asks.TLS.Client == "RequireAndVerifyClientCert",
 		encrypted: asks.TLS.Cert+asks.TLS.File != "",
@@ -91,6 +106,7 @@ func checkAccess(cfg *config.Config, log *slog.Logger) error {
 // What one reader, and all together, may take.
 const (
 	mostConnections = 256
+	addressShare    = 192 // of one address, as of a proxy
 	headerTimeout   = 5 * time.Second
 	idleTimeout     = 2 * time.Minute
 	largestHeader   = 1 << 16
@@ -99,12 +115,48 @@ const (
 // newServer makes a server that no slow or greedy reader can hold up; the page
 // bounds bodies and answers.
 func newServer(h http.Handler, log *slog.Logger) *http.Server {
-	return &http.Server{Handler: page.Guarded(h), ReadHeaderTimeout: headerTimeout, IdleTimeout: idleTimeout, MaxHeaderBytes: largestHeader, ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelDebug)}
+	return &http.Server{Handler: page.Serving(page.Guarded(h)), ReadHeaderTimeout: headerTimeout, IdleTimeout: idleTimeout, MaxHeaderBytes: largestHeader, ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelDebug)}
 }
 
 // serveNetwork serves the network with what the web configuration asks for.
+//
+// The library puts its check of passwords in front of the server's handler when
+// it begins to serve. BaseContext is called right after that and before the
+// first connection, so that our own guard stands in front of the check.
 func serveNetwork(s *http.Server, l net.Listener, webConfig string, log *slog.Logger) error {
-	return web.Serve(netutil.LimitListener(l, mostConnections), s, &web.FlagConfig{WebConfigFile: &webConfig}, quiet(log))
+	share := addressShare
+	if l.Addr().Network() == "unix" {
+		share = mostConnections
+	}
+	gate, passwords := page.NewGate(l, mostConnections, share), page.NewPasswords()
+	s.ConnContext = gate.ConnContext
+	s.Handler = passwords.Behind(s.Handler)
+	s.BaseContext = func(net.Listener) context.Context {
+		s.Handler = passwords.Before(s.Handler)
+		return context.Background()
+	}
+	return web.Serve(gate, s, &web.FlagConfig{WebConfigFile: &webConfig}, quiet(log))
+}
+
+// hostNames are the names under which the page may be asked for: the computer's
+// own, those of the configuration, and those of the certificate.
+func hostNames(cfg *config.Config, g guard) []string {
+	own, _ := os.Hostname() // empty at worst, and then there is one name less
+	return slices.Concat([]string{own}, cfg.Names, g.names)
+}
+
+// certificateNames are the names that a certificate is for; none when it cannot
+// be read, which its check says.
+func certificateNames(pemText []byte) []string {
+	block, _ := pem.Decode(pemText)
+	if block == nil {
+		return nil
+	}
+	c, err := x509.ParseCertificate(block.Bytes)
+	if err != nil {
+		return nil
+	}
+	return c.DNSNames
 }
 
 // quiet drops what the library says when all is well.

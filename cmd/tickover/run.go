@@ -304,6 +304,12 @@ func (d *daemon) serve() <-chan error {
 	if d.reading != "" {
 		network = page.NewDoor(network, d.reading, d.token)
 	}
+	g, err := readGuard(d.cfg.WebConfig)
+	if err != nil {
+		failed <- err
+		return failed
+	}
+	network = page.KnownHosts(network, hostNames(d.cfg, g), g.password || d.reading != "")
 	start(d.listener, network, d.cfg.WebConfig)
 	local := d.handler(page.Options{Outlets: d.outlets, TrustLocal: true, Now: d.now(), Version: version(), Log: d.log.With("part", "socket")})
 	d.serveSocket = func() { start(d.socket, local, "") }
@@ -315,8 +321,8 @@ func (d *daemon) serve() <-chan error {
 
 func (d *daemon) handler(o page.Options) http.Handler {
 	mux := http.NewServeMux()
-	mux.Handle("GET /metrics", d.meter.Handler(d.log.With("part", "metrics")))
-	mux.HandleFunc("/healthz", d.healthz)
+	mux.Handle("/metrics", page.ReadOnly(d.meter.Handler(d.log.With("part", "metrics"))))
+	mux.Handle("/healthz", page.ReadOnly(http.HandlerFunc(d.healthz)))
 	mux.Handle("/", page.New(d.source, o))
 	return mux
 }

@@ -37,11 +37,12 @@ type AlarmStanding struct {
 }
 
 func (f *face) apiAlarmStats(w http.ResponseWriter, r *http.Request) {
-	if !f.enter(w, r) {
+	turn := f.enter(w, r)
+	if turn == nil {
 		return
 	}
 	s, err := f.src.AlarmStats(r.Context())
-	f.leave()
+	turn.leave()
 	if err != nil {
 		f.fail(w, r, err)
 		return

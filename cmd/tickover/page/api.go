@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"cmp"
 	"context"
+	"errors"
 	"io"
 	"net/http"
 	"net/url"
@@ -88,19 +89,27 @@ func (f *face) runReport(w http.ResponseWriter, r *http.Request) { f.report(w, r
 
 // report answers with a run's report. It is drawn up whole before the first
 // byte leaves, so that one that fails half-way is an error and not half a
-// report, and a slow reader holds neither a slot nor a transaction of the store.
+// report, and a slow reader holds no transaction of the store. How many are held
+// in memory until they are taken is bounded.
 func (f *face) report(w http.ResponseWriter, r *http.Request, format string) {
 	run, err := f.run(r, r.PathValue("id"))
 	if err != nil {
 		f.fail(w, r, err)
 		return
 	}
-	if !f.enter(w, r) {
+	taking, err := f.reports.enter(r.Context(), remote(r), heavyPatience)
+	if err != nil {
+		f.fail(w, r, busy(err))
+		return
+	}
+	defer taking.leave()
+	turn := f.enter(w, r)
+	if turn == nil {
 		return
 	}
 	var b bytes.Buffer
 	err = f.src.Report(r.Context(), &b, run.ID, format)
-	f.leave()
+	turn.leave()
 	if err != nil {
 		f.fail(w, r, err)
 		return
@@ -167,42 +176,48 @@ func (f *face) apiBundle(w http.ResponseWriter, r *http.Request) {
 	f.stream(w, r, "application/zip", func(out io.Writer) error { return f.src.Bundle(r.Context(), out, run.ID) })
 }
 
-// heavyPatience bounds how long a request that reads much waits for its turn.
-const heavyPatience = 30 * time.Second
+// Bounds of requests that read much: how long one waits for its turn, how long
+// one that has begun waits until it may go on, and how many reports are held in
+// memory.
+const (
+	heavyPatience = 30 * time.Second
+	goOnPatience  = 2 * time.Minute
+	mostReports   = 8
+)
 
-// turn waits until a request that reads much may begin; who gets it calls
-// leave. Many at once would take the processor from those who poll.
-func (f *face) turn(ctx context.Context) error {
-	patience := time.NewTimer(heavyPatience)
-	defer patience.Stop()
-	select {
-	case f.heavy <- struct{}{}:
-		return nil
-	case <-patience.C:
-		return &badQuestion{http.StatusServiceUnavailable, "too many reports, plots and exports are being made", "ask again in a moment"}
-	case <-ctx.Done():
-		return ctx.Err()
-	}
+// turn waits until a request that reads much may begin; who gets it leaves it.
+// Many at once would take the processor from those who poll.
+func (f *face) turn(ctx context.Context) (*turn, error) {
+	t, err := f.heavy.enter(ctx, sender(ctx), heavyPatience)
+	return t, busy(err)
 }
 
-// enter is turn for those who answer by themselves.
-func (f *face) enter(w http.ResponseWriter, r *http.Request) bool {
-	err := f.turn(r.Context())
+// busy says in words that no turn came.
+func busy(err error) error {
+	if errors.Is(err, errNoTurn) {
+		return &badQuestion{http.StatusServiceUnavailable, "too many reports, plots and exports are being made", "ask again in a moment"}
+	}
+	return err
+}
+
+// enter is turn for those who answer by themselves; nil when none came.
+func (f *face) enter(w http.ResponseWriter, r *http.Request) *turn {
+	t, err := f.turn(r.Context())
 	if err != nil {
 		f.fail(w, r, err)
+		return nil
 	}
-	return err == nil
+	return t
 }
-
-func (f *face) leave() { <-f.heavy }
 
 // stream answers with what write writes.
 func (f *face) stream(w http.ResponseWriter, r *http.Request, kind string, write func(io.Writer) error) {
-	if !f.enter(w, r) {
+	turn := f.enter(w, r)
+	if turn == nil {
 		return
 	}
-	defer f.leave()
-	out := &taken{ResponseWriter: w, face: f}
+	defer turn.leave()
+	out := &taken{ResponseWriter: w, turn: turn, ctx: r.Context()}
 	w.Header().Set("Content-Type", kind)
 	if kind == exportTypes["csv"] {
 		w.Header().Set("Content-Disposition", `attachment; filename="tickover.csv"`)
@@ -226,17 +241,20 @@ func (f *face) stream(w http.ResponseWriter, r *http.Request, kind string, write
 // taken is an answer that its reader takes piece by piece.
 type taken struct {
 	http.ResponseWriter
-	face *face
-	any  bool // whether anything was written
+	turn *turn
+	ctx  context.Context // of the request
+	any  bool            // whether anything was written
 }
 
 // Write passes a piece on and gives its reader sendTimeout for it. Meanwhile
-// the slot is somebody else's: a reader on a slow link keeps nobody waiting.
+// others have the slot: a reader on a slow link keeps no one waiting.
 func (t *taken) Write(p []byte) (int, error) {
 	t.any = true
-	t.face.leave()
+	t.turn.pause()
 	_ = http.NewResponseController(t.ResponseWriter).SetWriteDeadline(time.Now().Add(sendTimeout)) // a test's writer has none
 	n, err := t.ResponseWriter.Write(p)
-	t.face.heavy <- struct{}{}
+	if waited := t.turn.resume(t.ctx, goOnPatience); err == nil {
+		err = waited
+	}
 	return n, err
 }

@@ -207,7 +207,7 @@ func TestAcknowledgingAndNoting(t *testing.T) {
 	if w := ask(h, "POST", "/api/v1/alarms/no.such.rule/acknowledge", "who=a"); w.Code != 404 {
 		t.Errorf("unknown rule: %d", w.Code)
 	}
-	if w := ask(h, "GET", "/api/v1/alarms/oil.pressure.low/acknowledge", ""); w.Code != 404 || len(s.said) != 0 {
+	if w := ask(h, "GET", "/api/v1/alarms/oil.pressure.low/acknowledge", ""); w.Code != 405 || len(s.said) != 0 {
 		t.Errorf("a GET wrote: %d %v", w.Code, s.said)
 	}
 	if w := ask(h, "POST", "/api/v1/notes", "who=Marta&text=fuel+bled%00%1b[2J%0aagain"); w.Code != 200 || s.said[0] != "note by Marta: fuel bled[2J\nagain" {

@@ -26,7 +26,8 @@ type BlackBox struct {
 
 // apiBoxes lists the black boxes, oldest first, each read and counted.
 func (f *face) apiBoxes(w http.ResponseWriter, r *http.Request) {
-	if !f.enter(w, r) {
+	turn := f.enter(w, r)
+	if turn == nil {
 		return
 	}
 	boxes, err := f.src.BlackBoxes(r.Context())
@@ -35,7 +36,7 @@ func (f *face) apiBoxes(w http.ResponseWriter, r *http.Request) {
 			err = f.src.CountBlackBox(r.Context(), &boxes[i])
 		}
 	}
-	f.leave()
+	turn.leave()
 	if err != nil {
 		f.fail(w, r, err)
 		return

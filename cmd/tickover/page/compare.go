@@ -43,10 +43,11 @@ func (f *face) compare(r *http.Request) (model.Comparison, error) {
 			return model.Comparison{}, err
 		}
 	}
-	if err := f.turn(r.Context()); err != nil {
+	turn, err := f.turn(r.Context())
+	if err != nil {
 		return model.Comparison{}, err
 	}
-	defer f.leave()
+	defer turn.leave()
 	return source.Compare(r.Context(), r.PathValue("id"), r.PathValue("other"))
 }
 

@@ -1,6 +1,7 @@
 package page
 
 import (
+	"context"
 	"crypto/sha256"
 	"crypto/subtle"
 	"encoding/base64"
@@ -44,8 +45,16 @@ func Guarded(next http.Handler) http.Handler {
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Cache-Control", "no-store")
 		beginPatience(w)
-		next.ServeHTTP(w, r)
+		next.ServeHTTP(w, r.WithContext(context.WithValue(r.Context(), senderKey{}, remote(r))))
 	})
+}
+
+// senderKey is that of the sender's address in a request's context.
+type senderKey struct{}
+
+func sender(ctx context.Context) string {
+	s, _ := ctx.Value(senderKey{}).(string)
+	return s
 }
 
 // beginPatience gives the reader the whole time from now on.
@@ -60,6 +69,36 @@ func refuse(w http.ResponseWriter, status int, message, hint string) {
 	e := json.NewEncoder(w)
 	e.SetEscapeHTML(false)
 	_ = e.Encode(map[string]string{"error": message, "hint": hint}) // the reader may be gone
+}
+
+// methods lists those that an address takes besides what is caught by the
+// fallback pattern.
+func methods(mux *http.ServeMux, r *http.Request, fallback string) []string {
+	var allowed []string
+	for _, m := range []string{http.MethodGet, http.MethodHead, http.MethodPost} {
+		other := r.Clone(r.Context())
+		other.Method = m
+		if _, pattern := mux.Handler(other); pattern != fallback && pattern != "" {
+			allowed = append(allowed, m)
+		}
+	}
+	return allowed
+}
+
+func wrongMethod(w http.ResponseWriter, r *http.Request, allowed ...string) {
+	w.Header().Set("Allow", strings.Join(allowed, ", "))
+	refuse(w, http.StatusMethodNotAllowed, fmt.Sprintf("this address does not take %.20q", r.Method), "use "+strings.Join(allowed, " or "))
+}
+
+// ReadOnly refuses every method but GET and HEAD.
+func ReadOnly(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.Method == http.MethodGet || r.Method == http.MethodHead {
+			next.ServeHTTP(w, r)
+			return
+		}
+		wrongMethod(w, r, http.MethodGet, http.MethodHead)
+	})
 }
 
 // largestBody bounds what anybody may send without a photo, in bytes.
@@ -126,17 +165,25 @@ func (e *entrance) read(w http.ResponseWriter, r *http.Request, most int64, at *
 		return false
 	}
 	if most > largestBody { // small ones are no burden, and an acknowledgement waits for no slow photo
-		if err := at.enter(r.Context(), remote(r), bodyTurn); err != nil {
+		var turn *turn
+		var err error
+		unanswered(r, func() { turn, err = at.enter(r.Context(), remote(r), bodyTurn) })
+		if err != nil {
 			w.Header().Set("Retry-After", "10")
 			refuse(w, http.StatusServiceUnavailable, "too many photos are being received", "send it again in 10 s")
 			return false
 		}
-		defer at.leave(remote(r))
+		defer turn.leave()
 	}
 	r.Body = http.MaxBytesReader(w, r.Body, most)
 	limit := time.Now().Add(bodyTime(r.ContentLength, most))
 	_ = http.NewResponseController(w).SetReadDeadline(limit) // a test's writer has none
-	err := readForm(r)
+	var err error
+	if at == e.unproven {
+		unanswered(r, func() { err = readForm(r) })
+	} else {
+		err = readForm(r)
+	}
 	var over *http.MaxBytesError
 	switch {
 	case err == nil:
@@ -277,6 +324,13 @@ const (
 	mostGuesses   = 10
 	mostAddresses = 1000
 )
+
+// over reports whether an address got too much wrong already.
+func (g *guesses) over(who string, now time.Time) bool {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	return now.Sub(g.since) < time.Minute && g.count[who] >= mostGuesses
+}
 
 // wrong counts a wrong token and reports whether it is one too many.
 func (g *guesses) wrong(who string, now time.Time) bool {

@@ -111,8 +111,9 @@ type face struct {
 	opts    Options
 	log     *slog.Logger
 	seen    seenKeys
-	heavy   chan struct{} // one slot for each request that reads much
-	streams chan struct{} // one slot for each open stream
+	heavy   *turnstile // of requests that read much
+	reports *turnstile // of reports, from their making until they are taken
+	streams seats      // of open streams
 
 	drawings drawn
 
@@ -123,16 +124,18 @@ type face struct {
 	partsAt drawMoment
 }
 
-// How many pages may listen at once, and how many requests may read much
-// (reports, exports, bundles) at once; further ones wait.
+// How many requests may read much (reports, exports, bundles) at once, how many
+// further ones wait, and how many of one address do either.
 const (
-	mostHeavy   = 2
-	mostStreams = 64
+	mostHeavy    = 2
+	mostWaiting  = 24
+	waitingShare = 20
 )
 
 // New returns the handler of the page and the API.
 func New(src Source, opts Options) http.Handler {
-	f := &face{src: src, opts: opts, log: opts.Log, entrance: newEntrance(), streams: make(chan struct{}, mostStreams), heavy: make(chan struct{}, mostHeavy)}
+	f := &face{src: src, opts: opts, log: opts.Log, entrance: newEntrance(), streams: seats{most: mostStreams, share: streamsShare},
+		heavy: newTurnstile(mostHeavy, mostWaiting, waitingShare), reports: newTurnstile(mostReports, mostWaiting, waitingShare)}
 	if f.log == nil {
 		f.log = slog.New(slog.DiscardHandler)
 	}
@@ -170,7 +173,11 @@ func New(src Source, opts Options) http.Handler {
 	mux.HandleFunc("GET /api/v1/openapi.yaml", apiDescription)
 	f.outletRoutes(mux)
 	f.benchRoutes(mux)
-	mux.HandleFunc("/api/", func(w http.ResponseWriter, _ *http.Request) {
+	mux.HandleFunc("/api/", func(w http.ResponseWriter, r *http.Request) {
+		if allowed := methods(mux, r, "/api/"); len(allowed) > 0 {
+			wrongMethod(w, r, allowed...)
+			return
+		}
 		refuse(w, http.StatusNotFound, "there is no such address", "see /api/v1/now, /api/v1/runs, /api/v1/events, /api/v1/alarms, /api/v1/lines, /api/v1/export")
 	})
 	return Guarded(mux)

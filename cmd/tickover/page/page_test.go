@@ -281,7 +281,7 @@ func TestStreamTellsOfEverySnapshot(t *testing.T) {
 }
 
 func TestTooManyStreamsAreRefused(t *testing.T) {
-	f := &face{src: hatchery(), streams: make(chan struct{})}
+	f := &face{src: hatchery()}
 	w := httptest.NewRecorder()
 	f.apiStream(w, httptest.NewRequest("GET", "/api/v1/stream", nil))
 	if w.Code != http.StatusServiceUnavailable {

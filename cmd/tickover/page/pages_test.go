@@ -213,7 +213,7 @@ func TestReaderThatTakesNothingHoldsNobodyUp(t *testing.T) {
 // A stream that its reader drops gives its slot back.
 func TestDroppedStreamsGiveTheirSlotsBack(t *testing.T) {
 	s := hatchery()
-	f := &face{src: s, streams: make(chan struct{}, 2), log: slog.New(slog.DiscardHandler)}
+	f := &face{src: s, streams: seats{most: 2, share: 2}, log: slog.New(slog.DiscardHandler)}
 	server := httptest.NewServer(http.HandlerFunc(f.apiStream))
 	defer server.Close()
 	for range 10 {
@@ -227,13 +227,13 @@ func TestDroppedStreamsGiveTheirSlotsBack(t *testing.T) {
 		answer.Body.Close()
 		s.next(s.snap)
 		for range 500 {
-			if len(f.streams) == 0 {
+			if f.streams.len() == 0 {
 				break
 			}
 			time.Sleep(10 * time.Millisecond)
 		}
 	}
-	if n := len(f.streams); n != 0 {
+	if n := f.streams.len(); n != 0 {
 		t.Errorf("%d slots are still taken", n)
 	}
 }

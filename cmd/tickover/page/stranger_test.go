@@ -123,8 +123,9 @@ func (l *oneConnection) Addr() net.Addr { return &net.TCPAddr{} }
 func TestATurnstileBoundsWhoWaits(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		stile := newTurnstile(1, 3, 2)
-		try := func(who string) error { return stile.enter(t.Context(), who, time.Second) }
-		if err := try("a"); err != nil {
+		try := func(who string) error { _, err := stile.enter(t.Context(), who, time.Second); return err }
+		first, err := stile.enter(t.Context(), "a", time.Second)
+		if err != nil {
 			t.Fatal(err)
 		}
 		for _, who := range []string{"a", "b", "b"} {
@@ -141,7 +142,7 @@ func TestATurnstileBoundsWhoWaits(t *testing.T) {
 		if err := try("c"); err != errNoTurn || time.Since(began) != 3*time.Second {
 			t.Errorf("a wait ends with %v after %v", err, time.Since(began))
 		}
-		if stile.leave("a"); len(stile.present) != 0 || stile.waiting != 0 {
+		if first.leave(); len(stile.present) != 0 || stile.waiting != 0 {
 			t.Errorf("%v are still counted, %d wait", stile.present, stile.waiting)
 		}
 		if err := try("c"); err != nil {

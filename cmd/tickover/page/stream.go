@@ -51,14 +51,14 @@ func (f *face) apiStream(w http.ResponseWriter, r *http.Request) {
 		refuse(w, http.StatusBadRequest, "there is no such view", "leave view out for JSON")
 		return
 	}
-	select {
-	case f.streams <- struct{}{}:
-		defer func() { <-f.streams }()
-	default:
+	listening, leave, ok := f.streams.take(r.Context(), remote(r))
+	if !ok {
 		w.Header().Set("Retry-After", "10")
-		refuse(w, http.StatusServiceUnavailable, "too many pages listen", "close one of them")
+		refuse(w, http.StatusServiceUnavailable, "too many pages are open", "close one of them")
 		return
 	}
+	defer leave()
+	r = r.WithContext(listening)
 	w.Header().Set("Content-Type", "text/event-stream")
 	out := http.NewResponseController(w)
 	for {

@@ -49,9 +49,9 @@ type drawn struct {
 	kept map[string]*drawnSpan
 }
 
-// drawnSpan is one drawing; its lock lets one reader draw while others wait.
+// drawnSpan is one drawing; one reader draws while others wait.
 type drawnSpan struct {
-	mu     sync.Mutex
+	one    *turnstile
 	made   time.Time
 	charts []chart.Drawing
 }
@@ -66,7 +66,7 @@ func (d *drawn) of(key string) *drawnSpan {
 		d.kept = map[string]*drawnSpan{}
 	}
 	if d.kept[key] == nil {
-		d.kept[key] = &drawnSpan{}
+		d.kept[key] = &drawnSpan{one: newTurnstile(1, mostWaiting, waitingShare)}
 	}
 	return d.kept[key]
 }
@@ -130,15 +130,19 @@ func (f *face) fillTrends(r *http.Request, v *trendsView, s trendSpan) error {
 // freshDrawing draws the window anew when the drawing of that key is too old.
 func (f *face) freshDrawing(ctx context.Context, key string, window model.Query, now model.Instant, clock model.Clock, s trendSpan) ([]chart.Drawing, error) {
 	kept := f.drawings.of(key)
-	kept.mu.Lock()
-	defer kept.mu.Unlock()
+	alone, err := kept.one.enter(ctx, sender(ctx), heavyPatience)
+	if err != nil {
+		return nil, busy(err)
+	}
+	defer alone.leave()
 	if kept.charts != nil && time.Since(kept.made) <= s.fresh {
 		return kept.charts, nil
 	}
-	if err := f.turn(ctx); err != nil {
+	turn, err := f.turn(ctx)
+	if err != nil {
 		return nil, err
 	}
-	defer f.leave()
+	defer turn.leave()
 	charts, err := f.drawTrends(ctx, window, now, clock, s)
 	if err == nil {
 		kept.charts, kept.made = charts, time.Now()

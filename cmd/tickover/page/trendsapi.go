@@ -75,11 +75,12 @@ func (f *face) apiTrends(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	out.Instant = a.window.From.String()
-	if !f.enter(w, r) {
+	turn := f.enter(w, r)
+	if turn == nil {
 		return
 	}
 	g, marks, err := f.gather(r.Context(), a.window, f.moment(snap), snap.Clock, a.points, a.span)
-	f.leave()
+	turn.leave()
 	if err != nil {
 		f.fail(w, r, err)
 		return

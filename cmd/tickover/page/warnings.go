@@ -11,8 +11,8 @@ import (
 // warning is one alarm as the pages show it.
 type warning struct {
 	Rule, Label, Priority, State, Shape string
-	Text, For, Until, Action, Why       string // Action is empty unless the condition lasts
-	Do, Ended                           string // Do heads the action; Ended is from when to when it was, once it is over
+	Text, For, Until, Action, Why       string   // Action is empty unless the condition lasts
+	Do, Ended                           string   // Do heads the action; Ended is from when to when it was, once it is over
 	Marks                               []string // what else it does that it should not
 	Limit, Basis, Unwatched, Around     string   // Around is the address of the readings kept
 	Awaits, Over, Critical              bool

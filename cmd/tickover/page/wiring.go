@@ -82,10 +82,11 @@ func (f *face) wiringChecks(r *http.Request) ([]model.Check, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := f.turn(r.Context()); err != nil {
+	turn, err := f.turn(r.Context())
+	if err != nil {
 		return nil, err
 	}
-	defer f.leave()
+	defer turn.leave()
 	return b.Wiring(r.Context(), q)
 }
 
@@ -105,10 +106,11 @@ func (f *face) walk(r *http.Request, keep bool) (model.Walk, error) {
 			return model.Walk{}, asked(err)
 		}
 	}
-	if err := f.turn(r.Context()); err != nil {
+	turn, err := f.turn(r.Context())
+	if err != nil {
 		return model.Walk{}, err
 	}
-	defer f.leave()
+	defer turn.leave()
 	return b.Walk(r.Context(), q, heater, keep)
 }
 
