@@ -30,7 +30,15 @@ type stateFlag struct {
 type archive struct {
 	client *http.Client
 	close  func() error
+	alive  func(context.Context) error // whether the daemon answers at all; nil without one
 }
+
+// hangs is how long a daemon is waited for that answers nothing at all. One that
+// works on a long answer says that it is alive meanwhile.
+const hangs = 10 * time.Second
+
+var errHangs = &fault{exitRuntime, errors.New("the daemon has the store but does not answer"),
+	"it hangs or was stopped. Look at it with: systemctl status tickover; start it anew with: systemctl restart tickover. What was to be kept is perhaps not: look before you send it again"}
 
 // socketPath is where the daemon of a state folder listens.
 func socketPath(state string) string { return filepath.Join(state, "tickover.sock") }
@@ -60,7 +68,7 @@ func (f stateFlag) openNow(write bool) (*archive, error) {
 	if at, err := os.Stat(f.State); err == nil && at.Mode().IsRegular() {
 		return openArchive(f.State, write)
 	}
-	s, err := store.Open(store.Options{Dir: f.State, ReadOnly: !write, Log: slog.New(slog.DiscardHandler)})
+	s, err := store.Open(store.Options{Dir: f.State, ReadOnly: !write, Existing: true, Log: slog.New(slog.DiscardHandler)})
 	if err != nil {
 		return nil, fmt.Errorf("open the store in %s: %w", f.State, err)
 	}
@@ -103,7 +111,8 @@ func overSocket(path string, first net.Conn) *archive {
 			return d.DialContext(ctx, "unix", path)
 		}
 	}}
-	return &archive{client: &http.Client{Transport: transport}, close: func() error {
+	a := &archive{client: &http.Client{Transport: transport}, alive: func(ctx context.Context) error { return knock(ctx, path) }}
+	a.close = func() error {
 		select {
 		case conn := <-connections: // nothing was asked
 			conn.Close()
@@ -111,7 +120,53 @@ func overSocket(path string, first net.Conn) *archive {
 		}
 		transport.CloseIdleConnections()
 		return nil
-	}}
+	}
+	return a
+}
+
+// knock asks the daemon whether it is alive, over a connection of its own. It
+// fails only when nothing comes: a daemon that stops lets nobody in any more, and
+// still answers who is in.
+func knock(ctx context.Context, path string) error {
+	ctx, stop := context.WithTimeout(ctx, hangs)
+	defer stop()
+	once := &http.Client{Transport: &http.Transport{DisableKeepAlives: true, DialContext: func(ctx context.Context, _, _ string) (net.Conn, error) {
+		var d net.Dialer
+		return d.DialContext(ctx, "unix", path)
+	}}}
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, "http://tickover/healthz", nil)
+	if err != nil {
+		return err
+	}
+	resp, err := once.Do(req)
+	if err == nil {
+		return resp.Body.Close()
+	}
+	if ctx.Err() == context.DeadlineExceeded {
+		return errHangs
+	}
+	return nil
+}
+
+// watch ends a question to a daemon that hangs, whatever the question waits for.
+func (a *archive) watch(ctx context.Context) (watched context.Context, stop func()) {
+	watched, end := context.WithCancelCause(ctx)
+	if a.alive == nil {
+		return watched, func() { end(nil) }
+	}
+	go func() {
+		for watched.Err() == nil {
+			began := time.Now()
+			if err := a.alive(watched); err != nil && watched.Err() == nil {
+				end(err)
+			}
+			select {
+			case <-watched.Done():
+			case <-time.After(hangs - time.Since(began)):
+			}
+		}
+	}()
+	return watched, func() { end(nil) }
 }
 
 // get copies the answer to a question to w.
@@ -134,6 +189,8 @@ func (a *archive) post(ctx context.Context, path string, form url.Values) error 
 }
 
 func (a *archive) do(ctx context.Context, method, path string, body io.Reader, w io.Writer) error {
+	ctx, stop := a.watch(ctx)
+	defer stop()
 	req, err := http.NewRequestWithContext(ctx, method, "http://tickover"+path, body)
 	if err != nil {
 		return err
@@ -143,16 +200,24 @@ func (a *archive) do(ctx context.Context, method, path string, body io.Reader, w
 	}
 	resp, err := a.client.Do(req)
 	if err != nil {
-		return fmt.Errorf("ask the daemon: %w", err)
+		return whyUnanswered(ctx, "ask the daemon", err)
 	}
 	defer resp.Body.Close()
 	if resp.StatusCode >= 300 {
 		return apiError(resp)
 	}
 	if _, err = io.Copy(w, resp.Body); err != nil {
-		return fmt.Errorf("read the answer: %w", err)
+		return whyUnanswered(ctx, "read the answer", err)
 	}
 	return nil
+}
+
+// whyUnanswered says why a question failed: that the daemon hangs, when it does.
+func whyUnanswered(ctx context.Context, what string, err error) error {
+	if cause := context.Cause(ctx); errors.Is(cause, errHangs) {
+		return cause
+	}
+	return fmt.Errorf("%s: %w", what, err)
 }
 
 func apiError(resp *http.Response) error {

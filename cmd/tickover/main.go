@@ -28,7 +28,7 @@ func main() {
 		// answers the wire waiting for a turn.
 		runtime.GOMAXPROCS(runtime.NumCPU() + 2)
 	}
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM, syscall.SIGHUP)
 	defer stop()
 	os.Exit(Main(ctx, os.Args[1:], os.Stdout, os.Stderr))
 }

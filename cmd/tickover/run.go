@@ -355,7 +355,7 @@ func (d *daemon) healthz(w http.ResponseWriter, _ *http.Request) {
 // polling, the flush, the store, the lines.
 func (d *daemon) stop(stopPolling func(), work *sync.WaitGroup) error {
 	second := make(chan os.Signal, 1)
-	signal.Notify(second, os.Interrupt, syscall.SIGTERM)
+	signal.Notify(second, os.Interrupt, syscall.SIGTERM, syscall.SIGHUP)
 	defer signal.Stop(second)
 	d.outlets.end(d.log)
 	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Second)

@@ -23,7 +23,8 @@ var (
 	// ErrDamaged is returned by a read-only Open of a file that cannot be
 	// used, and wrapped by reads that meet a damaged part.
 	ErrDamaged = errors.New("store is damaged (run verify for a list)")
-	// ErrNone is returned by a read-only Open of a folder without a store.
+	// ErrNone is returned for a folder without a store by an Open that is
+	// read-only or of an existing one.
 	ErrNone = errors.New("no store in this folder (check --state)")
 )
 
@@ -59,6 +60,7 @@ type Options struct {
 	KernelBoot string       // boot id; empty means the running kernel's
 	Log        *slog.Logger // nil discards
 	ReadOnly   bool         // nothing is written, the lock is shared with other readers
+	Existing   bool         // no store is made where there is none: Open returns ErrNone
 	// KeepTrying has Open return a store that works from memory when the folder
 	// can't be used, and tries the folder again while Run runs.
 	KeepTrying bool

@@ -101,7 +101,8 @@ type datedSetup struct {
 }
 
 // Open opens the store in a folder and makes it when there is none. It
-// returns ErrLocked, ErrNewer, and for ReadOnly ErrNone and ErrDamaged. A
+// returns ErrLocked, ErrNewer, for ReadOnly and Existing ErrNone, and for
+// ReadOnly ErrDamaged. A
 // damaged data file is set aside otherwise, a fresh one begun from what the
 // ring holds, and an event says so. With KeepTrying only ErrLocked and ErrNewer
 // are returned: another daemon keeps watch then, or a newer one should.
@@ -144,7 +145,7 @@ func newStore(o Options) *Store {
 
 func (s *Store) open() error {
 	path := filepath.Join(s.opts.Dir, dataName)
-	if s.opts.ReadOnly {
+	if s.opts.ReadOnly || s.opts.Existing {
 		if _, err := os.Stat(path); errors.Is(err, os.ErrNotExist) {
 			return ErrNone
 		}
