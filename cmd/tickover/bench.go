@@ -281,6 +281,25 @@ func (b *besideRun) fill(rec *model.RunRecord, events []model.Event) error {
 		rec.NotTested = append(rec.NotTested, "tick-list of a 500 V test, still open: "+open)
 	}
 	rec.NotTested = append(rec.NotTested, uncovered(b.setup)...)
-	rec.Wiring, err = b.checks(b.watch, rec.Run.Started)
+	if rec.Wiring, err = b.checks(b.watch, rec.Run.Started); err == nil {
+		rec.Findings = slices.Concat(wiringFound(rec), rec.Findings)
+	}
 	return err
+}
+
+// connections are the checks of how the meter is connected. What they find comes
+// before all that the meter's readings say of the set.
+var connections = []string{"C04", "C05", "C06", "C07", "C08", "C09", "C10", "C11", "C13", "C37", "C38"}
+
+// wiringFound are the findings of wrong connections, a line each. Power that counts
+// backwards the record has found itself.
+func wiringFound(rec *model.RunRecord) (lines []string) {
+	backwards := slices.ContainsFunc(rec.Findings, func(f string) bool { return strings.HasPrefix(f, "Wiring: ") })
+	for _, c := range rec.Wiring {
+		if c.Outcome != model.Finding || !slices.Contains(connections, c.Code) || backwards && slices.Contains([]string{"C09", "C10", "C11"}, c.Code) {
+			continue
+		}
+		lines = append(lines, fmt.Sprintf("Wiring: %s (check %s): %s.", c.Words, c.Code, c.Do))
+	}
+	return lines
 }
