@@ -2,16 +2,14 @@ package store
 
 import (
 	"maps"
-	"os"
 	"slices"
 	"strings"
-
-	"golang.org/x/sys/unix"
 
 	"tickover/model"
 )
 
-// Health tells how the store fares.
+// Health is how the store does. While Run runs it touches no file: size and room
+// are what the inspector saw last.
 func (s *Store) Health() model.StoreHealth {
 	s.mu.RLock()
 	h := s.health
@@ -25,17 +23,15 @@ func (s *Store) Health() model.StoreHealth {
 	for _, part := range slices.Sorted(maps.Keys(s.trouble)) {
 		why = append(why, part+": "+s.trouble[part])
 	}
+	seen, looked := s.seen, s.looked
 	s.mu.RUnlock()
+	if missing := seen.missing(); missing != "" {
+		why = append(why, missing)
+	}
 	h.Degraded = strings.Join(why, "; ")
-	for _, name := range []string{dataName, ringName} {
-		if st, err := os.Stat(joinDir(s.opts.Dir, name)); err == nil {
-			h.Bytes += st.Size()
-		}
+	if !looked || !s.running.Load() {
+		seen = s.sizes()
 	}
-	h.FreeDisk = -1
-	var fs unix.Statfs_t
-	if unix.Statfs(s.opts.Dir, &fs) == nil {
-		h.FreeDisk = int64(fs.Bavail) * int64(fs.Bsize)
-	}
+	h.Bytes, h.FreeDisk = seen.bytes, seen.free
 	return h
 }

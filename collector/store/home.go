@@ -66,6 +66,7 @@ func (s *Store) settleHome() error {
 		return s.fail("state folder", err)
 	}
 	s.adopt(fresh)
+	s.identify()
 	s.log.Info("the state folder can be used again; what was held in memory is written to it")
 	return nil
 }

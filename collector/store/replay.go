@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
+	"os"
 	"slices"
 
 	"tickover/model"
@@ -11,13 +12,16 @@ import (
 
 // openRing opens the ring and takes from it what the data file has not got.
 func (s *Store) openRing() (told []string, err error) {
+	if _, err := os.Stat(joinDir(s.opts.Dir, ringName)); errors.Is(err, os.ErrNotExist) && s.sealed > 0 && !s.opts.ReadOnly {
+		told = append(told, "the ring was not there and was made again: rows and events that were not yet in the data file are missing")
+	}
 	ring, err := openRing(joinDir(s.opts.Dir, ringName), s.opts.Slots, s.opts.ReadOnly, s.opts.OpenRing)
 	if err != nil {
 		if ring != nil && diskTrouble(err) && !s.opts.ReadOnly {
 			s.ring = ring
 			s.ring.next = s.sealed + 1
 			s.fail("ring", err)
-			return []string{"the ring cannot be used: " + err.Error()}, nil
+			return append(told, "the ring cannot be used: "+err.Error()), nil
 		}
 		return nil, err
 	}
@@ -29,7 +33,7 @@ func (s *Store) openRing() (told []string, err error) {
 	if sv.version > slotVersion {
 		return nil, ErrNewer
 	}
-	told = s.replay(sv)
+	told = append(told, s.replay(sv)...)
 	if !s.opts.ReadOnly {
 		if err := ring.blank(sv, s.sealed); err != nil {
 			told = append(told, "the ring's unfinished write could not be cleared: "+err.Error())

@@ -37,6 +37,7 @@ type Store struct {
 	// mu. Whoever only hands something over does not take it.
 	writing sync.Mutex
 	home    *homeless     // nil when the folder can be used; guarded by writing
+	mending *repair       // of files that vanished; guarded by writing
 	closed  bool          // guarded by writing
 	sayThin sync.Once     // that samples are thinned out
 	running atomic.Bool   // Run is
@@ -76,6 +77,9 @@ type Store struct {
 	recent    model.Instant   // of the scan before
 	health    model.StoreHealth
 	trouble   map[string]string // what fails now, by part
+	opened    identity          // of folder and files
+	seen      sight             // of them, by the inspector
+	looked    bool              // seen holds something
 	told      []string          // what loading found damaged and could do without
 }
 
@@ -168,19 +172,23 @@ func (s *Store) open() error {
 	if s.opts.ReadOnly {
 		return nil
 	}
+	s.identify()
 	return s.begin(append(told, more...))
 }
 
 // openOrReplace opens the data file; a damaged one is set aside.
 func (s *Store) openOrReplace(path string) (told []string, err error) {
 	if _, err := os.Stat(path); errors.Is(err, os.ErrNotExist) {
+		if _, err := os.Stat(joinDir(s.opts.Dir, ringName)); err == nil {
+			told = append(told, "the data file was not there and was made again: only what the ring held is left")
+		}
 		if err := createData(s.opts, path); err != nil {
 			return nil, err
 		}
 	}
 	err = s.openAndLoad(path)
 	if err == nil {
-		return append(s.data.told, s.told...), nil
+		return append(told, append(s.data.told, s.told...)...), nil
 	}
 	if s.opts.ReadOnly || !errors.Is(err, ErrDamaged) {
 		return nil, err

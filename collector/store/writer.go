@@ -25,6 +25,9 @@ var ErrNotKept = errors.New("not kept yet: the card is slow or takes nothing (it
 func (s *Store) Run(ctx context.Context) {
 	s.running.Store(true)
 	defer s.running.Store(false)
+	looking, stop := context.WithCancel(ctx)
+	defer stop()
+	go s.inspect(looking)
 	again := time.NewTicker(time.Second)
 	defer again.Stop()
 	for {
@@ -66,6 +69,12 @@ func (s *Store) workOff() {
 		s.answer(err)
 		return
 	}
+	if err := s.mendFiles(); err != nil {
+		_ = s.fail("state folder", err)
+		s.answer(err)
+		return
+	}
+	s.recovered("state folder")
 	if s.data.doubt != nil {
 		_ = s.data.settle() // sealing may not be due, its outcome is
 	}
