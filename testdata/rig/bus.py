@@ -160,8 +160,9 @@ class Bus(threading.Thread):
         hang = self.within([s for s in f.hang if s[2] == unit])
         if hang and address <= hang[3] < address + count:
             x.fate = "hung"
-            if hang[5]:
+            if hang[5] and not isinstance(one.words(function, address, count, self.t()), int):
                 words = one.words(function, address, count, self.t())
+                x.fate, x.words = "late", tuple(words)  # may be stored, as of the time that it was asked for
                 self.late_answers.append((hang[1], self.frame(unit, function, words)))
             return
         if hang and hang[4]:

@@ -24,7 +24,7 @@ def answered(bus, instruments):
     """Sound answers in order of time: (time, value by point, exchange)."""
     out = []
     for x in bus.log:
-        if x.fate != "sound":
+        if x.fate not in ("sound", "late"):
             continue
         table = {1: "coil", 2: "discrete", 3: "holding", 4: "input"}[x.function]
         held = {}
@@ -143,7 +143,7 @@ def lines(bus, said):
     fates = [x.fate for x in bus.log]
     babble = bool(bus.faults.babble)  # what it spoils on the way is not known here
     for name, key, true in (("corrupt", "corrupt", fates.count("spoilt")),
-                            ("without an answer", "no_answers", sum(fates.count(f) for f in ("lost", "unheard", "hung")))):
+                            ("without an answer", "no_answers", sum(fates.count(f) for f in ("lost", "unheard", "hung", "late")))):
         counted = sum(x[key] for x in said)
         if not (babble and key == "corrupt") and abs(counted - true) > max(2, 0.03 * true):
             wrong.append(f"lines: {counted} exchanges {name}, true {true}")
