@@ -20,6 +20,7 @@ type unanswered struct {
 // of buffers can tell a late answer from a prompt one of the same shape; only
 // remembering can.
 type memory struct {
+	begun  bool                  // the line was silent once for as long as a unit is waited for
 	open   map[byte][]unanswered // by unit, in the order asked
 	owing  map[byte]time.Time    // since when a unit has been at what it owes an answer to
 	silent map[byte]int          // questions in a row that failed, by unit

@@ -18,6 +18,9 @@ const (
 	// pause is the longest silence inside a frame, beside 64 characters. Full
 	// USB packets make t1.5 useless here.
 	pause = 20 * time.Millisecond
+	// firstSilence is how long a line is listened to at most before the first
+	// question of all.
+	firstSilence = time.Second
 	// patience bounds the wait for a line that is never silent.
 	patience = 2 * time.Second
 	// flood is more than any answer with all that may stand around it.
@@ -237,6 +240,9 @@ func (w *wire) settle(h *hearing, answer found, answered bool) (lateness time.Du
 // comes meanwhile. The silence counts from the last byte seen.
 func (w *wire) idle(ctx context.Context, q question) error {
 	silence := max(w.gap, q.MinGap)
+	if !w.memory.begun { // what was asked before this program began may be answered yet
+		silence = max(silence, min(w.limit(q), firstSilence))
+	}
 	giveUp := time.Now().Add(silence + patience)
 	var stale []byte
 	for {
@@ -260,6 +266,7 @@ func (w *wire) idle(ctx context.Context, q question) error {
 			return neverIdle(q, stale)
 		}
 	}
+	w.memory.begun = true
 	h := &hearing{want: shape{unit: w.asked}, buf: stale}
 	w.settle(h, found{start: -1}, true)
 	w.tally.foreign(w.asked, h.strangers)
