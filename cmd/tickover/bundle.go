@@ -10,8 +10,6 @@ import (
 	"fmt"
 	"io"
 	"iter"
-	"log/slog"
-	"os"
 	"sort"
 	"strconv"
 	"strings"
@@ -43,7 +41,7 @@ type manifest struct {
 	Simulated bool   `json:"simulated"`
 	// Earlier are events from before the run that its record needs: the state
 	// of the engine it began in, what was measured by hand, the machine card.
-	Earlier []model.Event `json:"earlier_events"`
+	Earlier earlierEvents `json:"earlier_events"`
 }
 
 const bundleReadMe = `This is one run of a generator set, as Tickover recorded it.
@@ -140,7 +138,8 @@ func (s *source) Bundle(ctx context.Context, w io.Writer, id string) error {
 	return errors.Join(append(errs, b.finish())...)
 }
 
-// before picks the events before a moment that a record made after it needs.
+// before picks the events before a moment that a record made after it needs, of
+// too many the newest.
 func (s *source) before(at model.Instant) ([]model.Event, error) {
 	engine, kept := []model.Event(nil), []model.Event{}
 	for e, err := range s.events(model.Query{To: at}) {
@@ -154,7 +153,7 @@ func (s *source) before(at model.Instant) ([]model.Event, error) {
 			kept = append(kept, e)
 		}
 	}
-	return append(kept, engine...), nil
+	return append(kept[max(0, len(kept)+len(engine)-mostEarlier):], engine...), nil
 }
 
 // events yields what the store holds and, from a bundle, what came before.
@@ -186,99 +185,4 @@ func (s *source) bundlePhoto(b *bundle, number uint64) error {
 		kind = ".png"
 	}
 	return b.add("photos/"+strconv.FormatUint(number, 10)+kind, true, func(w io.Writer) error { _, err := w.Write(picture); return err })
-}
-
-// openBundle opens a bundle to read: it checks every checksum, puts the store
-// into a temporary folder and removes that again on close.
-func openBundle(file string) (*source, func() error, error) {
-	z, err := zip.OpenReader(file)
-	if err != nil {
-		return nil, nil, &fault{exitStore, fmt.Errorf("open %s: %w", file, err), "name a state folder or a bundle made by tickover report --bundle"}
-	}
-	defer z.Close()
-	m, err := checkBundle(&z.Reader)
-	if err != nil {
-		return nil, nil, &fault{exitStore, fmt.Errorf("open the bundle %s: %w", file, err), "take another copy of it"}
-	}
-	dir, err := os.MkdirTemp("", "tickover-bundle-")
-	if err != nil {
-		return nil, nil, fmt.Errorf("unpack the bundle: %w", err)
-	}
-	src, err := unpack(&z.Reader, dir+"/store", m)
-	if err != nil {
-		return nil, nil, errors.Join(fmt.Errorf("unpack the bundle %s: %w", file, err), os.RemoveAll(dir))
-	}
-	return src, func() error { return errors.Join(src.store.Close(), os.RemoveAll(dir)) }, nil
-}
-
-func unpack(z *zip.Reader, dir string, m manifest) (*source, error) {
-	f, err := z.Open(bundleStore)
-	if err != nil {
-		return nil, err
-	}
-	defer f.Close()
-	if _, err := store.Restore(context.Background(), f, dir); err != nil {
-		return nil, err
-	}
-	s, err := store.Open(store.Options{Dir: dir, ReadOnly: true, Log: slog.New(slog.DiscardHandler)})
-	if err != nil {
-		return nil, err
-	}
-	setup, _ := s.Setup()
-	number, _ := strconv.Atoi(m.Run) // an ID that is no number leaves the count from one
-	return &source{store: s, setup: setup, runsBefore: max(number-1, 0), earlier: m.Earlier}, nil
-}
-
-// checkBundle compares every entry with its checksum.
-func checkBundle(z *zip.Reader) (manifest, error) {
-	var m manifest
-	want, err := readSums(z)
-	if err != nil {
-		return m, err
-	}
-	for name, sum := range want {
-		f, err := z.Open(name)
-		if err != nil {
-			return m, err
-		}
-		got := sha256.New()
-		_, err = io.Copy(got, f)
-		if err := errors.Join(err, f.Close()); err != nil {
-			return m, err
-		}
-		if hex.EncodeToString(got.Sum(nil)) != sum {
-			return m, fmt.Errorf("%s is not what it was when the bundle was made", name)
-		}
-	}
-	if want[bundleStore] == "" || want[bundleManifest] == "" {
-		return m, errors.New("it is no bundle: the store or its description is missing")
-	}
-	f, err := z.Open(bundleManifest)
-	if err != nil {
-		return m, err
-	}
-	defer f.Close()
-	if err := json.NewDecoder(io.LimitReader(f, 16<<20)).Decode(&m); err != nil || m.Format != 1 {
-		return m, fmt.Errorf("its description is not understood (format %d): %w", m.Format, err)
-	}
-	return m, nil
-}
-
-func readSums(z *zip.Reader) (map[string]string, error) {
-	f, err := z.Open(bundleSums)
-	if err != nil {
-		return nil, fmt.Errorf("it is no bundle: %w", err)
-	}
-	defer f.Close()
-	text, err := io.ReadAll(io.LimitReader(f, 1<<20))
-	if err != nil {
-		return nil, err
-	}
-	sums := map[string]string{}
-	for line := range strings.Lines(string(text)) {
-		if sum, name, ok := strings.Cut(strings.TrimRight(line, "\n"), "  "); ok {
-			sums[name] = sum
-		}
-	}
-	return sums, nil
 }

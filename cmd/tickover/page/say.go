@@ -1,10 +1,14 @@
 package page
 
 import (
+	"bytes"
 	"context"
 	"encoding/base64"
 	"errors"
 	"fmt"
+	"image"
+	_ "image/jpeg" // photos
+	_ "image/png"
 	"io"
 	"net/http"
 	"slices"
@@ -24,6 +28,9 @@ const (
 	// largestPhoto bounds a picture, in bytes. The page makes larger ones
 	// smaller before it sends them.
 	largestPhoto = 1 << 20
+	// mostPixels bounds a picture by what a browser needs to show it, 4 bytes a
+	// pixel: a few kilobytes may stand for gigabytes.
+	mostPixels = 24_000_000
 	// largestSaying is a picture in base64 and the words beside it.
 	largestSaying = largestPhoto*4/3 + 64<<10
 )
@@ -98,6 +105,14 @@ func photo(r *http.Request) ([]byte, error) {
 		return nil, &badQuestion{http.StatusRequestEntityTooLarge, "the photo is larger than 1 MiB", "make it smaller; with JavaScript the page does so by itself"}
 	case pictureType(picture) == "":
 		return nil, &badQuestion{http.StatusUnsupportedMediaType, "the photo is neither JPEG nor PNG", "send one of these"}
+	}
+	size, _, err := image.DecodeConfig(bytes.NewReader(picture))
+	switch {
+	case err != nil:
+		return nil, &badQuestion{http.StatusUnsupportedMediaType, "the photo cannot be read as a picture", "take it again, or send another"}
+	case size.Width > mostPixels/max(size.Height, 1):
+		return nil, &badQuestion{http.StatusRequestEntityTooLarge,
+			fmt.Sprintf("the photo has %d by %d pixels, more than %d million", size.Width, size.Height, mostPixels/1_000_000), "make it smaller"}
 	}
 	return picture, nil
 }

@@ -4,7 +4,11 @@ import (
 	"bytes"
 	"context"
 	"encoding/base64"
+	"encoding/binary"
 	"errors"
+	"hash/crc32"
+	"image"
+	"image/jpeg"
 	"io"
 	"mime/multipart"
 	"net"
@@ -20,8 +24,22 @@ import (
 	"time"
 )
 
-// jpegHead begins as a JPEG file does.
-var jpegHead = append([]byte("\xff\xd8\xff\xe0\x00\x10JFIF\x00"), bytes.Repeat([]byte{7}, 1000)...)
+// jpegHead is a small JPEG picture.
+var jpegHead = func() []byte {
+	var b bytes.Buffer
+	if err := jpeg.Encode(&b, image.NewGray(image.Rect(0, 0, 8, 8)), nil); err != nil {
+		panic(err)
+	}
+	return b.Bytes()
+}()
+
+// pngOf is a PNG file's heading for a picture of a size; nothing of it follows.
+func pngOf(width, height uint32) string {
+	head := binary.BigEndian.AppendUint32(binary.BigEndian.AppendUint32([]byte("IHDR"), width), height)
+	head = append(head, 8, 0, 0, 0, 0)
+	b := append([]byte("\x89PNG\r\n\x1a\n\x00\x00\x00\x0d"), head...)
+	return base64.StdEncoding.EncodeToString(binary.BigEndian.AppendUint32(b, crc32.ChecksumIEEE(head)))
+}
 
 func TestRemarkIsOneTap(t *testing.T) {
 	s := hatchery()
@@ -175,6 +193,10 @@ func TestPhotosComeAsFileOrBase64(t *testing.T) {
 		"an SVG":     {base64.StdEncoding.EncodeToString([]byte(`<svg xmlns="http://www.w3.org/2000/svg"/>`)), 415},
 		"too large":  {base64.StdEncoding.EncodeToString(append(jpegHead, make([]byte, largestPhoto)...)), 413},
 		"a mountain": {strings.Repeat("A", 3<<20), 413},
+		"no picture": {base64.StdEncoding.EncodeToString([]byte("\xff\xd8\xff\xe0photo")), 415},
+		"24 million": {pngOf(6000, 4000), 200},
+		"one row on": {pngOf(6000, 4001), 413},
+		"a bomb":     {pngOf(60_000, 60_000), 413},
 	} {
 		if w := ask(h, "POST", "/api/v1/notes", url.Values{"photo": {c.photo}}.Encode()); w.Code != c.code {
 			t.Errorf("%s: %d %.200s", name, w.Code, w.Body)

@@ -1,0 +1,176 @@
+package main
+
+import (
+	"archive/zip"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"strconv"
+	"strings"
+
+	"tickover/collector/store"
+	"tickover/model"
+)
+
+// openBundle opens a bundle to read: it checks every checksum, puts the store
+// into a temporary folder and removes that again on close.
+func openBundle(file string) (*source, func() error, error) {
+	z, err := zip.OpenReader(file)
+	if err != nil {
+		return nil, nil, &fault{exitStore, fmt.Errorf("open %s: %w", file, err), "name a state folder or a bundle made by tickover report --bundle"}
+	}
+	defer z.Close()
+	if err := boundBundle(&z.Reader); err != nil {
+		return nil, nil, &fault{exitStore, fmt.Errorf("open the bundle %s: %w", file, err), "no Tickover made it so; take another copy of it"}
+	}
+	m, err := checkBundle(&z.Reader)
+	if err != nil {
+		return nil, nil, &fault{exitStore, fmt.Errorf("open the bundle %s: %w", file, err), "take another copy of it"}
+	}
+	dir, err := os.MkdirTemp("", "tickover-bundle-")
+	if err != nil {
+		return nil, nil, fmt.Errorf("unpack the bundle: %w", err)
+	}
+	src, err := unpack(&z.Reader, dir+"/store", m)
+	if err != nil {
+		return nil, nil, errors.Join(fmt.Errorf("unpack the bundle %s: %w", file, err), os.RemoveAll(dir))
+	}
+	return src, func() error { return errors.Join(src.store.Close(), os.RemoveAll(dir)) }, nil
+}
+
+func unpack(z *zip.Reader, dir string, m manifest) (*source, error) {
+	f, err := z.Open(bundleStore)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	if _, err := store.Restore(context.Background(), f, dir); err != nil {
+		return nil, err
+	}
+	s, err := store.Open(store.Options{Dir: dir, ReadOnly: true, Log: slog.New(slog.DiscardHandler)})
+	if err != nil {
+		return nil, err
+	}
+	setup, _ := s.Setup()
+	number, _ := strconv.Atoi(m.Run) // an ID that is no number leaves the count from one
+	return &source{store: s, setup: setup, runsBefore: max(number-1, 0), earlier: m.Earlier}, nil
+}
+
+// earlierEvents are counted before they are decoded: three bytes may stand for
+// an event.
+type earlierEvents []model.Event
+
+// UnmarshalJSON reads at most mostEarlier.
+func (e *earlierEvents) UnmarshalJSON(text []byte) error {
+	var each []json.RawMessage
+	if err := json.Unmarshal(text, &each); err != nil {
+		return err
+	}
+	if len(each) > mostEarlier {
+		return fmt.Errorf("%d earlier events, allowed are %d", len(each), mostEarlier)
+	}
+	*e = make(earlierEvents, len(each))
+	for i, one := range each {
+		if err := json.Unmarshal(one, &(*e)[i]); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// Bounds of a bundle, which collector/store/FORMAT.md states.
+const (
+	mostEntries     = 1000
+	mostUnpacked    = 200     // times its packed size, of an entry
+	alwaysUnpacked  = 1 << 20 // bytes that an entry may have whatever its packed size
+	largestManifest = 2 << 20
+	mostEarlier     = 2000 // events from before the run
+)
+
+// boundBundle refuses a file that would unpack to more than a bundle does,
+// by its table of contents, before anything is unpacked.
+func boundBundle(z *zip.Reader) error {
+	if len(z.File) > mostEntries {
+		return fmt.Errorf("it has %d entries, allowed are %d", len(z.File), mostEntries)
+	}
+	for _, f := range z.File {
+		most := mostUnpacked*f.CompressedSize64 + alwaysUnpacked
+		switch {
+		case f.Name == bundleManifest:
+			most = largestManifest
+		case f.Name == bundleStore && f.Method != zip.Store:
+			return fmt.Errorf("%s is packed; in a bundle it is not", f.Name)
+		}
+		if f.UncompressedSize64 > most {
+			return fmt.Errorf("%s would unpack to %d bytes, allowed are %d", f.Name, f.UncompressedSize64, most)
+		}
+	}
+	return nil
+}
+
+// checkBundle compares every entry with its checksum.
+func checkBundle(z *zip.Reader) (manifest, error) {
+	var m manifest
+	want, err := readSums(z)
+	if err != nil {
+		return m, err
+	}
+	for name, sum := range want {
+		f, err := z.Open(name)
+		if err != nil {
+			return m, err
+		}
+		at, err := f.Stat()
+		if err != nil {
+			return m, errors.Join(err, f.Close())
+		}
+		got := sha256.New()
+		_, err = io.Copy(got, io.LimitReader(f, at.Size()+1)) // a heading may say less than there is
+		if err := errors.Join(err, f.Close()); err != nil {
+			return m, err
+		}
+		if hex.EncodeToString(got.Sum(nil)) != sum {
+			return m, fmt.Errorf("%s is not what it was when the bundle was made", name)
+		}
+	}
+	if want[bundleStore] == "" || want[bundleManifest] == "" {
+		return m, errors.New("it is no bundle: the store or its description is missing")
+	}
+	f, err := z.Open(bundleManifest)
+	if err != nil {
+		return m, err
+	}
+	defer f.Close()
+	switch err := json.NewDecoder(io.LimitReader(f, largestManifest)).Decode(&m); {
+	case err != nil:
+		return m, fmt.Errorf("its description is not understood: %w", err)
+	case m.Format != 1:
+		return m, fmt.Errorf("its description has format %d, known is 1", m.Format)
+	}
+	return m, nil
+}
+
+func readSums(z *zip.Reader) (map[string]string, error) {
+	f, err := z.Open(bundleSums)
+	if err != nil {
+		return nil, fmt.Errorf("it is no bundle: %w", err)
+	}
+	defer f.Close()
+	text, err := io.ReadAll(io.LimitReader(f, 1<<20))
+	if err != nil {
+		return nil, err
+	}
+	sums := map[string]string{}
+	for line := range strings.Lines(string(text)) {
+		if sum, name, ok := strings.Cut(strings.TrimRight(line, "\n"), "  "); ok {
+			sums[name] = sum
+		}
+	}
+	return sums, nil
+}
