@@ -70,7 +70,8 @@ var dangers = []danger{
 		"a contact of the key"},
 	{"breaker", "circuit live behind an open breaker contact",
 		[]instrument{
-			{name: "breaker contact with current", rules: []string{"breaker.says.open"}},
+			{name: "breaker contact with current", rules: []string{"breaker.says.open"},
+				limits: "only while current flows"},
 		},
 		"no instrument shows whether the breaker is closed",
 		"the breaker's auxiliary contact"},
@@ -105,7 +106,8 @@ var dangers = []danger{
 		"a coolant temperature sensor"},
 	{"level", "loss of coolant",
 		[]instrument{
-			{name: "coolant level switch", rules: []string{"coolant.level.low"}},
+			{name: "coolant level switch", rules: []string{"coolant.level.low"},
+				limits: "a contact that sticks is not noticed: try it by hand"},
 			{name: "coolant temperature", rules: []string{"coolant.dropping"},
 				limits: "only under load, when it drops by 5 K a minute"},
 		},

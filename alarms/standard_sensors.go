@@ -108,7 +108,7 @@ func jumpingSensor(p model.PointID, limit float64) model.AlarmRule {
 // same pressure.
 func contacts(has func(model.PointID) bool) []model.AlarmRule {
 	var rules []model.AlarmRule
-	for _, p := range []model.PointID{model.OilSwitch, model.ChargeLamp} {
+	for _, p := range []model.PointID{model.OilSwitch, model.ChargeLamp, model.KeyOn} {
 		if has(p) {
 			rules = append(rules, model.AlarmRule{ID: string(p) + ".never.moves", Label: "Contact never moves: " + string(p), Priority: model.Warning,
 				Kind: model.NeverMoves, Point: p, Limit: 3,

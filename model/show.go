@@ -42,11 +42,14 @@ func (q Quantity) Show(v float64) string {
 // ShowWithUnit is Show followed by the unit. A resistance, which may be that
 // of a winding or of its insulation, takes the multiple of the ohm that suits
 // it; a rate of one or more a second is told by the second; a duration is in
-// minutes from ten on, and in hours from one.
+// minutes from ten on, and in hours from one. A current below 0.1 A, such as one to
+// earth, is in mA.
 func (q Quantity) ShowWithUnit(v float64) string {
 	switch {
 	case q == Resistance:
 		return showResistance(v)
+	case q == Current && v != 0 && math.Abs(v) < 0.1:
+		return strconv.FormatFloat(1000*v, 'f', 0, 64) + " mA"
 	case q == TemperatureRate && math.Abs(v) >= 1:
 		return showIn(v, q, "K/s")
 	case q == PressureRate && math.Abs(v) >= 1e5:

@@ -27,6 +27,10 @@ func TestShownValuesAreInTheUnitPeopleRead(t *testing.T) {
 		{Resistance, 0.0315, "31.50 mΩ"},
 		{Resistance, 0, "0.00 Ω"},
 		{Resistance, math.Inf(1), "– Ω"},
+		{Current, 0.031, "31 mA"},
+		{Current, -0.0999, "-100 mA"},
+		{Current, 0.1, "0.1 A"},
+		{Current, 0, "0.0 A"},
 		{Current, math.NaN(), "– A"},
 		{Current, math.Inf(1), "– A"},
 	} {

@@ -23,9 +23,9 @@ var shownPoints = func() []model.PointID {
 	p := []model.PointID{model.FrequencyPoint, model.PowerActive, model.PowerReactive, model.PowerApparent, model.PowerFactorTotal,
 		model.CurrentN, model.NeutralEstimate, model.LoadRatio, model.VoltageUnbalance, model.NegativeVoltage, model.CurrentUnbalance,
 		model.NegativeCurrent, model.ZeroSequenceVoltage, model.OilPressure, model.OilTemperature, model.CoolantTemperature,
-		model.ExhaustTemperature, model.BatteryVoltage}
+		model.ExhaustTemperature, model.BatteryVoltage, model.BearingTemperature, model.ResidualCurrent, model.NeutralToEarth}
 	for i := range 3 {
-		p = append(p, model.PhaseVoltages[i], model.LineVoltages[i], model.PhaseCurrents[i], model.PhaseActive[i], model.PhasePowerFactor[i])
+		p = append(p, model.PhaseVoltages[i], model.LineVoltages[i], model.PhaseCurrents[i], model.PhaseActive[i], model.PhasePowerFactor[i], model.Windings[i])
 	}
 	return p
 }()

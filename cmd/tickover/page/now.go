@@ -18,6 +18,7 @@ type nowView struct {
 	Big, Small []cell
 	Phases     [3][2]cell
 	Degraded   string
+	Others     string // what else the instruments show, in one line; empty without
 	Computer   string // the logger itself in one line; empty when it cannot tell
 	Remarks    []string
 	Cautions   []model.Caution
@@ -59,6 +60,7 @@ func (v *nowView) readings(g gauge) {
 	if age, ok := g.now.Sub(g.snap.At); !ok || age > oldAfter {
 		v.Late = span(age)
 	}
+	v.Others = g.others()
 	v.Degraded, v.Computer = g.snap.Store.Degraded, g.computer()
 	v.Big = []cell{g.cell("Oil", model.OilPressure), g.cell("Coolant", model.CoolantTemperature), g.cell("Frequency", model.FrequencyPoint)}
 	v.Small = []cell{g.cell("Load", model.PowerActive), g.cell("of rating", model.LoadRatio), g.cell("Battery", model.BatteryVoltage)}

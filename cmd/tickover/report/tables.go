@@ -23,6 +23,7 @@ var unbalanceColumns = []heading{
 	{model.VoltageUnbalance, "U unbalance"}, {model.NegativeVoltage, "U negative"}, {model.ZeroSequenceVoltage, "U zero"},
 	{model.CurrentUnbalance, "I unbalance"}, {model.NegativeCurrent, "I negative"},
 	{model.CurrentN, "neutral"}, {model.NeutralEstimate, "neutral, estimated"},
+	{model.NeutralToEarth, "U neutral to earth"}, {model.ResidualCurrent, "I residual"},
 }
 
 var steadyColumns = []heading{
@@ -35,6 +36,7 @@ var soakColumns = []heading{
 	{model.PowerActive, "P"}, {model.FrequencyPoint, "f"}, {model.VoltageL1N, "U L1"}, {model.VoltageL2N, "U L2"}, {model.VoltageL3N, "U L3"},
 	{model.CurrentL1, "I L1"}, {model.CurrentL2, "I L2"}, {model.CurrentL3, "I L3"}, {model.OilPressure, "oil"},
 	{model.CoolantTemperature, "coolant"}, {model.AmbientTemperature, "ambient"}, {model.BatteryVoltage, "battery"},
+	{model.WindingL1, "winding L1"}, {model.WindingL2, "winding L2"}, {model.WindingL3, "winding L3"}, {model.BearingTemperature, "bearing"},
 }
 
 // present keeps the columns that any row has, with the unit in their heading.
