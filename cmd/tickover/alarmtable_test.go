@@ -28,6 +28,9 @@ func TestTheTableOfAlarmsIsCurrent(t *testing.T) {
 			t.Errorf("%d cells in %s", len(cells), line)
 			continue
 		}
+		if strings.Contains(line, "not stated") {
+			t.Errorf("nothing says who or what is harmed in %s", line)
+		}
 		for i, c := range cells {
 			if strings.TrimSpace(c) == "" {
 				t.Errorf("cell %d is empty in %s", i, line)
