@@ -29,10 +29,10 @@ func (c *Collector) carry(r round) {
 	c.note(scan)
 	c.publish(scan.At)
 	if scan.Measured == 0 { // it says how the logger does, and is not kept itself
-		c.parts.Keep.HandEvents(events)
+		c.parts.Keep.HandEvents(c.damp.pass(scan.At, events))
 		return
 	}
-	c.keep(c.parts.Keep.Hand(scan, events))
+	c.keep(c.parts.Keep.Hand(scan, c.damp.pass(scan.At, events)))
 }
 
 // settle tells the store whether anything happens that a power cut must not
@@ -88,7 +88,7 @@ func (c *Collector) tell(events []model.Event) {
 func (c *Collector) RecordAlarms(transitions []model.AlarmEvent) {
 	events := alarmEvents(transitions)
 	c.tell(events)
-	c.Record(events...)
+	c.Record(c.damp.pass(c.parts.Now(), events)...)
 }
 
 // Record keeps events that people or the daemon make, and gives them their Seq.

@@ -69,6 +69,7 @@ type Collector struct {
 	groups     map[string][]*Group            // by line
 	signals    map[string]*signal             // by line
 	burst      *burst
+	damp       *damper
 	progress   map[string]*progress // by line
 	plans      map[string]*plan     // by line
 	keeping    bool                 // the store took the last scan
@@ -95,7 +96,7 @@ func New(p Parts) *Collector {
 	c := &Collector{
 		parts: p, rounds: make(chan round), acts: make(chan func()), stopped: make(chan struct{}), changed: make(chan struct{}), keeping: true,
 		devices: map[string]*model.DeviceHealth{}, refused: map[string][]model.RefusedRead{}, definition: map[string]string{}, late: map[string]*atomic.Uint64{}, groups: map[string][]*Group{},
-		signals: map[string]*signal{}, burst: newBurst(p.Setup.Rating), progress: map[string]*progress{}, plans: map[string]*plan{}, readings: map[model.PointID]model.Reading{}, state: p.State, since: p.Since,
+		signals: map[string]*signal{}, burst: newBurst(p.Setup.Rating), damp: newDamper(), progress: map[string]*progress{}, plans: map[string]*plan{}, readings: map[model.PointID]model.Reading{}, state: p.State, since: p.Since,
 	}
 	for _, d := range p.Setup.Devices {
 		c.devices[d.Name] = &model.DeviceHealth{Name: d.Name, Line: d.Line, Unit: d.Unit, Failures: map[model.Cause]uint64{}}
@@ -133,6 +134,7 @@ func (c *Collector) Run(ctx context.Context) {
 		case act := <-c.acts:
 			act()
 		case <-done:
+			c.parts.Keep.HandEvents(c.damp.rest())
 			return
 		}
 	}

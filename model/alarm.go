@@ -1,6 +1,7 @@
 package model
 
 import (
+	"fmt"
 	"strconv"
 	"time"
 )
@@ -217,6 +218,9 @@ type AlarmEvent struct {
 	// Flood marks one of many raised at once, for which the summary speaks.
 	// Critical ones are never marked.
 	Flood bool `json:",omitempty"`
+	// LeftOut is how many changes of the alarm came right before this one and
+	// are not in the journal, because it chattered.
+	LeftOut int `json:",omitempty"`
 	// Also lists more rules that lost their input, or have it back, together
 	// with Rule and for the same cause.
 	Also   []string `json:",omitempty"`
@@ -256,6 +260,9 @@ func (e AlarmEvent) Words() string {
 	}
 	if e.Why != "" {
 		said += " (" + e.Why + ")"
+	}
+	if e.LeftOut > 0 {
+		said += fmt.Sprintf(" (%d changes before this one are not listed: the alarm chatters)", e.LeftOut)
 	}
 	return said
 }
