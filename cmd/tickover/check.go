@@ -128,6 +128,7 @@ func printCheck(out io.Writer, cfg *config.Config, loads []lineLoad) error {
 	if words := cfg.Setup.Supply.Words(cfg.Setup.Rating.Battery); words != "" {
 		fmt.Fprintf(out, "\nthe logger takes %s\n", words)
 	}
+	printSight(out, &cfg.Setup, loads)
 	if err := printDangers(out, dangersOf(cfg.Setup)); err != nil {
 		return err
 	}

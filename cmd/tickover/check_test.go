@@ -46,6 +46,30 @@ func TestCheckTellsWhatABurstReads(t *testing.T) {
 	}
 }
 
+// TestCheckSaysWhatTheIntervalsCanJudge has a meter that is read each second and in
+// bursts, as the default is, and one that is read every five seconds: no recovery
+// can be judged, and the interval that could is named.
+func TestCheckSaysWhatTheIntervalsCanJudge(t *testing.T) {
+	const hertz, volts = "point: frequency, register: holding 0, one count is: 0.01 Hz", "point: voltage.l1n, register: holding 1, one count is: 0.1 V"
+	for _, c := range []struct{ every, want string }{
+		{"", "G1, recovery within 10 s: not judged: no readings for 1 s around the step"},
+		{", every: 500 ms", "G3, recovery within 3 s: met is shown for a set that needs 2.4 s at most"},
+		{", every: 5 s", "G1, recovery within 10 s: not judged: no readings for 5 s around the step"},
+		{", every: 5 s, fast: no", "G1, recovery within 10 s: cannot be shown to be met, the readings are too far apart"},
+	} {
+		out := checked(t, hertz+c.every, volts+c.every)
+		if !strings.Contains(out, c.want) {
+			t.Errorf("every %q: %q is missing in:\n%s", c.every, c.want, out)
+		}
+		if advice := strings.Contains(out, "to judge every class, read the frequency at least every 0.5 s"); advice == (c.every == ", every: 500 ms") {
+			t.Errorf("every %q: the advice is wrong in:\n%s", c.every, out)
+		}
+	}
+	if out := checked(t, "point: current.l1, register: holding 2, one count is: 0.1 A"); !strings.Contains(out, "frequency: not judged, it is not read") {
+		t.Errorf("no word of what is not read in:\n%s", out)
+	}
+}
+
 // A hook that cannot be run is told by the check; the daemon would start.
 func TestCheckLooksForTheHook(t *testing.T) {
 	dir := t.TempDir()
