@@ -39,6 +39,16 @@ func (s *Setup) Points() map[PointID]Point {
 	return points
 }
 
+// QuantityOf is the quantity of a point: as it is configured, else of its known
+// name; NoQuantity when there is neither.
+func QuantityOf(id PointID, configured map[PointID]Point) Quantity {
+	if p, ok := configured[id]; ok {
+		return p.Quantity
+	}
+	q, _ := KnownQuantity(id)
+	return q
+}
+
 // Well-known points. A configuration may leave any of them out and add its own.
 const (
 	VoltageL1N         PointID = "voltage.l1n"

@@ -132,20 +132,11 @@ func (d *Desk) consider(e model.AlarmEvent) {
 		return
 	}
 	d.blind[e.Rule] = e.Unwatched
-	m := messageOf(e, d.quantity(e.Point), d.parts.Latest().Clock)
+	m := messageOf(e, model.QuantityOf(e.Point, d.points), d.parts.Latest().Clock)
 	d.flood.sum(&m)
 	d.number++
 	m.ID += fmt.Sprintf("-%d", d.number)
 	d.route(m)
-}
-
-// quantity is that of a point of the configuration, or of a known name.
-func (d *Desk) quantity(id model.PointID) model.Quantity {
-	if p, ok := d.points[id]; ok {
-		return p.Quantity
-	}
-	q, _ := model.KnownQuantity(id)
-	return q
 }
 
 // route queues a message for everybody whose route it is on.
@@ -215,7 +206,7 @@ func (d *Desk) escalate(a model.AlarmStatus, awaited map[string]bool) {
 		}
 		m := Message{ID: key, Kind: Escalation, At: d.parts.Now(), Priority: a.Rule.Priority,
 			Text: fmt.Sprintf("not acknowledged, raised %s: %s: %s", since, a.Rule.Label,
-				a.Text(d.quantity(a.Rule.Point), d.parts.Latest().Clock, d.parts.Now()))}
+				a.Text(model.QuantityOf(a.Rule.Point, d.points), d.parts.Latest().Clock, d.parts.Now()))}
 		if a.State.Lasts() {
 			m.Action = a.Rule.Action
 		}

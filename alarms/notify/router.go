@@ -32,6 +32,7 @@ type Router struct {
 	changed func() <-chan struct{}
 	now     func() model.Instant
 	labels  map[string]string
+	points  map[model.PointID]model.Point
 	log     *slog.Logger
 	ending  map[string]int // by rule: how often its end must still be told
 	standby map[string]alert
@@ -52,7 +53,7 @@ func NewRouter(t model.Target, least model.Priority, c *http.Client, setup model
 	if setup.Simulated {
 		labels["simulated"] = "yes"
 	}
-	return &Router{target: t, least: least, client: c, latest: latest, changed: changed, now: now, labels: labels, log: log.With("target", t.Name),
+	return &Router{target: t, least: least, client: c, latest: latest, changed: changed, now: now, labels: labels, points: setup.Points(), log: log.With("target", t.Name),
 		ending: map[string]int{}, standby: map[string]alert{}, health: model.OutletHealth{Name: t.Name, Kind: t.Kind.String()}}
 }
 
@@ -124,7 +125,7 @@ func (r *Router) alerts(now time.Time, snapshot *model.Snapshot) []alert {
 			continue
 		}
 		stands[a.Rule.ID] = true
-		one := r.alert(now, a)
+		one := r.alert(now, a, snapshot.Clock)
 		r.standby[a.Rule.ID], r.ending[a.Rule.ID] = one, tellResolved
 		all = append(all, one)
 	}
@@ -141,21 +142,20 @@ func (r *Router) alerts(now time.Time, snapshot *model.Snapshot) []alert {
 	return all
 }
 
-func (r *Router) alert(now time.Time, a model.AlarmStatus) alert {
+func (r *Router) alert(now time.Time, a model.AlarmStatus, clock model.Clock) alert {
 	labels := map[string]string{"alertname": a.Rule.ID, "severity": a.Rule.Priority.String()}
 	for k, v := range r.labels {
 		labels[k] = v
 	}
 	one := alert{Labels: labels, EndsAt: now.Add(routerBelieves).UTC(), Annotations: map[string]string{
 		"summary": a.Rule.Label, "state": a.State.String(), "advice": model.Advisory}}
-	known, _ := model.KnownQuantity(a.Rule.Point)
-	snapshot := r.latest()
-	one.Annotations["description"] = a.Text(known, snapshot.Clock, r.now())
+	q := model.QuantityOf(a.Rule.Point, r.points)
+	one.Annotations["description"] = a.Text(q, clock, r.now())
 	if a.State.Lasts() {
 		one.Annotations["action"] = a.Rule.Action
 	}
 	if a.Quality == model.Good && a.Rule.Kind != model.DeviceLost && a.Rule.Kind != model.PointFailed {
-		one.Annotations["value"] = a.Rule.Measures(known).ShowWithUnit(a.Value)
+		one.Annotations["value"] = a.Rule.Measures(q).ShowWithUnit(a.Value)
 	}
 	if since, same := r.now().Sub(a.Raised); same {
 		began := now.Add(-since).UTC()

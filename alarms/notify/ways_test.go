@@ -252,3 +252,18 @@ func TestHeartStopsWhenScansDo(t *testing.T) {
 		t.Errorf("without scans: %v, %d beats", err, beats)
 	}
 }
+
+// An alarm that is over commands nothing in Alertmanager either.
+func TestAnAlertCommandsOnlyWhileItLasts(t *testing.T) {
+	r := NewRouter(model.Target{}, model.Critical, nil, model.Setup{}, nil, nil, func() model.Instant { return model.Instant{} }, slog.New(slog.DiscardHandler))
+	status := model.AlarmStatus{Rule: model.AlarmRule{ID: "oil.low", Point: model.OilPressure, Action: "Stop it by hand."}, State: model.AlarmAcknowledged,
+		Crossing: model.Crossing{Value: 39e3, Limit: 40e3, Quality: model.Good}, Value: 31e3, Quality: model.Good, Watching: true}
+	if got := r.alert(time.Now(), status, model.Clock{}).Annotations; got["action"] != "Stop it by hand." || got["description"] != "fell to 0.39 bar (limit 0.40). Now 0.31 bar." {
+		t.Errorf("while it lasts: %v", got)
+	}
+	status.State, status.Value = model.AlarmLatchedAcknowledged, 320e3
+	got := r.alert(time.Now(), status, model.Clock{}).Annotations
+	if _, commands := got["action"]; commands || got["description"] != "fell to 0.39 bar (limit 0.40). Now 3.20 bar: back to normal." {
+		t.Errorf("when it is over: %v", got)
+	}
+}

@@ -100,10 +100,10 @@ func (t topics) state(p BrokerParts, s *model.Snapshot) []publication {
 		}
 	}
 	all = append(all, publication{t.engine, s.State.String(), true})
+	points := p.Setup.Points()
 	for _, a := range s.Alarms {
-		known, _ := model.KnownQuantity(a.Rule.Point)
 		state := alarmState{State: a.State.String(), Active: a.State.Active(), Awaits: a.State.AwaitsPerson(), Watching: a.Watching,
-			Priority: a.Rule.Priority.String(), Label: a.Rule.Label, Text: a.Text(known, s.Clock, s.At)}
+			Priority: a.Rule.Priority.String(), Label: a.Rule.Label, Text: a.Text(model.QuantityOf(a.Rule.Point, points), s.Clock, s.At)}
 		if a.State.Lasts() {
 			state.Action = a.Rule.Action
 		}

@@ -61,3 +61,25 @@ func TestDescriptionsExpireAndTakeNoCommands(t *testing.T) {
 		}
 	}
 }
+
+// An alarm that is over commands nothing on the broker.
+func TestAnAlarmOnTheBrokerCommandsOnlyWhileItLasts(t *testing.T) {
+	status := model.AlarmStatus{Rule: model.AlarmRule{ID: "gearbox.low", Label: "Gearbox oil low", Point: "gearbox.oil", Action: "Stop it by hand."},
+		State: model.AlarmUnacknowledged, Crossing: model.Crossing{Value: 39e3, Limit: 40e3, Quality: model.Good}, Value: 31e3, Quality: model.Good, Watching: true}
+	parts := BrokerParts{Setup: model.Setup{Devices: []model.Device{{Points: []model.Point{{ID: "gearbox.oil", Quantity: model.Pressure}}}}}}
+	say := func() string {
+		for _, p := range (topics{base: "set"}).state(parts, &model.Snapshot{Alarms: []model.AlarmStatus{status}}) {
+			if p.topic == "set/alarm/gearbox.low" {
+				return p.text
+			}
+		}
+		return ""
+	}
+	if got := say(); !strings.Contains(got, `"text":"fell to 0.39 bar (limit 0.40). Now 0.31 bar.","action":"Stop it by hand."`) {
+		t.Errorf("while it lasts: %s", got)
+	}
+	status.State, status.Value = model.AlarmLatchedUnacknowledged, 320e3
+	if got := say(); !strings.Contains(got, `"text":"fell to 0.39 bar (limit 0.40). Now 3.20 bar: back to normal.","action":""`) {
+		t.Errorf("when it is over: %s", got)
+	}
+}

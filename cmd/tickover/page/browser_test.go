@@ -336,7 +336,7 @@ func TestBrowserSignsInToRead(t *testing.T) {
 	snap(t, ctx, "sign-in-phone")
 	judge(t, ctx, "sign-in")
 	must(t, chromedp.Do(ctx, chromedp.SendKeys(chromedp.CSS("input[name=token]"), "wrong"), chromedp.Click(chromedp.CSS("button"))))
-	waitFor(t, ctx, "That is not the token.")
+	waitFor(t, ctx, "This token is wrong.")
 	must(t, chromedp.Do(ctx, chromedp.SendKeys(chromedp.CSS("input[name=token]"), readingToken), chromedp.Click(chromedp.CSS("button"))))
 	waitFor(t, ctx, "Next step")
 	if got := js[string](t, ctx, "location.pathname + location.search + document.cookie"); got != "/next?droop=3" {

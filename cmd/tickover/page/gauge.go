@@ -49,13 +49,7 @@ func (g gauge) patience(id model.PointID) time.Duration {
 	return max(oldAfter, 3*every)
 }
 
-func (g gauge) quantity(id model.PointID) model.Quantity {
-	if p, ok := g.points[id]; ok {
-		return p.Quantity
-	}
-	q, _ := model.KnownQuantity(id)
-	return q
-}
+func (g gauge) quantity(id model.PointID) model.Quantity { return model.QuantityOf(id, g.points) }
 
 func (g gauge) wire(id model.PointID, r model.Reading) wirePoint {
 	q := g.quantity(id)
