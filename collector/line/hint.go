@@ -39,6 +39,8 @@ func hint(def model.Line, err error) string {
 		return fmt.Sprintf("another program has it: find it with: fuser -v %s", def.Address)
 	case errors.Is(err, errNotTTY):
 		return "give the path of a serial port, such as one in /dev/serial/by-id"
+	case (errors.Is(err, errParity) || errors.Is(err, errStopBits)) && def.Parity != model.NoParity && def.StopBits == 2:
+		return "some drivers refuse parity with two stop bits, and the rule is one or the other: set one stop bit, or parity none, at both ends; a unit that is fixed to both needs another adapter"
 	case errors.Is(err, errParity), errors.Is(err, errStopBits):
 		return "this port's hardware can't do it (a Pi's mini-UART has neither parity nor a second stop bit): use a USB adapter or the full UART, or set parity none and one stop bit at both ends (survey: --parities none --stop-bits 1)"
 	case errors.Is(err, errBaud):
