@@ -97,3 +97,35 @@ func TestASpanWaitsForTheSlowMeter(t *testing.T) {
 		}
 	}
 }
+
+// A single reading outside the band half a minute after a step is no recovery of half
+// a minute where readings come every 5 s: a load that came and went looks like it.
+func TestASlowReadingOutsideIsNoLongRecovery(t *testing.T) {
+	for every, want := range map[float64]float64{5: 0, 1: 29} {
+		var r []reading
+		for i := range 12 * int(5/every) {
+			v := 50.0
+			if at := float64(i) * every; at == 30 {
+				v = 52
+			}
+			r = append(r, reading{float64(i) * every, v})
+		}
+		m := recovery(r, jump{before: 0, first: every, end: 100}, 50, 0.5)
+		if want = max(0, want-every); math.Abs(m.lo-want) > 1e-9 {
+			t.Errorf("read every %v s: recovery at least %v s, want %v s", every, m.lo, want)
+		}
+		if every > slow && (!math.IsInf(m.hi, 1) || m.why == "") {
+			t.Errorf("read every %v s: recovery at most %v s (%s)", every, m.hi, m.why)
+		}
+	}
+}
+
+// One reading of a load that came and went moves no level that slow readings settled at.
+func TestASlowReadingMovesNoLevel(t *testing.T) {
+	for every, want := range map[float64]float64{5: 50, 1: 50.5} {
+		r := []reading{{0, 50}, {every, 50}, {2 * every, 52}, {3 * every, 50}}
+		if got := settledAt(r); got != want {
+			t.Errorf("read every %v s: %v, want %v", every, got, want)
+		}
+	}
+}

@@ -43,7 +43,7 @@ func (b *board) analyse(f found, threshold float64) (stepResult, bool) {
 			step.Before[p] = mean(r)
 		}
 		if r := b.track(p).between(tail, f.end); len(r) > 0 {
-			step.After[p] = mean(r)
+			step.After[p] = settledAt(r)
 		}
 	}
 	var changed float64

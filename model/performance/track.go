@@ -1,7 +1,9 @@
 package performance
 
 import (
+	"cmp"
 	"math"
+	"slices"
 	"sort"
 )
 
@@ -44,6 +46,16 @@ func mean(r []reading) float64 {
 		sum += x.v
 	}
 	return sum / float64(len(r))
+}
+
+// settledAt is the level of steady readings: their mean, or their median where they
+// come so slowly that one of them may show a load that came and went.
+func settledAt(r []reading) float64 {
+	if usual, _ := spacing(r); usual <= slow {
+		return mean(r)
+	}
+	sorted := slices.SortedFunc(slices.Values(r), func(a, b reading) int { return cmp.Compare(a.v, b.v) })
+	return (sorted[(len(r)-1)/2].v + sorted[len(r)/2].v) / 2
 }
 
 func extent(r []reading) (lo, hi float64) {

@@ -131,8 +131,12 @@ func recovery(r []reading, j jump, level, half float64) measure {
 	usual, widest := spacing(within(in, j.before, j.first+15))
 	outside, doubt := lastOutside(in, level, half)
 	m := measure{known: true, bound: model.Interval, seen: seconds(usual)}
-	if outside > 0 {
-		m.lo = max(0, in[outside-1].t-j.first)
+	first := outside
+	if usual > slow {
+		first = outsideAtFirst(in, level, half)
+	}
+	if first > 0 {
+		m.lo = max(0, in[first-1].t-j.first)
 	}
 	m.value = max(m.lo, in[doubt].t-j.before)
 	switch {
@@ -141,6 +145,9 @@ func recovery(r []reading, j jump, level, half float64) measure {
 		return m.open("it had not come back for good before the next change")
 	case widest > gap(usual):
 		return m.open(fmt.Sprintf("no readings for %s s after the step", short(widest)))
+	case first < outside:
+		m.bound = model.AtLeast
+		return m.open(fmt.Sprintf("it went out again, and readings every %s s miss a load that came and went", short(usual)))
 	}
 	m.hi = in[doubt+3].t - j.before + slack(usual)
 	m.value = (m.lo + m.hi) / 2
@@ -148,6 +155,15 @@ func recovery(r []reading, j jump, level, half float64) measure {
 		m.note = "no reading was outside the band"
 	}
 	return m
+}
+
+// outsideAtFirst returns the index of the last reading outside the band before any
+// was inside it.
+func outsideAtFirst(r []reading, level, half float64) (outside int) {
+	for outside+1 < len(r) && math.Abs(r[outside+1].v-level) > half {
+		outside++
+	}
+	return outside
 }
 
 // slack is added to a recovery's upper bound when the readings came slower
