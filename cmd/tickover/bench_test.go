@@ -133,7 +133,8 @@ func TestMeasureFromTheCommandToTheReport(t *testing.T) {
 	}
 	for _, format := range []string{"text", "json", "html"} {
 		report := must(t, "report", "--state", state, "1", "--format", format)
-		for _, want := range []string{"E-99", "one-heater walk", "its calibration of 2020-03-31 is older than 12 months"} {
+		for _, want := range []string{"E-99", "one-heater walk", "its calibration of 2020-03-31 is older than 12 months",
+			"Not monitored: no instrument shows carbon monoxide."} {
 			if !strings.Contains(report, want) {
 				t.Errorf("the %s report lacks %q", format, want)
 			}
