@@ -91,14 +91,14 @@ func oil(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	if !has(model.OilPressure) {
 		return nil
 	}
-	low := model.AlarmRule{ID: "oil.pressure.low", Label: "Oil pressure low", Priority: model.Critical,
+	low := model.AlarmRule{ID: "oil.pressure.low", Label: "Oil pressure low",
 		Kind: model.BelowLimit, Point: model.OilPressure, Limit: oilPerSpeed, Low: oilLeast, PerSpeed: true, Poles: r.Poles,
 		Deadband: oilDeadband, OnDelay: 2 * time.Second, OffDelay: 5 * time.Second, Latch: true,
 		ArmedIn: onOwnFuel, ArmDelay: 15 * time.Second,
 		Action: "Stop the engine by hand now. Check the oil level, then the pressure with a second gauge, before it turns again.",
 		Basis:  "10 psi for each 1000 r/min, a workshop rule (from memory), and never less than 0.5 bar; the engine maker's figure wins"}
 	warn := low
-	warn.ID, warn.Label, warn.Priority = "oil.pressure.sinking", "Oil pressure lower than it should be", model.Warning
+	warn.ID, warn.Label = "oil.pressure.sinking", "Oil pressure lower than it should be"
 	warn.Limit, warn.Low, warn.OnDelay, warn.Latch = oilWarnPerSpeed, oilWarnLeast, 5*time.Second, false
 	warn.Action = "Take the load off and let it idle. Look at oil level, oil temperature and for leaks; stop it if the pressure goes on falling."
 	warn.Basis = "1.8 times the critical limit, so that a slow loss is seen before it is critical (derived)"
@@ -157,19 +157,19 @@ func coolant(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 		return nil
 	}
 	_, open := r.Thermostat()
-	hot := model.AlarmRule{ID: "coolant.hot", Label: "Coolant hot", Priority: model.Critical, Kind: model.AboveLimit,
+	hot := model.AlarmRule{ID: "coolant.hot", Label: "Coolant hot", Kind: model.AboveLimit,
 		Point: model.CoolantTemperature, Limit: max(coolantCritical, open+coolantWarn+coolantRoom), Deadband: 3,
 		OnDelay: 3 * time.Second, OffDelay: 30 * time.Second, Latch: true,
 		While:  model.AlarmCondition{Point: model.RestTime, Limit: soakFor.Seconds()},
 		Action: "Take the load off, let it idle for a few minutes if the temperature falls, else stop it by hand. Never open the cap while it is hot.",
 		Basis:  "1 K under boiling at sea level, since an old cap may hold no pressure, or 11 K over a thermostat that is fully open later than 88 °C (derived); the engine maker's figure wins. The heat that soaks through in the first 20 min after a stop has an alarm of its own"}
 	warn := hot
-	warn.ID, warn.Label, warn.Priority, warn.Latch = "coolant.warm", "Coolant warmer than it should be", model.Warning, false
+	warn.ID, warn.Label, warn.Latch = "coolant.warm", "Coolant warmer than it should be", false
 	warn.Limit, warn.OnDelay, warn.ArmedIn, warn.While = open+coolantWarn, 10*time.Second, warm, model.AlarmCondition{}
 	warn.Action = "Reduce the load. Look at fan belt, radiator air path and coolant level in the header tank."
 	warn.Basis = "8 K over the fully open thermostat of the card, 88 °C when it gives none: at full load a sound radiator keeps below (common practice)"
 	soak := hot
-	soak.ID, soak.Label, soak.Priority, soak.Latch = "coolant.soak", "Coolant hot after the stop", model.Information, false
+	soak.ID, soak.Label, soak.Latch = "coolant.soak", "Coolant hot after the stop", false
 	soak.While.Below, soak.ArmedIn = true, []model.EngineState{model.Standstill}
 	soak.Action = "Let it stand and keep the cap closed until it is cold. Before the next stop let it idle for some minutes without load."
 	soak.Basis = "the limit of coolant.hot: for about 20 min the heat of the block goes on into coolant that no pump moves (common practice)"
@@ -185,7 +185,7 @@ func frequency(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 		return nil
 	}
 	f, class := r.Frequency, r.Behaviour()
-	high := model.AlarmRule{ID: "frequency.high", Label: "Frequency far too high: overspeed", Priority: model.Critical,
+	high := model.AlarmRule{ID: "frequency.high", Label: "Frequency far too high: overspeed",
 		Kind: model.AboveLimit, Point: model.FrequencyPoint, Limit: 1.10 * f, Deadband: 0.01 * f, OnDelay: time.Second,
 		OffDelay: 5 * time.Second, Latch: true, ArmedIn: warm,
 		Action: "Cut the fuel by hand; block the air if it does not stop. Software is too slow for overspeed: the hardwired device has to act.",
@@ -203,7 +203,7 @@ func frequency(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	low.Action = "Take load off. If the frequency stays low unloaded, look at fuel supply, filters and governor."
 	low.Basis = "1 % below where a governor of the card's droop, or of the class's, set to rated frequency unloaded ends at full load, so it is overloaded or starved of fuel (derived). After load came on, what the class permits is waited for"
 	off := low
-	off.ID, off.Label, off.Priority, off.Kind = "frequency.off", "Frequency off its band", model.Warning, model.OutsideBand
+	off.ID, off.Label, off.Kind = "frequency.off", "Frequency off its band", model.OutsideBand
 	off.Low, off.Limit, off.Deadband, off.OnDelay = 0.97*f, (1+r.FrequencyDroop()+class.Band/2+frequencyBand)*f, 0.004*f, 2*class.FrequencyRecovery
 	off.While, off.Regardless = model.AlarmCondition{}, 0
 	off.Action = "Set the governor. A droop governor runs high unloaded, so that full load lands near rated frequency."
@@ -230,13 +230,13 @@ func charging(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	var rules []model.AlarmRule
 	action := "Look at the charging lamp, the belt and the charging leads. The battery has to start the set next time."
 	if has(model.BatteryVoltage) && r.Battery > 0 {
-		rules = append(rules, model.AlarmRule{ID: "battery.charging", Label: "Battery not being charged", Priority: model.Warning,
+		rules = append(rules, model.AlarmRule{ID: "battery.charging", Label: "Battery not being charged",
 			Kind: model.BelowLimit, Point: model.BatteryVoltage, Limit: chargingLeast * r.Battery, Deadband: r.Battery / 60,
 			OnDelay: 45 * time.Second, OffDelay: 10 * time.Second, ArmedIn: onOwnFuel, ArmDelay: 45 * time.Second, Action: action,
 			Basis: "2.18 V a cell: above rest, below any working charger (common practice); 90 s after the start, to let the crank's loss be made good"})
 	}
 	if has(model.ChargeLamp) {
-		rules = append(rules, model.AlarmRule{ID: "charge.lamp.lit", Label: "Charging lamp lit", Priority: model.Warning,
+		rules = append(rules, model.AlarmRule{ID: "charge.lamp.lit", Label: "Charging lamp lit",
 			Kind: model.AboveLimit, Point: model.ChargeLamp, Limit: 0.5, OnDelay: 15 * time.Second, OffDelay: 5 * time.Second,
 			ArmedIn: onOwnFuel, ArmDelay: 15 * time.Second, Action: action, Basis: "the lamp goes out when the charger gives more than the battery (common practice)"})
 	}

@@ -15,7 +15,7 @@ func oilTrend(has func(model.PointID) bool) []model.AlarmRule {
 	if !has(model.OilPressure) || !has(steady) {
 		return nil
 	}
-	return []model.AlarmRule{{ID: "oil.pressure.falling", Label: "Oil pressure falls at constant speed", Priority: model.Warning,
+	return []model.AlarmRule{{ID: "oil.pressure.falling", Label: "Oil pressure falls at constant speed",
 		Kind: model.FallingFaster, Point: model.OilPressure, Limit: 50e3 / 60, Window: 60 * time.Second, Steady: steady, SteadyWithin: within,
 		OnDelay: 2 * time.Second, OffDelay: 30 * time.Second, ArmedIn: atSpeed, ArmDelay: 60 * time.Second,
 		Action: "Look for oil under the engine and read the level as soon as it stands. Take the load off and stop it if the pressure goes on falling.",
@@ -29,7 +29,7 @@ func coolantTrend(r model.Rating, has func(model.PointID) bool) []model.AlarmRul
 		return nil
 	}
 	_, open := r.Thermostat()
-	rising := model.AlarmRule{ID: "coolant.rising", Label: "Coolant heats up fast", Priority: model.Warning, Kind: model.RisingFaster,
+	rising := model.AlarmRule{ID: "coolant.rising", Label: "Coolant heats up fast", Kind: model.RisingFaster,
 		Point: model.CoolantTemperature, Limit: 3.0 / 60, Window: 60 * time.Second,
 		While:   model.AlarmCondition{Point: model.CoolantTemperature, Limit: open + coolantWarn/2},
 		OnDelay: 30 * time.Second, OffDelay: 30 * time.Second, ArmedIn: onOwnFuel,
@@ -56,7 +56,7 @@ func coolantTrend(r model.Rating, has func(model.PointID) bool) []model.AlarmRul
 
 // stops watches for what nobody asked the engine to do.
 func stops(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
-	hasty := model.AlarmRule{ID: "engine.stopped.loaded", Label: "The engine stopped under load", Priority: model.Critical, Kind: model.BelowLimit,
+	hasty := model.AlarmRule{ID: "engine.stopped.loaded", Label: "The engine stopped under load", Kind: model.BelowLimit,
 		Point: model.CoolingTime, Limit: model.AbruptStop.Seconds(), OnDelay: 3 * time.Second, Latch: true, ArmedIn: []model.EngineState{model.RunningDown, model.Standstill},
 		Action: "If nobody stopped it: open the load breaker, read what was first out, and find the cause before the next start.",
 		Basis:  "nobody who stops an engine on purpose does so within 10 s of carrying load (derived)"}
@@ -64,12 +64,12 @@ func stops(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	if !has(model.KeyOn) {
 		return rules
 	}
-	start := model.AlarmRule{ID: "engine.started.unasked", Label: "The engine turns with its key off", Priority: model.Critical, Kind: model.BelowLimit,
+	start := model.AlarmRule{ID: "engine.started.unasked", Label: "The engine turns with its key off", Kind: model.BelowLimit,
 		Point: model.KeyOn, Limit: 0.5, OnDelay: time.Second, Latch: true, ArmedIn: []model.EngineState{model.Cranking, model.RunningUp},
 		Action: "Keep hands and clothes away from fan and belts. Use the fuel cut-off, then isolate the starter battery.",
 		Basis:  "an engine that starts by itself hurts people beside it (common practice); two readings"}
 	slow := start
-	slow.ID, slow.Label, slow.Priority, slow.Latch = "engine.stopping.slowly", "The engine still turns half a minute after the key was turned off", model.Warning, false
+	slow.ID, slow.Label, slow.Latch = "engine.stopping.slowly", "The engine still turns half a minute after the key was turned off", false
 	slow.OnDelay, slow.GoodOnce, slow.ArmedIn = 30*time.Second, true, warm
 	slow.Action = "Be ready at the fuel cut-off and keep clear of the line of the flywheel: it may run on its own oil."
 	slow.Basis = "a sound engine comes to rest within half a minute without fuel (common practice)"
@@ -86,12 +86,12 @@ func stops(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 
 // fuelTime watches for how long the fuel lasts at what the set takes now.
 func fuelTime() []model.AlarmRule {
-	out := model.AlarmRule{ID: "fuel.time.out", Label: "Fuel for less than an hour", Priority: model.Critical, Kind: model.UsedUpWithin,
+	out := model.AlarmRule{ID: "fuel.time.out", Label: "Fuel for less than an hour", Kind: model.UsedUpWithin,
 		Point: model.FuelLevel, Limit: 3600, Window: usageWindow, Deadband: 600, OnDelay: 60 * time.Second, OffDelay: 60 * time.Second, ArmedIn: onOwnFuel,
 		Action: "Fill the tank, not while anything hot can be splashed, or end the test. An engine that ran dry has to be bled.",
 		Basis:  "an hour at the present consumption leaves time to fetch fuel (common practice). The rate is a line through the last 30 min; it is not determined, and nothing is judged, before the level fell for 10 min, by 2 % of the tank and beyond its scatter (derived)"}
 	short := out
-	short.ID, short.Label, short.Priority, short.Limit = "fuel.time.short", "Fuel for less than two hours", model.Warning, 2*3600
+	short.ID, short.Label, short.Limit = "fuel.time.short", "Fuel for less than two hours", 2*3600
 	short.Action = "Plan to fill up, or end the test in time."
 	short.Basis = "two hours at the present consumption (common practice), by the same line as for one hour"
 	return []model.AlarmRule{out, short}
@@ -102,12 +102,12 @@ func monoxide(has func(model.PointID) bool) []model.AlarmRule {
 	if !has(model.MonoxidePoint) {
 		return nil
 	}
-	far := model.AlarmRule{ID: "co.far.high", Label: "Carbon monoxide: leave now", Priority: model.Critical, Kind: model.AboveLimit, Point: model.MonoxidePoint,
+	far := model.AlarmRule{ID: "co.far.high", Label: "Carbon monoxide: leave now", Kind: model.AboveLimit, Point: model.MonoxidePoint,
 		Limit: 100e-6, Deadband: 20e-6, OffDelay: 60 * time.Second, Latch: true,
 		Action: "Leave at once and take everybody with you; stop the engine from outside if that can be done on the way. Call for help from the open air and let the rooms be aired before anybody goes in.",
 		Basis:  "100 ppm is the European limit of a quarter of an hour at work, Directive (EU) 2017/164 (from memory); nothing is waited for (derived). A certified CO alarm is mandatory in every adjoining room; this is not one"}
 	high := far
-	high.ID, high.Label, high.Priority, high.Latch = "co.high", "Carbon monoxide in the air", model.Warning, false
+	high.ID, high.Label, high.Latch = "co.high", "Carbon monoxide in the air", false
 	high.Limit, high.Deadband, high.OnDelay = 30e-6, 10e-6, 60*time.Second
 	high.Action = "Go outside and air the rooms. Look where the exhaust leaks or blows back before you go on; headache or dizziness means leave and get help."
 	high.Basis = "half as much again as the 20 ppm of an eight-hour day in Directive (EU) 2017/164 (from memory), for a minute. A certified CO alarm is mandatory in every adjoining room; this is not one"
@@ -118,24 +118,24 @@ func monoxide(has func(model.PointID) bool) []model.AlarmRule {
 func supplies(has func(model.PointID) bool) []model.AlarmRule {
 	var rules []model.AlarmRule
 	if has(model.FuelLevel) {
-		empty := model.AlarmRule{ID: "fuel.empty", Label: "Fuel nearly used up", Priority: model.Critical, Kind: model.BelowLimit, Point: model.FuelLevel,
+		empty := model.AlarmRule{ID: "fuel.empty", Label: "Fuel nearly used up", Kind: model.BelowLimit, Point: model.FuelLevel,
 			Limit: 0.10, Deadband: 0.03, OnDelay: 60 * time.Second, OffDelay: 60 * time.Second,
 			Action: "Fill the tank, not while anything hot can be splashed. An engine that ran dry has to be bled.",
 			Basis:  "a tenth of the tank: the outlet may draw air and dirt (common practice)"}
 		low := empty
-		low.ID, low.Label, low.Priority, low.Limit = "fuel.low", "Fuel low", model.Warning, 0.25
+		low.ID, low.Label, low.Limit = "fuel.low", "Fuel low", 0.25
 		low.Action = "Plan to fill up, or end the test in time."
 		low.Basis = "a quarter of the tank leaves time to fetch fuel (common practice)"
 		rules = append(rules, empty, low)
 		rules = append(rules, fuelTime()...)
 	}
 	if has(model.AmbientTemperature) {
-		stifling := model.AlarmRule{ID: "ambient.hot", Label: "Air at the set far too warm", Priority: model.Critical, Kind: model.AboveLimit,
+		stifling := model.AlarmRule{ID: "ambient.hot", Label: "Air at the set far too warm", Kind: model.AboveLimit,
 			Point: model.AmbientTemperature, Limit: 55, Deadband: 2, OnDelay: 60 * time.Second, OffDelay: 60 * time.Second, ArmedIn: onOwnFuel,
 			Action: "Take the load off and open doors and louvres: hot air or exhaust comes back to the radiator. Leave the room if you smell exhaust.",
 			Basis:  "55 °C leaves a radiator made for 40 °C without reserve (common practice)"}
 		warmer := stifling
-		warmer.ID, warmer.Label, warmer.Priority, warmer.Limit = "ambient.warm", "Air at the set too warm", model.Warning, 45
+		warmer.ID, warmer.Label, warmer.Limit = "ambient.warm", "Air at the set too warm", 45
 		warmer.Basis = "5 K above the 40 °C most sets are rated for (common practice)"
 		rules = append(rules, stifling, warmer)
 	}

@@ -24,17 +24,17 @@ func sight(devices []model.Device) []model.AlarmRule {
 		armed, after = atSpeed, 10*time.Second
 	}
 	action := "Go to the engine and watch its own gauges; stop it by hand if nobody can stay."
-	unseen := model.AlarmRule{ID: "engine.unseen", Label: "Cannot tell what the engine does", Priority: model.Critical,
+	unseen := model.AlarmRule{ID: "engine.unseen", Label: "Cannot tell what the engine does",
 		Kind: model.BelowLimit, Point: model.EngineStatePoint, Limit: 0.5, OnDelay: 10 * time.Second, OffDelay: 3 * time.Second,
 		ArmedIn: onOwnFuel, Action: action, Basis: "10 s: longer than a line needs to come back after the noise of a crank (common practice)"}
 	blind := unseen
 	blind.ID, blind.Label, blind.Point = "engine.blind", "None of the engine's sensors can be seen", model.EngineSignals
 	return []model.AlarmRule{unseen, blind,
-		{ID: "alarms.unwatched", Label: "Alarms cannot see", Priority: model.Warning, Kind: model.AboveLimit, Point: model.AlarmsUnwatched,
+		{ID: "alarms.unwatched", Label: "Alarms cannot see", Kind: model.AboveLimit, Point: model.AlarmsUnwatched,
 			Limit: 0.5, OnDelay: 8 * time.Second, OffDelay: 3 * time.Second, ArmedIn: armed, ArmDelay: after,
 			Action: "Watch by eye what the list of alarms calls unwatched, until its sensor or device is back.",
 			Basis:  "what cannot see must not look like normal: after 5 s without a value and 8 s more (derived)"},
-		{ID: "alarms.flood", Label: "Many alarms at once", Priority: model.Warning, Kind: model.AboveLimit, Point: model.AlarmsRaised,
+		{ID: "alarms.flood", Label: "Many alarms at once", Kind: model.AboveLimit, Point: model.AlarmsRaised,
 			Limit: 5.5, Deadband: 4, OffDelay: 60 * time.Second,
 			Action: "Look at the first one: the others may follow from it. Stop the engine by hand if you cannot tell.",
 			Basis:  "more than five in a minute is more than one person can take in (derived); ISA-18.2 and EEMUA 191 speak of a flood beyond ten in ten minutes"},
@@ -70,7 +70,7 @@ func failures(points map[model.PointID]model.Point) []model.AlarmRule {
 }
 
 func failedSensor(p model.PointID) model.AlarmRule {
-	r := model.AlarmRule{ID: string(p) + ".failed", Label: "Sensor failed: " + string(p), Priority: model.Warning,
+	r := model.AlarmRule{ID: string(p) + ".failed", Label: "Sensor failed: " + string(p),
 		Kind: model.PointFailed, Point: p, OnDelay: 5 * time.Second, OffDelay: 5 * time.Second,
 		Basis: "open, shorted, or outside its plausible window; of 4 to 20 mA a reading is believed from 3.8 to 20.5, and below 3.6 or above 21 the sensor has failed (NAMUR NE 43). A signal out for 5 s is no noise (common practice)"}
 	instead := map[model.PointID]string{
@@ -93,13 +93,13 @@ func failedSensor(p model.PointID) model.AlarmRule {
 }
 
 func stuckSensor(p model.PointID) model.AlarmRule {
-	return model.AlarmRule{ID: string(p) + ".stuck", Label: "Sensor does not move: " + string(p), Priority: model.Warning, Kind: model.StuckFor, Point: p,
+	return model.AlarmRule{ID: string(p) + ".stuck", Label: "Sensor does not move: " + string(p), Kind: model.StuckFor, Point: p,
 		Window: 10 * time.Minute, Action: "Do not trust this reading; use a gauge or a hand instrument. Look at sensor and adapter.",
 		Basis: "the same to the last digit for 10 min although the engine started or stopped 2 min ago or more: a real signal moves (common practice)"}
 }
 
 func jumpingSensor(p model.PointID, limit float64) model.AlarmRule {
-	return model.AlarmRule{ID: string(p) + ".jumps", Label: "Sensor jumps: " + string(p), Priority: model.Warning, Kind: model.JumpsFaster, Point: p,
+	return model.AlarmRule{ID: string(p) + ".jumps", Label: "Sensor jumps: " + string(p), Kind: model.JumpsFaster, Point: p,
 		Limit: limit, OffDelay: 60 * time.Second, Action: "Look for a loose plug, a chafed wire or a bad earth of the sensor.",
 		Basis: "faster than what it measures can change: 10 K in a second of a liquid with the mass of an engine round it, 20 bar of oil, more than its pump can give (derived)"}
 }
@@ -110,7 +110,7 @@ func contacts(has func(model.PointID) bool) []model.AlarmRule {
 	var rules []model.AlarmRule
 	for _, p := range []model.PointID{model.OilSwitch, model.ChargeLamp, model.KeyOn} {
 		if has(p) {
-			rules = append(rules, model.AlarmRule{ID: string(p) + ".never.moves", Label: "Contact never moves: " + string(p), Priority: model.Warning,
+			rules = append(rules, model.AlarmRule{ID: string(p) + ".never.moves", Label: "Contact never moves: " + string(p),
 				Kind: model.NeverMoves, Point: p, Limit: 3,
 				Action: "Test the contact by hand: it has to change between standstill and running. Until then nothing that it would warn of is seen.",
 				Basis:  "three starts without a change: a sound contact changes at each (derived)"})
@@ -119,14 +119,14 @@ func contacts(has func(model.PointID) bool) []model.AlarmRule {
 	if !has(model.OilPressure) {
 		return rules
 	}
-	rules = append(rules, model.AlarmRule{ID: "oil.pressure.at.rest", Label: "Oil pressure shown at standstill", Priority: model.Warning,
+	rules = append(rules, model.AlarmRule{ID: "oil.pressure.at.rest", Label: "Oil pressure shown at standstill",
 		Kind: model.AboveLimit, Point: model.OilPressure, Limit: 30e3, Deadband: 10e3, OnDelay: 60 * time.Second, ArmedIn: []model.EngineState{model.Standstill},
 		Action: "The sensor's zero is off: do not trust it when it runs. Compare it with the gauge.",
 		Basis:  "0.3 bar a minute after the last turn: a pump that stands gives no pressure (derived)"})
 	if !has(model.OilSwitch) {
 		return rules
 	}
-	low := model.AlarmRule{ID: "oil.switch.says.low", Label: "Oil switch says low, the transmitter does not", Priority: model.Warning,
+	low := model.AlarmRule{ID: "oil.switch.says.low", Label: "Oil switch says low, the transmitter does not",
 		Kind: model.AboveLimit, Point: model.OilSwitch, Limit: 0.5, While: model.AlarmCondition{Point: model.OilPressure, Limit: oilDisagrees},
 		OnDelay: 10 * time.Second, OffDelay: 5 * time.Second, ArmedIn: onOwnFuel,
 		Action: "Believe the lower of the two until a gauge has settled it. Take the load off.",
@@ -141,7 +141,7 @@ func contacts(has func(model.PointID) bool) []model.AlarmRule {
 // lostDevice watches that a device answers. One that lives on the set's own
 // voltage is expected to be silent while the set is not at speed.
 func lostDevice(d model.Device) model.AlarmRule {
-	rule := model.AlarmRule{ID: fmt.Sprintf("device.%s.lost", d.Name), Label: "No answer from " + d.Name, Priority: model.Warning,
+	rule := model.AlarmRule{ID: fmt.Sprintf("device.%s.lost", d.Name), Label: "No answer from " + d.Name,
 		Kind: model.DeviceLost, Device: d.Name, OnDelay: 15 * time.Second, OffDelay: 3 * time.Second,
 		Action: "Use the gauges on the set. Look at the device's supply, then at the bus: plug, polarity, termination.",
 		Basis:  "15 s: far beyond three missed polls (common practice)"}

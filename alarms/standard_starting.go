@@ -13,7 +13,7 @@ func battery(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 		return nil
 	}
 	scale := r.Battery / 12
-	base := model.AlarmRule{Point: model.BatteryVoltage, Priority: model.Warning, Kind: model.BelowLimit, Deadband: 0.2 * scale}
+	base := model.AlarmRule{Point: model.BatteryVoltage, Kind: model.BelowLimit, Deadband: 0.2 * scale}
 	rule := func(id, label string, limit float64, on time.Duration, armed []model.EngineState, action, basis string) model.AlarmRule {
 		a := base
 		a.ID, a.Label, a.Limit, a.OnDelay, a.OffDelay, a.ArmedIn = id, label, limit*scale, on, 10*time.Second, armed
@@ -22,10 +22,10 @@ func battery(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	}
 	flat := rule("battery.draining", "Battery drains while the engine runs", 12.2, 60*time.Second, onOwnFuel,
 		"End the test in an orderly way: a fuel solenoid drops out when the battery is flat.", "12.2 V is half empty at rest, and nothing charges it (common practice)")
-	flat.ArmDelay, flat.Priority = 45*time.Second, model.Critical
+	flat.ArmDelay = 45 * time.Second
 	over := rule("battery.overcharged", "Battery charged with far too many volts", 15.2, 30*time.Second, onOwnFuel,
 		"Stop the engine soon and keep sparks away: the battery gasses. Look at the charging regulator.", "above any charging curve of a warm lead-acid battery (common practice)")
-	over.Kind, over.Priority = model.AboveLimit, model.Critical
+	over.Kind = model.AboveLimit
 	much := rule("battery.charging.high", "Charging voltage high", 14.8, 30*time.Second, onOwnFuel,
 		"Look at the charging regulator and its earth before the battery boils.", "0.4 V above the usual 14.4 V (common practice)")
 	much.Kind = model.AboveLimit
@@ -34,11 +34,9 @@ func battery(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	sagging.Cold = model.AmbientTemperature
 	deep := rule("battery.crank.collapsed", "Battery collapses while cranking", 8.0, time.Second, []model.EngineState{model.Cranking},
 		"Stop cranking: relays drop out and this logger may lose its supply. Use a charged battery.", "8 V: below it 12 V relays and converters let go (common practice)")
-	deep.Priority = model.Critical
 	standing := []model.EngineState{model.Standstill}
 	low := rule("battery.rest.low", "Battery not full at rest", 12.4, 2*time.Hour, standing,
 		"Charge the battery before the next start.", "12.4 V is three quarters full; two hours at rest let the surface charge go (common practice)")
-	low.Priority = model.Information
 	empty := rule("battery.rest.flat", "Battery nearly flat at rest", 12.0, 10*time.Minute, standing,
 		"Charge the battery now; left flat it spoils. This logger draws from it as well.", "12.0 V is a quarter full (common practice)")
 	return []model.AlarmRule{over, deep, flat, much, sagging, empty, low}
@@ -46,12 +44,12 @@ func battery(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 
 // starter watches how long it was cranked without a rest.
 func starter() []model.AlarmRule {
-	hot := model.AlarmRule{ID: "starter.hot", Label: "Cranked too long without a rest", Priority: model.Critical, Kind: model.AboveLimit,
+	hot := model.AlarmRule{ID: "starter.hot", Label: "Cranked too long without a rest", Kind: model.AboveLimit,
 		Point: model.StarterTime, Limit: 30, Deadband: 25, ArmedIn: nil,
 		Action: "Release the starter and let it cool for two minutes. Look for fuel, air in the fuel and the stop lever.",
 		Basis:  "30 s of cranking, then two minutes of rest (common practice); a second of cranking is rested for by four seconds (derived)"}
 	long := hot
-	long.ID, long.Label, long.Priority, long.Limit, long.Deadband = "starter.long", "Cranked for long", model.Warning, 15, 10
+	long.ID, long.Label, long.Limit, long.Deadband = "starter.long", "Cranked for long", 15, 10
 	long.Basis = "15 s is one crank of the cranking cycle of NFPA 110, 5.6.4.2"
 	return []model.AlarmRule{hot, long}
 }
