@@ -6,6 +6,7 @@ import (
 	"context"
 	"errors"
 	"io"
+	"log/slog"
 	"net/http"
 	"net/url"
 	"time"
@@ -177,12 +178,15 @@ func (f *face) apiBundle(w http.ResponseWriter, r *http.Request) {
 }
 
 // Bounds of requests that read much: how long one waits for its turn, how long
-// one that has begun waits until it may go on, and how many reports are held in
-// memory.
+// one that has begun waits until it may go on, how many reports are held in
+// memory until they are taken, and how many streamed answers (exports, bundles,
+// backups) go on at once, in all and to one address.
 const (
 	heavyPatience = 30 * time.Second
 	goOnPatience  = 2 * time.Minute
 	mostReports   = 8
+	mostExports   = 8
+	exportsShare  = 4
 )
 
 // turn waits until a request that reads much may begin; who gets it leaves it.
@@ -212,6 +216,12 @@ func (f *face) enter(w http.ResponseWriter, r *http.Request) *turn {
 
 // stream answers with what write writes.
 func (f *face) stream(w http.ResponseWriter, r *http.Request, kind string, write func(io.Writer) error) {
+	streaming, err := f.exports.enter(r.Context(), remote(r), heavyPatience)
+	if err != nil {
+		f.fail(w, r, busy(err))
+		return
+	}
+	defer streaming.leave()
 	turn := f.enter(w, r)
 	if turn == nil {
 		return
@@ -222,11 +232,15 @@ func (f *face) stream(w http.ResponseWriter, r *http.Request, kind string, write
 	if kind == exportTypes["csv"] {
 		w.Header().Set("Content-Disposition", `attachment; filename="tickover.csv"`)
 	}
-	err := write(out)
+	err = write(out)
 	switch {
 	case err == nil:
 	case out.any:
-		f.log.Error("answer cut off", "path", r.URL.Path, "err", err)
+		level := slog.LevelError
+		if out.gone { // strangers who leave must not fill the log
+			level = slog.LevelDebug
+		}
+		f.log.Log(r.Context(), level, "answer cut off", "path", r.URL.Path, "err", err)
 		if local, ok := w.(interface{ CutOff(error) }); ok {
 			local.CutOff(err)
 			return
@@ -244,6 +258,7 @@ type taken struct {
 	turn *turn
 	ctx  context.Context // of the request
 	any  bool            // whether anything was written
+	gone bool            // the reader does not take more, or has left
 }
 
 // Write passes a piece on and gives its reader sendTimeout for it. Meanwhile
@@ -253,6 +268,7 @@ func (t *taken) Write(p []byte) (int, error) {
 	t.turn.pause()
 	_ = http.NewResponseController(t.ResponseWriter).SetWriteDeadline(time.Now().Add(sendTimeout)) // a test's writer has none
 	n, err := t.ResponseWriter.Write(p)
+	t.gone = err != nil || t.ctx.Err() != nil
 	if waited := t.turn.resume(t.ctx, goOnPatience); err == nil {
 		err = waited
 	}

@@ -27,8 +27,10 @@ func TestSlowReadersKeepNobodyWaiting(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := serve(hatchery(), Options{TrustLocal: true})
 		let := make(chan struct{})
-		for range mostHeavy + 2 {
-			go h.ServeHTTP(unread{httptest.NewRecorder(), let}, httptest.NewRequest("GET", "/api/v1/export", nil))
+		slow := httptest.NewRequest("GET", "/api/v1/export", nil)
+		slow.RemoteAddr = "198.51.100.1:4711"
+		for range 100 { // of whom one address has its share
+			go h.ServeHTTP(unread{httptest.NewRecorder(), let}, slow.Clone(t.Context()))
 		}
 		synctest.Wait()
 		began := time.Now()

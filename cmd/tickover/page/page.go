@@ -113,6 +113,7 @@ type face struct {
 	seen    seenKeys
 	heavy   *turnstile // of requests that read much
 	reports *turnstile // of reports, from their making until they are taken
+	exports *turnstile // of answers that are streamed, from begin to end
 	streams seats      // of open streams
 
 	drawings drawn
@@ -135,7 +136,7 @@ const (
 // New returns the handler of the page and the API.
 func New(src Source, opts Options) http.Handler {
 	f := &face{src: src, opts: opts, log: opts.Log, entrance: newEntrance(), streams: seats{most: mostStreams, share: streamsShare},
-		heavy: newTurnstile(mostHeavy, mostWaiting, waitingShare), reports: newTurnstile(mostReports, mostWaiting, waitingShare)}
+		heavy: newTurnstile(mostHeavy, mostWaiting, waitingShare), reports: newTurnstile(mostReports, mostWaiting, waitingShare), exports: newTurnstile(mostExports, mostExports, exportsShare)}
 	if f.log == nil {
 		f.log = slog.New(slog.DiscardHandler)
 	}
