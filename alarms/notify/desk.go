@@ -52,6 +52,7 @@ type Desk struct {
 	told   map[string]bool // escalations
 	blind  map[string]bool // rules last told as not watched
 	flood  flood
+	disk   *disk
 	number uint64 // of messages, so that no two have one ID
 }
 
@@ -61,9 +62,9 @@ func NewDesk(p Parts) *Desk {
 	if p.Patience == 0 {
 		p.Patience = defaultPatience
 	}
-	d := &Desk{parts: p, points: p.Setup.Points(), offers: make(chan []model.AlarmEvent, deskRoom), told: map[string]bool{}, blind: map[string]bool{}, flood: flood{held: map[string]bool{}}}
+	d := &Desk{parts: p, points: p.Setup.Points(), offers: make(chan []model.AlarmEvent, deskRoom), told: map[string]bool{}, blind: map[string]bool{}, flood: flood{held: map[string]bool{}}, disk: &disk{}}
 	for _, party := range p.Parties {
-		d.posts = append(d.posts, newPost(party.Target, party.Sender, p.Folder, d.about, p.Log))
+		d.posts = append(d.posts, newPost(party.Target, party.Sender, p.Folder, d.disk, d.about, p.Log))
 	}
 	d.recall()
 	d.recallFlood()
@@ -233,7 +234,7 @@ func (d *Desk) recall() {
 func (d *Desk) remember() {
 	text, err := json.Marshal(slices.Sorted(maps.Keys(d.told)))
 	if err == nil {
-		err = replace(d.escalatedFile(), text)
+		err = d.disk.replace(d.escalatedFile(), text)
 	}
 	if err != nil {
 		d.parts.Log.Error("an escalation may be told again after a restart", "err", err)

@@ -79,7 +79,7 @@ func (d *Desk) keepFlood() {
 	}
 	text, err := json.Marshal(heldBack{d.flood.held, d.flood.count})
 	if err == nil {
-		err = replace(d.heldFile(), text)
+		err = d.disk.replace(d.heldFile(), text)
 	}
 	if err != nil {
 		d.parts.Log.Error("how many alarms a flood held back may not be told after a restart", "err", err)

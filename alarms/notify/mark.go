@@ -62,7 +62,7 @@ func (d *Desk) setMark(at model.Instant) {
 	d.mark = at
 	text, err := json.Marshal(at)
 	if err == nil {
-		err = replace(d.markFile(), text)
+		err = d.disk.replace(d.markFile(), text)
 	}
 	if err != nil {
 		d.parts.Log.Error("an alarm may be told again after a restart", "err", err)

@@ -33,11 +33,11 @@ type post struct {
 	health model.OutletHealth
 }
 
-func newPost(t model.Target, s Sender, folder string, about func() Digest, log *slog.Logger) *post {
+func newPost(t model.Target, s Sender, folder string, d *disk, about func() Digest, log *slog.Logger) *post {
 	p := &post{target: t, sender: s, about: about, log: log.With("target", t.Name), woken: make(chan struct{}, 1),
 		health: model.OutletHealth{Name: t.Name, Kind: t.Kind.String()}}
 	var err error
-	if p.queue, err = openQueue(filepath.Join(folder, t.Name+".queue")); err != nil {
+	if p.queue, err = openQueue(filepath.Join(folder, t.Name+".queue"), d); err != nil {
 		p.log.Error("some messages that waited are lost", "err", err)
 	}
 	return p
@@ -45,12 +45,13 @@ func newPost(t model.Target, s Sender, folder string, about func() Digest, log *
 
 // put queues a message.
 func (p *post) put(m Message) {
-	if err := p.queue.add(m); err != nil {
-		p.log.Error("a message waits in memory only", "err", err)
-	}
+	kept := p.queue.add(m)
 	select {
-	case p.woken <- struct{}{}:
+	case p.woken <- struct{}{}: // before the card is waited for
 	default:
+	}
+	if err := kept(); err != nil {
+		p.log.Error("a message waits in memory only", "err", err)
 	}
 }
 

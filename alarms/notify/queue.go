@@ -19,6 +19,7 @@ const longestQueue = 1000
 // used by several goroutines at once.
 type queue struct {
 	path    string
+	disk    *disk
 	mu      sync.Mutex
 	waiting []Message
 	lines   int // in the file; those that were dropped are still among them
@@ -34,8 +35,8 @@ type line struct {
 
 // openQueue reads what was left. Lines that a power cut spoilt are left out
 // and told in the error, beside the queue.
-func openQueue(path string) (*queue, error) {
-	q := &queue{path: path}
+func openQueue(path string, d *disk) (*queue, error) {
+	q := &queue{path: path, disk: d}
 	text, err := os.ReadFile(path)
 	if errors.Is(err, os.ErrNotExist) {
 		return q, nil
@@ -59,7 +60,11 @@ func openQueue(path string) (*queue, error) {
 	q.lines = len(q.waiting)
 	q.trim()
 	if spoilt > 0 { // a message behind half a line would be spoilt as well
-		return q, errors.Join(fmt.Errorf("read waiting messages in %s: %d lines are spoilt", path, spoilt), q.rewrite())
+		w, err := q.rewrite()
+		if err == nil {
+			err = d.wait(w)
+		}
+		return q, errors.Join(fmt.Errorf("read waiting messages in %s: %d lines are spoilt", path, spoilt), err)
 	}
 	return q, nil
 }
@@ -72,27 +77,35 @@ func (q *queue) trim() {
 	}
 }
 
-// add puts a message at the end. The error says that it is in memory only.
-func (q *queue) add(m Message) error {
+// add puts a message at the end. What it returns waits for the card; its error
+// says that the message is in memory only.
+func (q *queue) add(m Message) (kept func() error) {
+	text, err := json.Marshal(m)
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	q.waiting = append(q.waiting, m)
 	q.trim()
-	if q.lines >= 2*longestQueue { // seldom: making the file anew wears the card
-		return q.rewrite()
+	if err != nil {
+		return func() error { return err }
 	}
-	return q.append(m)
+	var w *write
+	if q.lines >= 2*longestQueue { // seldom: making the file again wears the card
+		w, err = q.rewrite()
+	} else {
+		q.lines++
+		w = q.disk.later(func() error { return appendLine(q.path, text) })
+	}
+	if err != nil {
+		return func() error { return err }
+	}
+	return func() error { return q.disk.wait(w) }
 }
 
-func (q *queue) append(m Message) error {
-	text, err := json.Marshal(m)
-	if err != nil {
-		return err
-	}
-	if err := os.MkdirAll(filepath.Dir(q.path), 0o700); err != nil {
+func appendLine(path string, text []byte) error {
+	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
 		return fmt.Errorf("keep a message: %w", err)
 	}
-	f, err := os.OpenFile(q.path, os.O_WRONLY|os.O_CREATE|os.O_APPEND, 0o600)
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_APPEND, 0o600)
 	if err != nil {
 		return fmt.Errorf("keep a message: %w", err)
 	}
@@ -100,7 +113,6 @@ func (q *queue) append(m Message) error {
 	if err := errors.Join(err, f.Sync(), f.Close()); err != nil {
 		return fmt.Errorf("keep a message: %w", err)
 	}
-	q.lines++
 	return nil
 }
 
@@ -116,14 +128,18 @@ func (q *queue) next(n int) ([]Message, int) {
 // it goes by their IDs.
 func (q *queue) done(sent []Message, dropped int) error {
 	q.mu.Lock()
-	defer q.mu.Unlock()
 	gone := map[string]bool{}
 	for _, m := range sent {
 		gone[m.ID] = true
 	}
 	q.waiting = slices.DeleteFunc(q.waiting, func(m Message) bool { return gone[m.ID] })
 	q.dropped -= dropped
-	return q.rewrite()
+	w, err := q.rewrite()
+	q.mu.Unlock()
+	if err != nil {
+		return err
+	}
+	return q.disk.wait(w)
 }
 
 func (q *queue) len() int {
@@ -132,14 +148,17 @@ func (q *queue) len() int {
 	return len(q.waiting)
 }
 
-// rewrite makes the file anew so that a power cut leaves the old or the new.
-func (q *queue) rewrite() error {
-	if len(q.waiting) == 0 {
-		if err := os.Remove(q.path); err != nil && !errors.Is(err, os.ErrNotExist) {
-			return fmt.Errorf("clear sent messages: %w", err)
-		}
-		q.lines = 0
-		return nil
+// rewrite makes the file again so that a power cut leaves the old or the new.
+// Callers hold mu and wait for it when they do not.
+func (q *queue) rewrite() (*write, error) {
+	q.lines = len(q.waiting)
+	if q.lines == 0 {
+		return q.disk.later(func() error {
+			if err := os.Remove(q.path); err != nil && !errors.Is(err, os.ErrNotExist) {
+				return fmt.Errorf("clear sent messages: %w", err)
+			}
+			return nil
+		}), nil
 	}
 	all := make([]any, 0, len(q.waiting)+1)
 	if q.dropped > 0 {
@@ -152,15 +171,11 @@ func (q *queue) rewrite() error {
 	for _, one := range all {
 		line, err := json.Marshal(one)
 		if err != nil {
-			return err
+			return nil, err
 		}
 		text = append(append(text, line...), '\n')
 	}
-	if err := replace(q.path, text); err != nil {
-		return err
-	}
-	q.lines = len(q.waiting)
-	return nil
+	return q.disk.later(func() error { return replace(q.path, text) }), nil
 }
 
 // replace writes a file so that a power cut leaves the old one or the new.

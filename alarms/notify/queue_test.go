@@ -19,12 +19,12 @@ import (
 
 func TestSpoiltLinesOfAQueueAreLeftOut(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "letter.queue")
-	q, err := openQueue(path)
+	q, err := openQueue(path, &disk{})
 	if err != nil {
 		t.Fatal(err)
 	}
 	for i := range 3 {
-		if err := q.add(Message{ID: fmt.Sprint(i), Text: "x"}); err != nil {
+		if err := q.add(Message{ID: fmt.Sprint(i), Text: "x"})(); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -36,15 +36,15 @@ func TestSpoiltLinesOfAQueueAreLeftOut(t *testing.T) {
 	if err := os.WriteFile(path, text[:len(text)-9], 0o600); err != nil {
 		t.Fatal(err)
 	}
-	q, err = openQueue(path)
+	q, err = openQueue(path, &disk{})
 	if err == nil || q.len() != 2 {
 		t.Errorf("%d left, %v", q.len(), err)
 	}
 	// What comes behind it is not spoilt as well.
-	if err := q.add(Message{ID: "3", Text: "x"}); err != nil {
+	if err := q.add(Message{ID: "3", Text: "x"})(); err != nil {
 		t.Fatal(err)
 	}
-	if q, err = openQueue(path); err != nil || q.len() != 3 {
+	if q, err = openQueue(path, &disk{}); err != nil || q.len() != 3 {
 		t.Errorf("%d left, %v", q.len(), err)
 	}
 }
@@ -55,7 +55,7 @@ func TestSpoiltLinesOfAQueueAreLeftOut(t *testing.T) {
 func TestThousandsOfEventsFitTheCardAndAFewMails(t *testing.T) {
 	folder := t.TempDir()
 	path := filepath.Join(folder, "letter.queue")
-	q, err := openQueue(path)
+	q, err := openQueue(path, &disk{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -64,7 +64,7 @@ func TestThousandsOfEventsFitTheCardAndAFewMails(t *testing.T) {
 	for i := range events {
 		e := model.AlarmEvent{At: model.Instant{Boot: 1, Offset: time.Duration(i+1) * time.Second}, Rule: "oil.low", Label: "Oil pressure low", To: model.AlarmUnacknowledged,
 			Priority: model.Critical, Quality: model.Good, Action: "Stop the engine by hand."}
-		if err := q.add(messageOf(e, model.NoQuantity, model.Clock{})); err != nil {
+		if err := q.add(messageOf(e, model.NoQuantity, model.Clock{}))(); err != nil {
 			t.Fatal(err)
 		}
 		if st, err := os.Stat(path); err == nil {
@@ -76,7 +76,7 @@ func TestThousandsOfEventsFitTheCardAndAFewMails(t *testing.T) {
 	}
 	address, mails := smtpServer(t, nil)
 	s := mailTo(address)
-	p := newPost(model.Target{Name: "letter", Kind: model.Mail}, s, folder, func() Digest { return Digest{Set: "Hatchery"} }, slog.New(slog.DiscardHandler))
+	p := newPost(model.Target{Name: "letter", Kind: model.Mail}, s, folder, &disk{}, func() Digest { return Digest{Set: "Hatchery"} }, slog.New(slog.DiscardHandler))
 	ctx, stop := context.WithCancel(context.Background())
 	defer stop()
 	go p.run(ctx)

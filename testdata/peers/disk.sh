@@ -6,7 +6,7 @@
 # that was acknowledged may be lost, and everything must mend by itself where
 # the kernel lets it. Needs root.
 #
-#   disk.sh [cuts]     10 cuts when not given
+#   disk.sh [cuts] [long]     10 cuts when not given; long is that of watch.sh
 set -euo pipefail
 here=$(cd "$(dirname "$0")" && pwd)
 root=$(cd "$here/../.." && pwd)
@@ -126,4 +126,5 @@ kill -TERM "$daemon"
 wait "$daemon" || { echo "the daemon ended badly on the mended card"; tail -5 demo.log; exit 1; }
 ./tickover verify --state mounted/state | tail -1 | grep '^no problems'
 umount mounted
+bash "$here/watch.sh" "${2:-short}"
 echo "file system read-only by a fault of its own: told, watched on; $after; nothing acknowledged lost"
