@@ -237,7 +237,7 @@ func (f *face) stream(w http.ResponseWriter, r *http.Request, kind string, write
 	case err == nil:
 	case out.any:
 		level := slog.LevelError
-		if out.gone { // strangers who leave must not fill the log
+		if out.gone || r.Context().Err() != nil { // strangers who leave must not fill the log
 			level = slog.LevelDebug
 		}
 		f.log.Log(r.Context(), level, "answer cut off", "path", r.URL.Path, "err", err)

@@ -3,12 +3,16 @@ package page
 import (
 	"context"
 	"io"
+	"log/slog"
 	"net/http"
 	"net/http/httptest"
+	"strings"
 	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
+
+	"tickover/model"
 )
 
 // unread is an answer that nobody takes until it is let go.
@@ -92,4 +96,37 @@ func TestWhatCannotBeMadeInTurnIsRefused(t *testing.T) {
 			}
 		}
 	})
+}
+
+// endlessExport writes until its reader leaves.
+type endlessExport struct {
+	*shed
+	ended chan struct{}
+}
+
+func (e endlessExport) Export(ctx context.Context, w io.Writer, _ model.Query, _ Form) error {
+	defer close(e.ended)
+	for ctx.Err() == nil {
+		if _, err := w.Write(make([]byte, 4096)); err != nil {
+			return err
+		}
+	}
+	return ctx.Err()
+}
+
+// Readers who leave in the middle are no errors: strangers must not fill the log.
+func TestAReaderWhoLeavesFillsNoLog(t *testing.T) {
+	var log strings.Builder
+	e := endlessExport{hatchery(), make(chan struct{})}
+	server := httptest.NewServer(New(e, Options{Log: slog.New(slog.NewTextHandler(&log, nil))}))
+	answer, err := http.Get(server.URL + "/api/v1/export")
+	if err != nil {
+		t.Fatal(err)
+	}
+	answer.Body.Close()
+	<-e.ended
+	server.Close() // waits for the handler
+	if log.Len() > 0 {
+		t.Error(log.String())
+	}
 }
