@@ -78,6 +78,15 @@ func (c crank) volt(t float64) float64 {
 	return 0
 }
 
+// built is when the voltage first reaches nine tenths of rated.
+func (c crank) built() float64 {
+	t := c.turned(9)
+	for c.volt(t) < 0.9*230 {
+		t += 0.001
+	}
+	return t
+}
+
 // averaged is what an instrument shows that averages over w.
 func averaged(of func(float64) float64, t, w float64) float64 {
 	sum := 0.0
@@ -119,7 +128,11 @@ func (h crankPolls) input(cranks ...crank) Input {
 			samples = append(samples, model.GoodSample(model.SpeedPoint, averaged(c.speed, t, h.average)))
 		}
 		step("adapter", t, samples...)
-		v := averaged(c.volt, t+h.lag, h.average)
+		shown := t + h.lag
+		if h.renew > 0 {
+			shown = math.Floor(shown/h.renew) * h.renew
+		}
+		v := averaged(c.volt, shown, h.window)
 		step("meter", t+h.lag, model.GoodSample(model.FrequencyPoint, hertz), model.GoodSample(model.VoltageL1N, v),
 			model.GoodSample(model.VoltageL2N, v), model.GoodSample(model.VoltageL3N, v))
 	}
@@ -136,8 +149,9 @@ func (h crankPolls) input(cranks ...crank) Input {
 	}}
 }
 
-// crankPolls is how cranks are read.
-type crankPolls struct{ every, phase, lag, average float64 }
+// crankPolls is how cranks are read; the meter renews what it shows every renew s, as
+// means over window s.
+type crankPolls struct{ every, phase, lag, average, renew, window float64 }
 
 func randomCrank(random *rand.Rand) (crank, crankPolls) {
 	u := func(lo, hi float64) float64 { return lo + (hi-lo)*random.Float64() }
@@ -148,7 +162,7 @@ func randomCrank(random *rand.Rand) (crank, crankPolls) {
 		c.fire = c.release - u(0, 1)*min(1.5, c.release-c.begin-0.4)
 	}
 	every := []float64{0.1, 0.25, 0.5, 1, 2}[random.IntN(5)]
-	return c, crankPolls{every, u(0, 1) * every, u(0, 1) * every, u(0, 1) * every}
+	return c, crankPolls{every, u(0, 1) * every, u(0, 1) * every, u(0, 1) * every, 0, 0}
 }
 
 // contains reports whether a figure does not exclude the truth; one that is not
@@ -171,10 +185,12 @@ func contains(f model.Figure, truth float64) bool {
 // Every time that a start record gives holds the truth, by whatever witnesses and
 // at whatever interval it was read, after a hot stop too.
 func TestStartTimesHoldTheTruth(t *testing.T) {
-	random := rand.New(rand.NewPCG(16, 12))
+	random, meter := rand.New(rand.NewPCG(16, 12)), rand.New(rand.NewPCG(16, 13))
 	claims, known, missed := map[string]int{}, map[string]int{}, map[string]int{}
 	for n := range 400 {
 		c, h := randomCrank(random)
+		h.renew = meter.Float64() // with its average at most 1 s
+		h.window = (1 - h.renew) * meter.Float64()
 		rec, err := Record(h.input(c))
 		if err != nil {
 			t.Fatal(err)
@@ -182,6 +198,7 @@ func TestStartTimesHoldTheTruth(t *testing.T) {
 		truths := map[string]float64{"crank time": c.release - c.begin}
 		if !math.IsInf(c.fire, 1) {
 			truths["time to self-sustained speed"] = c.turned(0.28*25) - c.begin
+			truths["time to 90 % of rated voltage"] = c.built() - c.begin
 			truths["time to first oil pressure"] = c.oilAfter - 1.5*math.Log(0.9)
 			truths["time to 1 bar of oil pressure"] = c.oilAfter - 1.5*math.Log(1-1/3.)
 		}
@@ -287,5 +304,31 @@ func TestWhatBoundsACrank(t *testing.T) {
 		if c.shaft.sure() != within {
 			t.Errorf("a shaft that turned from %v s on before the engine ran: its crank is seen %v, want %v", at, c.shaft.sure(), within)
 		}
+	}
+}
+
+// A meter may show the voltage up to 1 s late: one that renews its registers every
+// second is allowed for, whatever the polls.
+func TestBuildTimeAllowsForTheMeter(t *testing.T) {
+	random := rand.New(rand.NewPCG(90, 16))
+	seen := 0
+	for n := range 60 {
+		c, h := randomCrank(random)
+		if math.IsInf(c.fire, 1) || !c.volts {
+			continue
+		}
+		h.every, h.average, h.lag, h.renew = 0.02, 0.01, 0, 0.999
+		rec, err := Record(h.input(c))
+		if err != nil || len(rec.FirstStart) != 1 {
+			t.Fatalf("%d: %v, %d starts", n, err, len(rec.FirstStart))
+		}
+		f := named(t, &model.RunRecord{Figures: rec.FirstStart[0].Figures}, "time to 90 % of rated voltage")
+		if truth := c.built() - c.begin; !contains(f, truth) {
+			t.Errorf("%d: %.3f s, claimed %.3f to %.3f", n, truth, f.Low, f.High)
+		}
+		seen++
+	}
+	if seen < 20 {
+		t.Errorf("%d starts looked at", seen)
 	}
 }

@@ -173,6 +173,23 @@ func (c *start) since(x *crossing, name string) model.Figure {
 	return stretch(lo, hi, x.at-x.last).figure(name, "", "s", own{})
 }
 
+// meterBehind is how much older in s than its reading what a power meter shows may be:
+// it renews its registers now and then, as means over some time. Nothing is learned
+// of that; 1 s is assumed (common practice, renewal and average together).
+const meterBehind = 1.0
+
+// buildTime is when the voltage was there: as late as it was read, and earlier by what
+// the meter is behind.
+func (c *start) buildTime() model.Figure {
+	built := c.voltage
+	built.earlier -= meterBehind
+	f := c.since(&built, "time to 90 % of rated voltage")
+	if f.Known {
+		f.Note = fmt.Sprintf("a meter may show it %s s late", short(meterBehind))
+	}
+	return f
+}
+
 func (c *start) oilFigures() []model.Figure {
 	top := math.NaN()
 	if c.oil.any {
@@ -203,7 +220,7 @@ func (c *start) runUpFigures(r model.Rating) []model.Figure {
 	if r.Frequency <= 0 {
 		over = model.NotKnown(over.Name, "", "%", "no rated frequency is given")
 	}
-	return []model.Figure{c.since(&c.voltage, "time to 90 % of rated voltage"), over, overV,
+	return []model.Figure{c.buildTime(), over, overV,
 		number("first stable frequency", "Hz", stable, "it held still for 10 s nowhere in the time watched"),
 		number("first stable voltage", "V", stableV, "it held still for 10 s nowhere in the time watched")}
 }

@@ -54,7 +54,7 @@ func (b *board) analyse(f found, threshold float64) (stepResult, bool) {
 	}
 	s := stepResult{step: step, on: load(step.After) >= load(step.Before), size: math.Abs(load(step.After) - load(step.Before)), per: map[key][]measure{}}
 	b.frequencyFigures(&s, f)
-	b.voltageFigures(&s, f)
+	b.voltageFigures(&s, f, b.adrift(from, f.before) || b.adrift(tail, f.end))
 	if b.changedAgain(f, tail, threshold) {
 		for _, k := range []key{frequencyRecoveryOn, frequencyRecoveryOff, voltageRecoveryOn, voltageRecoveryOff} {
 			for i := range s.per[k] {
@@ -197,7 +197,15 @@ func extreme(r []reading, j jump, sign float64, what, unit string) model.Figure 
 		Seen: seconds(usual), Note: j.when(in[at].t)}
 }
 
-func (b *board) voltageFigures(s *stepResult, f found) {
+// adrift reports whether the neutral was suspect for most of the readings in a
+// stretch: the phases' voltages follow the load then, not the regulator.
+func (b *board) adrift(from, to float64) bool {
+	return mean(b.track(model.NeutralSuspect).between(from, to)) > 0.5 // false for NaN
+}
+
+// voltageFigures judges the voltage around a step; adrift says that the neutral was not
+// sound before or after it.
+func (b *board) voltageFigures(s *stepResult, f found, adrift bool) {
 	points, rated := b.voltages()
 	peakKey, recoveryKey, sign := voltageRise, voltageRecoveryOff, 1.0
 	if s.on {
@@ -206,6 +214,12 @@ func (b *board) voltageFigures(s *stepResult, f found) {
 	if rated <= 0 {
 		s.set(peakKey, unknown("no rated voltage is given"))
 		s.set(recoveryKey, unknown("no rated voltage is given"))
+		return
+	}
+	if adrift {
+		const why = "the neutral is suspect, and the voltages of the phases follow the load"
+		s.set(peakKey, unknown(why))
+		s.set(recoveryKey, unknown(why))
 		return
 	}
 	worst, recoveries := unknown("there is no voltage around the step"), make([]measure, len(b.sets))
