@@ -48,6 +48,13 @@ func New(rules []model.AlarmRule) *Machine {
 			m.add(r)
 		}
 	}
+	for _, w := range m.watches {
+		for _, id := range w.rule.Follows {
+			if h := m.byID[id]; h != nil {
+				w.follows = append(w.follows, h)
+			}
+		}
+	}
 	slices.SortStableFunc(m.watches, func(a, b *watch) int {
 		return int(b.rule.Priority) - int(a.rule.Priority)
 	})
@@ -188,7 +195,7 @@ func joined(out []model.AlarmEvent, e model.AlarmEvent) bool {
 	}
 	for i := range out {
 		o := &out[i]
-		if o.From == o.To && o.Who == "" && o.Unwatched == e.Unwatched && o.Why == e.Why {
+		if o.From == o.To && o.Who == "" && o.Unwatched == e.Unwatched && o.Why == e.Why && o.Under == e.Under && !e.Alone {
 			o.Also = append(o.Also, e.Rule)
 			return true
 		}

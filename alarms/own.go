@@ -21,15 +21,12 @@ const belowPerAbove = 11
 // longCooling stands for a cooling time that is long or not known.
 const longCooling = time.Hour
 
-// raisings remembers when alarms were last raised.
+// raisings remembers when alarms were last announced.
 type raisings struct {
 	at    [64]model.Instant
 	count int
-	first string // label of the one that opened the newest minute
+	first string // label of the one that opened the newest ten minutes
 }
-
-// floodSpan is the time over which raised alarms are counted.
-const floodSpan = time.Minute
 
 func (r *raisings) add(at model.Instant, label string) {
 	if r.within(at) == 0 {
@@ -39,10 +36,10 @@ func (r *raisings) add(at model.Instant, label string) {
 	r.count++
 }
 
-// within counts those of the last minute, at most 64.
+// within counts those of the last ten minutes, at most 64.
 func (r *raisings) within(now model.Instant) (n int) {
 	for _, at := range r.at {
-		if d, same := now.Sub(at); same && !at.IsZero() && d < floodSpan {
+		if d, same := now.Sub(at); same && !at.IsZero() && d < rateSpan {
 			n++
 		}
 	}
@@ -111,9 +108,11 @@ func (w *watch) ownWords(m *Machine) string {
 	case model.CoolingTime:
 		return fmt.Sprintf("%.0f s after it carried load", w.value)
 	case model.AlarmsRaised:
-		return fmt.Sprintf("%.0f in a minute; the first: %s", w.value, m.raisings.first)
+		return fmt.Sprintf("%.0f in ten minutes; the first: %s", w.value, m.raisings.first)
 	case model.AlarmsUnwatched:
 		return fmt.Sprintf("%.0f alarms cannot see", w.value)
+	case model.EngineSignals:
+		return m.silentWords()
 	case model.FailedStarts:
 		return m.crankWords()
 	}
@@ -125,7 +124,7 @@ func (w *watch) ownWords(m *Machine) string {
 func (m *Machine) countUnwatched() {
 	m.unwatched = 0
 	for _, w := range m.watches {
-		if w.unwatched && w.rule.Kind != model.PointFailed {
+		if w.unwatched && w.rule.Kind != model.PointFailed && !w.hushed(m) {
 			m.unwatched++
 		}
 	}

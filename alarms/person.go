@@ -59,6 +59,11 @@ func (m *Machine) Acknowledge(rule, who, why string, at model.Instant) ([]model.
 			return fmt.Errorf("it is %s: %w", w.state, ErrNotNow)
 		}
 		m.change(w, to, who, why)
+		for _, o := range m.watches { // what is shown under it was seen with it
+			if o.head == w && o.state == model.AlarmUnacknowledged {
+				m.change(o, model.AlarmAcknowledged, who, why)
+			}
+		}
 		return nil
 	})
 }
@@ -168,6 +173,9 @@ func (m *Machine) Replay(events []model.AlarmEvent, boots ...model.Boot) {
 		for _, id := range append([]string{e.Rule}, e.Also...) {
 			if w := m.byID[id]; w != nil {
 				w.restore(e)
+				if e.From != e.To || e.Alone {
+					w.head = m.byID[e.Under]
+				}
 			}
 		}
 		if m.at.Before(e.At) {

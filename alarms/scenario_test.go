@@ -176,6 +176,12 @@ func (s *stage) tell(events []model.AlarmEvent) []string {
 		if e.FirstOut {
 			text += ", first out"
 		}
+		switch {
+		case e.Under != "" && e.To == model.AlarmUnacknowledged:
+			text += ", under " + e.Under
+		case e.Alone:
+			text = fmt.Sprintf("%s %s: alone", e.At, e.Rule)
+		}
 		if e.Flood {
 			text += ", in a flood"
 		}

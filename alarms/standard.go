@@ -67,6 +67,7 @@ func Standard(r model.Rating, points map[model.PointID]model.Point, devices []mo
 	for _, d := range devices {
 		rules = append(rules, lostDevice(d))
 	}
+	follow(rules, setFed)
 	for i := range rules {
 		rules[i] = justified(rules[i])
 		if rules[i].Priority == model.Critical {

@@ -25,19 +25,20 @@ func sight(devices []model.Device) []model.AlarmRule {
 	}
 	action := "Go to the engine and watch its own gauges; stop it by hand if nobody can stay."
 	unseen := model.AlarmRule{ID: "engine.unseen", Label: "Cannot tell what the engine does",
-		Kind: model.BelowLimit, Point: model.EngineStatePoint, Limit: 0.5, OnDelay: 10 * time.Second, OffDelay: 3 * time.Second,
-		ArmedIn: onOwnFuel, Action: action, Basis: "10 s: longer than a line needs to come back after the noise of a crank (common practice)"}
+		Kind: model.BelowLimit, Point: model.EngineStatePoint, Limit: 0.5, OnDelay: 20 * time.Second, OffDelay: 3 * time.Second,
+		ArmedIn: onOwnFuel, Action: action, Basis: "20 s: longer than a line needs to come back after the noise of a crank (common practice), and after the alarm that none of the sensors can be seen"}
 	blind := unseen
 	blind.ID, blind.Label, blind.Point = "engine.blind", "None of the engine's sensors can be seen", model.EngineSignals
+	blind.OnDelay, blind.Basis = 10*time.Second, "10 s: longer than a line needs to come back after the noise of a crank (common practice)"
 	return []model.AlarmRule{unseen, blind,
 		{ID: "alarms.unwatched", Label: "Alarms cannot see", Kind: model.AboveLimit, Point: model.AlarmsUnwatched,
 			Limit: 0.5, OnDelay: 8 * time.Second, OffDelay: 3 * time.Second, ArmedIn: armed, ArmDelay: after,
 			Action: "Watch by eye what the list of alarms calls unwatched, until its sensor or device is back.",
 			Basis:  "what cannot see must not look like normal: after 5 s without a value and 8 s more (derived)"},
 		{ID: "alarms.flood", Label: "Many alarms at once", Kind: model.AboveLimit, Point: model.AlarmsRaised,
-			Limit: 5.5, Deadband: 4, OffDelay: 60 * time.Second,
+			Limit: floodAbove + 0.5, Deadband: floodAbove - floodEnds + 1, OffDelay: 60 * time.Second,
 			Action: "Look at the first one: the others may follow from it. Stop the engine by hand if you cannot tell.",
-			Basis:  "more than five in a minute is more than one person can take in (derived); ISA-18.2 and EEMUA 191 speak of a flood beyond ten in ten minutes"},
+			Basis:  "a flood by ISA-18.2 and EEMUA 191: more than ten alarms announced in ten minutes; it is over at fewer than five (from memory). Information is not counted, nor what is shown under another alarm"},
 	}
 }
 
@@ -142,7 +143,7 @@ func contacts(has func(model.PointID) bool) []model.AlarmRule {
 // voltage is expected to be silent while the set is not at speed.
 func lostDevice(d model.Device) model.AlarmRule {
 	rule := model.AlarmRule{ID: fmt.Sprintf("device.%s.lost", d.Name), Label: "No answer from " + d.Name,
-		Kind: model.DeviceLost, Device: d.Name, OnDelay: 15 * time.Second, OffDelay: 3 * time.Second,
+		Kind: model.DeviceLost, Device: d.Name, Line: d.Line, OnDelay: 15 * time.Second, OffDelay: 3 * time.Second,
 		Action: "Use the gauges on the set. Look at the device's supply, then at the bus: plug, polarity, termination.",
 		Basis:  "15 s: far beyond three missed polls (common practice)"}
 	if d.PoweredBySet {

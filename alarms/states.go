@@ -77,6 +77,9 @@ func (w *watch) words(m *Machine) string {
 	case model.PointFailed:
 		return w.in.sample.Cause.String()
 	case model.DeviceLost:
+		if all := m.silentWords(); all != "" {
+			return all
+		}
 		return "no answer from " + w.rule.Device
 	case model.UsedUpWithin:
 		return fmt.Sprintf("%.0f %% used an hour of late", 360000*w.trace.(*usage).rate)
@@ -91,12 +94,13 @@ func (w *watch) words(m *Machine) string {
 func (m *Machine) change(w *watch, to model.AlarmState, who, why string) {
 	switch to {
 	case model.AlarmUnacknowledged:
-		w.raised, w.first = m.at, m.firstOut(w)
+		w.head = w.explained()
+		w.raised, w.first = m.at, w.head == nil && m.firstOut(w)
 		w.crossing = model.Crossing{Value: w.value, Limit: w.limit, Quality: w.quality(), Why: why}
 	case model.AlarmAcknowledged:
 		w.known = m.at
 	case model.AlarmNormal, model.AlarmSuppressedByDesign:
-		w.first = false
+		w.first, w.head = false, nil
 	}
 	e := m.event(w, to)
 	e.Who, e.Why = who, why
@@ -109,7 +113,9 @@ func (m *Machine) change(w *watch, to model.AlarmState, who, why string) {
 	}
 	if to == model.AlarmUnacknowledged && w != m.flood {
 		e.Flood = m.flood != nil && m.flood.on && w.rule.Priority < model.Critical
-		m.raisings.add(m.at, w.rule.Label)
+		if e.Announced() {
+			m.raisings.add(m.at, w.rule.Label)
+		}
 	}
 	m.out = append(m.out, e)
 	w.history.take(e, m.log.until(m.at))
@@ -121,13 +127,16 @@ func (m *Machine) change(w *watch, to model.AlarmState, who, why string) {
 func (m *Machine) note(w *watch, why string) {
 	e := m.event(w, w.state)
 	e.Unwatched, e.Why = w.unwatched, why
+	if w.unwatched && w.hushed(m) {
+		e.Under = m.silent().rule.ID
+	}
 	m.out = append(m.out, e)
 }
 
 func (m *Machine) event(w *watch, to model.AlarmState) model.AlarmEvent {
 	return model.AlarmEvent{At: m.at, Rule: w.rule.ID, Label: w.rule.Label, Priority: w.rule.Priority,
 		From: w.state, To: to, Value: w.value, Quality: w.quality(), Limit: w.limit, Point: w.point(),
-		Quantity: w.quantity, Engine: m.engine.now, FirstOut: w.first, Until: w.until, Action: w.rule.Action}
+		Quantity: w.quantity, Engine: m.engine.now, FirstOut: w.first, Under: w.under(), Until: w.until, Action: w.rule.Action}
 }
 
 // firstOut reports whether nothing else of the same priority stands or awaits

@@ -15,6 +15,7 @@ import (
 const (
 	rateSpan    = 10 * time.Minute
 	floodAbove  = 10
+	floodEnds   = 5 // a flood is over at fewer in rateSpan
 	topAlarms   = 10
 	chatterSpan = time.Minute
 	chatterFrom = 3
@@ -24,7 +25,7 @@ const (
 // Stats works out the indicators from all alarm events, in order, of boots
 // that were logged until now. Average and floods go by fixed spans of ten
 // minutes, as the standards count; the peak by any ten minutes, so that no
-// flood hides across a mark. What a person did to an alarm is no change of its
+// flood hides across a mark; all three count what was announced. What a person did to an alarm is no change of its
 // own; a reminder is no new alarm, one that comes back before it was
 // acknowledged is.
 func Stats(events []model.AlarmEvent, boots []model.Boot, now model.Instant) model.AlarmStats {
@@ -44,6 +45,9 @@ func Stats(events []model.AlarmEvent, boots []model.Boot, now model.Instant) mod
 		}
 		s.Raised++
 		s.ByPriority[min(int(e.Priority), len(s.ByPriority)-1)]++
+		if !e.Announced() {
+			continue
+		}
 		if i := int(at / rateSpan); i < len(spans) {
 			spans[i]++
 		}

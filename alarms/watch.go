@@ -49,6 +49,10 @@ type watch struct {
 	countedTo model.Instant // how far the unwatched time is summed
 	blindTime time.Duration
 	history   history
+
+	follows []*watch      // that explain this one
+	head    *watch        // that it is shown under; nil means none
+	apart   model.Instant // since when the head is over and this is not
 }
 
 // step judges the rule after the inputs were brought up to date.
@@ -79,6 +83,7 @@ func (w *watch) step(m *Machine) {
 		w.on, w.turning = false, model.Instant{}
 	}
 	w.settle(m)
+	w.standAlone(m)
 }
 
 // arming says whether the rule watches in the present engine state, and if
@@ -332,7 +337,7 @@ func (w *watch) forget() {
 
 func (w *watch) status() model.AlarmStatus {
 	s := model.AlarmStatus{Rule: w.rule, Point: w.point(), State: w.state, Since: w.since, Raised: w.raised, Crossing: w.crossing,
-		Turning: !w.turning.IsZero(), Value: w.value, Limit: w.limit, FirstOut: w.first, Until: w.until, Unwatched: w.blindTime}
+		Turning: !w.turning.IsZero(), Value: w.value, Limit: w.limit, FirstOut: w.first, Under: w.under(), Until: w.until, Unwatched: w.blindTime}
 	s.Quality = w.quality()
 	switch {
 	case w.state == model.AlarmShelved || w.state == model.AlarmOutOfService:
@@ -353,6 +358,14 @@ func (w *watch) status() model.AlarmStatus {
 		s.Watching = true
 	}
 	return s
+}
+
+// under is the ID of the alarm that this one is shown under, "" when there is none.
+func (w *watch) under() string {
+	if w.head == nil {
+		return ""
+	}
+	return w.head.rule.ID
 }
 
 func (w *watch) quality() model.Quality {

@@ -113,9 +113,13 @@ type AlarmRule struct {
 	Points []PointID
 	// AllOf makes the rule abnormal only while every one of Points is.
 	AllOf  bool
-	Device string  // for DeviceLost
-	Limit  float64 // canonical unit of the point, or per second for rates
-	Low    float64 // lower limit of OutsideBand; with PerSpeed the least limit
+	Device string // for DeviceLost
+	Line   string // of Device
+	// Follows lists alarms that explain this one: raised while one of them stands,
+	// it is shown under that and not announced by itself, unless it is graver.
+	Follows []string
+	Limit   float64 // canonical unit of the point, or per second for rates
+	Low     float64 // lower limit of OutsideBand; with PerSpeed the least limit
 	// PerSpeed multiplies Limit by the speed in revolutions a second: the
 	// limit is then in Pa·s and never less than Low, which also holds while
 	// no speed is known. False means a fixed limit.
@@ -221,6 +225,12 @@ type AlarmEvent struct {
 	// LeftOut is how many changes of the alarm came right before this one and
 	// are not in the journal, because it chattered.
 	LeftOut int `json:",omitempty"`
+	// Under is the rule of a standing alarm that explains this one: it is shown
+	// under that and not announced by itself. Empty means none.
+	Under string `json:",omitempty"`
+	// Alone marks, between one state and the same, an alarm that outlived the one
+	// it was shown under.
+	Alone bool `json:",omitempty"`
 	// Also lists more rules that lost their input, or have it back, together
 	// with Rule and for the same cause.
 	Also   []string `json:",omitempty"`
@@ -228,6 +238,13 @@ type AlarmEvent struct {
 	Who    string   // for a person's act
 	Why    string   // for a person's act, or the words of the cause
 	Action string   // what to do by hand; empty unless the condition lasts
+}
+
+// Announced reports whether the event raises an alarm that people hear of by
+// itself: information is for the log, and what is shown under another alarm
+// has been announced by that.
+func (e AlarmEvent) Announced() bool {
+	return e.To == AlarmUnacknowledged && e.From != e.To && e.Priority > Information && e.Under == ""
 }
 
 // Quiet reports whether the event is no news to a person: the rule only went
@@ -282,6 +299,7 @@ type AlarmStatus struct {
 	Watching bool   // false when armed but without a good input, or not armed
 	Why      string // why it does not watch, or the shelving reason
 	FirstOut bool
+	Under    string  // the rule of the alarm that it is shown under; empty means none
 	Until    Instant // end of shelving; zero means none
 	// Unwatched is how long the rule was armed without a good input, in all.
 	Unwatched time.Duration

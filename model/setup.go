@@ -144,7 +144,7 @@ const (
 	LoadOnTime      PointID = "load.on.time"     // s since as much came at once; an hour without
 	RotorHeat       PointID = "rotor.heat"       // share used of what the rotor bears of (I2/IN)²·t
 	EngineSignals   PointID = "engine.signals"   // how many of the engine's sensors can be seen
-	AlarmsRaised    PointID = "alarms.raised"    // in the last minute
+	AlarmsRaised    PointID = "alarms.raised"    // announced in the last ten minutes
 	AlarmsUnwatched PointID = "alarms.unwatched" // how many ought to watch and cannot
 )
 

@@ -128,7 +128,7 @@ func (d *Desk) consider(e model.AlarmEvent) {
 	if d.flood.holds(e) {
 		return
 	}
-	again := e.From == e.To && !e.Unwatched && e.Who == ""
+	again := e.From == e.To && !e.Unwatched && !e.Alone && e.Who == ""
 	if again && !d.blind[e.Rule] {
 		return
 	}

@@ -28,10 +28,18 @@ type heldBack struct {
 }
 
 // holds reports whether a transition is not told. An alarm that was held back
-// stays so until it is raised outside a flood; that its rule cannot see is
+// stays so until it is raised outside a flood, and so does one that is shown under
+// another until it outlives that; that its rule cannot see is
 // told all the same.
 func (f *flood) holds(e model.AlarmEvent) bool {
 	switch {
+	case e.Alone:
+		f.changed = f.changed || f.held[e.Rule]
+		delete(f.held, e.Rule)
+	case e.Under != "" && e.From == e.To && e.Who == "":
+		return true // the alarm of the device speaks for what it hides
+	case e.Under != "" && e.To == model.AlarmUnacknowledged:
+		f.held[e.Rule], f.changed = true, true
 	case e.Flood:
 		f.held[e.Rule] = true
 		f.count++

@@ -31,7 +31,7 @@ func printAlarmStats(out io.Writer, s page.AlarmStats) {
 	if s.Average == nil {
 		fmt.Fprintf(out, "in ten minutes: not determined, %s\n", s.Reason)
 	} else {
-		fmt.Fprintf(out, "in ten minutes: %.2f on average (1 is acceptable, 2 can be managed)\n", *s.Average)
+		fmt.Fprintf(out, "announced in ten minutes: %.2f on average (1 is acceptable, 2 can be managed)\n", *s.Average)
 		fmt.Fprintf(out, "in any ten minutes, wherever they begin: %d at most (more than 10 are a flood)\n", *s.Peak)
 		fmt.Fprintf(out, "spans of ten minutes, laid end to end from the beginning, with more than 10: %d of %d, %.1f %% (below 1 %% is the aim, from memory)\n",
 			*s.Floods, s.Spans, 100*float64(*s.Floods)/float64(s.Spans))

@@ -85,9 +85,10 @@ func (w *drawnDay) poll(i int, dev days.Device) {
 	w.events = append(w.events, w.machine.Step(scan)...)
 }
 
-// announced are the raisings that a person hears of: more than information.
+// announced are the raisings that a person hears of: more than information, and
+// not shown under another alarm.
 func announced(events []model.AlarmEvent) []model.AlarmEvent {
-	return slices.DeleteFunc(raised(events), func(e model.AlarmEvent) bool { return e.Priority < model.Warning })
+	return slices.DeleteFunc(slices.Clone(events), func(e model.AlarmEvent) bool { return !e.Announced() && !e.Alone })
 }
 
 func describe(s *days.Set) string {

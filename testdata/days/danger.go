@@ -103,7 +103,8 @@ func Dangers() []Danger {
 		{Name: "coolant gone", When: UnderLoad, Needs: []model.PointID{model.CoolantLevelSwitch}, Rest: time.Minute,
 			Let: func(d *Day) { d.drained = true }},
 		{Name: "coolant hot", When: UnderLoad, Needs: []model.PointID{model.CoolantTemperature}, Rest: 8 * time.Minute,
-			Let: func(d *Day) { d.overheat = 0.2 }, Reached: (*Day).warmerThanItShould},
+			Adapt: func(s *Set) { s.warmth = 75 },
+			Let:   func(d *Day) { d.overheat = 0.2 }, Reached: (*Day).warmerThanItShould},
 		{Name: "neutral live against earth", When: UnderLoad, Needs: []model.PointID{model.NeutralToEarth}, Rest: time.Minute,
 			Let: func(d *Day) { d.earthed = 80 }},
 		{Name: "current leaks", When: UnderLoad, Needs: []model.PointID{model.ResidualCurrent}, Rest: time.Minute,
@@ -138,6 +139,8 @@ func Dangers() []Danger {
 			Let: func(d *Day) { d.deaf = "engine" }},
 		{Name: "meter silent", When: UnderLoad, Needs: []model.PointID{model.FrequencyPoint}, Rest: 2 * time.Minute,
 			Let: func(d *Day) { d.deaf = "meter" }},
+		{Name: "line cut", When: UnderLoad, Needs: []model.PointID{model.OilPressure}, Rest: 2 * time.Minute,
+			Let: func(d *Day) { d.cut = true }},
 		{Name: "oil sensor broken", When: UnderLoad, Needs: []model.PointID{model.OilPressure}, Rest: 2 * time.Minute,
 			Let: func(d *Day) { d.broken = model.OilPressure }},
 	}
