@@ -79,3 +79,25 @@ func TestARestartForgetsNothingThatAFloodHeldBack(t *testing.T) {
 		}
 	})
 }
+
+// What is shown under another alarm is no message of its own, nor is its return;
+// one that outlives the other is.
+func TestWhatIsShownUnderAnotherAlarmIsNoMessage(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		o := newOffice(t, []model.Route{{To: []string{"letter"}}}, "letter")
+		defer o.stop()
+		o.raise("line", model.Warning)
+		for _, rule := range []string{"one", "two"} {
+			o.Offer([]model.AlarmEvent{{At: o.now(), Rule: rule, Priority: model.Warning, To: model.AlarmUnacknowledged, Under: "line"}})
+		}
+		o.Offer([]model.AlarmEvent{{At: o.now(), Rule: "three", Priority: model.Warning, Unwatched: true, Why: "no answer", Under: "line"}})
+		o.Offer([]model.AlarmEvent{{At: o.now(), Rule: "one", Priority: model.Warning, From: model.AlarmUnacknowledged, To: model.AlarmReturnedUnacknowledged}})
+		o.Offer([]model.AlarmEvent{{At: o.now(), Rule: "two", Priority: model.Warning, From: model.AlarmUnacknowledged, To: model.AlarmUnacknowledged,
+			Alone: true, Why: "line is over, this is not"}})
+		pass(time.Minute)
+		got := o.boxes["letter"].texts()
+		if want := []string{"line: raised.", "two: line is over, this is not"}; !slices.Equal(got, want) {
+			t.Errorf("told %q, want %q", got, want)
+		}
+	})
+}
