@@ -7,6 +7,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -308,5 +309,30 @@ func TestBrokenSourceGivesNoDetailAway(t *testing.T) {
 		if w.Code != http.StatusInternalServerError || strings.Contains(w.Body.String(), "secret") {
 			t.Errorf("%s: %d %s", path, w.Code, w.Body)
 		}
+	}
+}
+
+// An alarm that another explains stands right after it, says so, and does not
+// take the screen by itself.
+func TestAnAlarmIsShownUnderTheOneThatExplainsIt(t *testing.T) {
+	s := hatchery()
+	snap := *s.snap
+	status := func(id string, p model.Priority, under string) model.AlarmStatus {
+		return model.AlarmStatus{Rule: model.AlarmRule{ID: id, Label: "label of " + id, Priority: p}, State: model.AlarmUnacknowledged, Under: under, Watching: true}
+	}
+	snap.Alarms = []model.AlarmStatus{status("other", model.Critical, ""), status("follower", model.Critical, "head"),
+		status("head", model.Critical, ""), status("mild", model.Warning, "head")}
+	s.snap = &snap
+	v := view{View: "alarms"}
+	v.warnings(gauge{snap: &snap, now: now})
+	var order []string
+	for _, w := range v.Alarms {
+		order = append(order, w.Rule+">"+w.Under)
+	}
+	if want := []string{"other>", "head>", "follower>label of head", "mild>label of head"}; !slices.Equal(order, want) {
+		t.Errorf("the list is %q, want %q", order, want)
+	}
+	if v.More != 1 {
+		t.Errorf("%d more critical alarms besides the first, want 1", v.More)
 	}
 }

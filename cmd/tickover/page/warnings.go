@@ -1,6 +1,7 @@
 package page
 
 import (
+	"cmp"
 	"fmt"
 	"net/http"
 	"slices"
@@ -15,6 +16,7 @@ type warning struct {
 	Do, Ended                           string   // Do heads the action; Ended is from when to when it was, once it is over
 	Marks                               []string // what else it does that it should not
 	Limit, Basis, Unwatched, Around     string   // Around is the address of the readings kept
+	Under                               string   // the label of the alarm that explains it
 	Awaits, Over, Critical              bool
 	CanWrite, AskToken                  bool
 	Back                                string // page a form leads back to
@@ -33,6 +35,7 @@ type verb struct {
 func (v *view) warnings(g gauge) {
 	all := slices.Clone(g.snap.Alarms)
 	slices.SortStableFunc(all, func(a, b model.AlarmStatus) int { return rank(b) - rank(a) })
+	all = grouped(all)
 	for _, a := range all {
 		w := g.warning(a)
 		w.CanWrite, w.AskToken, w.Back = v.CanWrite, v.AskToken, "/"
@@ -48,7 +51,7 @@ func (v *view) warnings(g gauge) {
 		case a.State.Active() || a.State.AwaitsPerson():
 			v.Alarms = append(v.Alarms, w)
 		}
-		if !w.Critical || !w.Awaits {
+		if !w.Critical || !w.Awaits || a.Under != "" {
 			continue
 		}
 		if v.Critical == nil {
@@ -57,6 +60,22 @@ func (v *view) warnings(g gauge) {
 			v.More++
 		}
 	}
+}
+
+// grouped puts each alarm that is shown under another right after that one.
+func grouped(all []model.AlarmStatus) []model.AlarmStatus {
+	place := map[string]int{}
+	for i, a := range all {
+		place[a.Rule.ID] = 2 * i
+	}
+	at := func(a model.AlarmStatus) int {
+		if head, ok := place[a.Under]; ok && a.Under != "" {
+			return head + 1
+		}
+		return place[a.Rule.ID]
+	}
+	slices.SortStableFunc(all, func(a, b model.AlarmStatus) int { return at(a) - at(b) })
+	return all
 }
 
 func rank(a model.AlarmStatus) int {
@@ -83,6 +102,11 @@ func (g gauge) warning(a model.AlarmStatus) warning {
 		w.Return.Verb = model.ReturnToService.String()
 	}
 	w.Around = around(a, g.snap.Clock)
+	for _, o := range g.snap.Alarms {
+		if a.Under != "" && o.Rule.ID == a.Under {
+			w.Under = cmp.Or(o.Rule.Label, o.Rule.ID)
+		}
+	}
 	if w.Critical {
 		w.Shape = "⬣"
 	}

@@ -89,8 +89,9 @@ type wireAlarm struct {
 	Watching bool       `json:"watching"`
 	Why      string     `json:"why,omitempty"`
 	FirstOut bool       `json:"first_out"`
-	Over     bool       `json:"over"` // the condition is over; it awaits its reset
-	Text     string     `json:"text"` // what raised it and what is now; empty when it is normal
+	Under    string     `json:"under,omitempty"` // the rule of the standing alarm that explains it
+	Over     bool       `json:"over"`            // the condition is over; it awaits its reset
+	Text     string     `json:"text"`            // what raised it and what is now; empty when it is normal
 	Raised   *time.Time `json:"raised"`
 	RaisedBy *float64   `json:"raised_value"`
 	RaisedAt *float64   `json:"raised_limit"`
@@ -177,7 +178,7 @@ func runOf(r model.Run, clock model.Clock) wireRun {
 func alarmOf(a model.AlarmStatus, q model.Quantity, clock model.Clock, now model.Instant) wireAlarm {
 	out := wireAlarm{Rule: a.Rule.ID, Label: a.Rule.Label, Priority: a.Rule.Priority.String(), State: a.State.String(), Letter: a.State.Letter(),
 		Active: a.State.Active(), Awaits: a.State.AwaitsPerson(), Since: wall(clock, a.Since), Instant: a.Since.String(), Limit: number(a.Limit),
-		Watching: a.Watching, Why: a.Why, FirstOut: a.FirstOut, Text: a.Text(q, clock, now), Over: over(a.State), Basis: a.Rule.Basis,
+		Watching: a.Watching, Why: a.Why, FirstOut: a.FirstOut, Under: a.Under, Text: a.Text(q, clock, now), Over: over(a.State), Basis: a.Rule.Basis,
 		Unwatched: a.Unwatched.Seconds(), Chatters: a.Chatters, Stale: a.Stale.Seconds(), Until: wall(clock, a.Until)}
 	if a.Quality == model.Good {
 		out.Value = number(a.Value)
