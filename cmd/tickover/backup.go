@@ -45,13 +45,13 @@ func (c *backupCommand) Run(ctx context.Context, s streams) error {
 	}
 	defer a.close()
 	shown := bar(s.err, "backup")
-	defer shown.Finish()
+	defer shown.finish()
 	r, w := io.Pipe()
 	go func() {
 		body := strings.NewReader(url.Values{"run": {c.RunID}}.Encode())
 		w.CloseWithError(a.do(ctx, http.MethodPost, "/api/v1/backup", body, w))
 	}()
-	copied, err := store.Restore(ctx, shown.NewProxyReader(r), c.Folder)
+	copied, err := store.Restore(ctx, io.TeeReader(r, shown), c.Folder)
 	if err != nil {
 		if _, said := r.Read(make([]byte, 1)); said != nil && said != io.EOF && said != io.ErrClosedPipe {
 			err = said // why the stream ended
@@ -71,8 +71,8 @@ type salvageCommand struct {
 // Run salvages.
 func (c *salvageCommand) Run(ctx context.Context, s streams) error {
 	shown := bar(s.err, "salvage")
-	copied, err := store.Salvage(ctx, c.File, c.Folder, func(done, total int64) { shown.SetTotal(total).SetCurrent(done) })
-	shown.Finish()
+	copied, err := store.Salvage(ctx, c.File, c.Folder, func(done, total int64) { shown.setTotal(total).set(done) })
+	shown.finish()
 	if err != nil {
 		return err
 	}

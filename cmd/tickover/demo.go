@@ -286,8 +286,8 @@ func pastDay(ctx context.Context, cfg *config.Config, day pastScript, progress i
 	if err := d.store.Estimate(d.store.Boot(), model.ClockEstimate{Wall: time.Now().Add(-24*time.Hour - length).UnixNano(), Source: model.ClockSimulated}); err != nil {
 		return errors.Join(err, d.close())
 	}
-	done := bar(progress, "the past day").SetTotal(int64(length / time.Second))
-	defer done.Finish()
+	done := bar(progress, "the past day").setTotal(int64(length / time.Second))
+	defer done.finish()
 	bank := &slave.Registers{}
 	fillChains(bank, cfg.Setup.Devices)
 	for at := time.Duration(0); at < length && ctx.Err() == nil; at += pastStep {
@@ -295,7 +295,7 @@ func pastDay(ctx context.Context, cfg *config.Config, day pastScript, progress i
 			d.carrier.Record(model.Event{At: model.Instant{Boot: d.store.Boot(), Offset: at + pastStart}, Kind: model.NoteEvent, Who: "simulated operator", Text: a.Text})
 		}
 		feed(d, cfg, bank, at, func() { instruments(bank, &cfg.Setup, p) })
-		done.SetCurrent(int64(at / time.Second))
+		done.set(int64(at / time.Second))
 	}
 	if err := d.close(); err != nil {
 		return err

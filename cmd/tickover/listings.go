@@ -171,8 +171,8 @@ func (c *exportCommand) Run(ctx context.Context, s streams) error {
 		progress = io.Discard // the readings themselves are on the screen
 	}
 	shown := bar(progress, "export")
-	defer shown.Finish()
-	return toFile(c.Output, s.out, func(w io.Writer) error { return a.get(ctx, shown.NewProxyWriter(w), "/api/v1/export", q) })
+	defer shown.finish()
+	return toFile(c.Output, s.out, func(w io.Writer) error { return a.get(ctx, io.MultiWriter(w, shown), "/api/v1/export", q) })
 }
 
 // noteCommand puts a note on the timeline.

@@ -13,8 +13,6 @@ import (
 	"text/tabwriter"
 	"time"
 
-	"github.com/cheggaaa/pb/v3"
-
 	"tickover/collector/line"
 	"tickover/config"
 	"tickover/model"
@@ -55,7 +53,7 @@ func (c *surveyCommand) Run(ctx context.Context, s streams) error {
 		return &fault{exitUsage, err, "write units as 1-32,100; they go from 1 to 247"}
 	}
 	settings := c.settings()
-	progress := bar(s.err, "asking").SetTotal(int64(len(units) * len(settings)))
+	progress := bar(s.err, "asking").setTotal(int64(len(units) * len(settings)))
 	var all []found
 	garbled := map[string]int{}
 	for _, def := range settings {
@@ -65,8 +63,8 @@ func (c *surveyCommand) Run(ctx context.Context, s streams) error {
 			break
 		}
 	}
-	asked := progress.Current()
-	progress.Finish()
+	asked := progress.done.Load()
+	progress.finish()
 	if err != nil && ctx.Err() == nil && len(all) == 0 {
 		return err
 	}
@@ -74,7 +72,7 @@ func (c *surveyCommand) Run(ctx context.Context, s streams) error {
 		return err
 	}
 	if ctx.Err() != nil {
-		return &fault{exitRuntime, fmt.Errorf("stopped after %d of %d questions", asked, progress.Total()), "what had answered by then is printed"}
+		return &fault{exitRuntime, fmt.Errorf("stopped after %d of %d questions", asked, progress.total.Load()), "what had answered by then is printed"}
 	}
 	return err // of the line; what was found before is printed
 }
@@ -124,7 +122,7 @@ func unitList(text string) ([]uint8, error) {
 // all asks those once more that gave no answer: noise may have taken it. The
 // error says that the line cannot be used or that the survey was stopped; what
 // was found comes anyway.
-func surveyLine(ctx context.Context, def model.Line, units []uint8, timeout time.Duration, progress *pb.ProgressBar, garbled map[string]int) ([]found, error) {
+func surveyLine(ctx context.Context, def model.Line, units []uint8, timeout time.Duration, progress *progress, garbled map[string]int) ([]found, error) {
 	l := line.New(def)
 	defer l.Close()
 	if err := l.Open(ctx); err != nil {
@@ -133,7 +131,7 @@ func surveyLine(ctx context.Context, def model.Line, units []uint8, timeout time
 	p := pass{line: l, timeout: timeout, progress: progress, garbled: map[uint8]bool{}}
 	err := p.over(ctx, units)
 	if silent := p.silent; err == nil && p.heard() {
-		progress.AddTotal(int64(len(silent)))
+		progress.addTotal(int64(len(silent)))
 		err = p.over(ctx, silent)
 	}
 	if err == nil && len(p.found) == 0 {
@@ -155,7 +153,7 @@ func surveyLine(ctx context.Context, def model.Line, units []uint8, timeout time
 type pass struct {
 	line     *line.Line
 	timeout  time.Duration
-	progress *pb.ProgressBar
+	progress *progress
 	found    []found
 	silent   []uint8        // units that gave no good answer
 	garbled  map[uint8]bool // those that gave nothing but bad ones
@@ -185,7 +183,7 @@ func (p *pass) over(ctx context.Context, units []uint8) error {
 				p.garbled[unit] = true
 			}
 		}
-		p.progress.Increment()
+		p.progress.add(1)
 	}
 	return nil
 }

@@ -130,15 +130,15 @@ func surveyed(t *testing.T, lost slave.Fault, list string, found, asked int) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	progress, garbled := bar(io.Discard, "asking").SetTotal(int64(len(units))), map[string]int{}
+	progress, garbled := bar(io.Discard, "asking").setTotal(int64(len(units))), map[string]int{}
 	all, err := surveyLine(t.Context(), model.Line{Address: path, Baud: 19200}, units, 250*time.Millisecond, progress, garbled)
 	if err != nil || len(all) != found || len(garbled) > 0 {
 		t.Errorf("found %+v, garbled %v, %v; want %d", all, garbled, err, found)
 	}
-	if progress.Total() != int64(asked) || progress.Current() != progress.Total() {
-		t.Errorf("%d of %d questions, want %d", progress.Current(), progress.Total(), asked)
+	if progress.total.Load() != int64(asked) || progress.done.Load() != progress.total.Load() {
+		t.Errorf("%d of %d questions, want %d", progress.done.Load(), progress.total.Load(), asked)
 	}
-	progress.Finish()
+	progress.finish()
 	master.Close()
 	if err := <-done; err != nil {
 		t.Error(err)

@@ -9,8 +9,6 @@ import (
 	"net/http"
 	"strings"
 
-	"github.com/cheggaaa/pb/v3"
-
 	"tickover/collector/store"
 )
 
@@ -56,7 +54,7 @@ func (c *verifyCommand) Run(ctx context.Context, s streams) error {
 	}()
 	findings, err := lastLine(r, shown)
 	r.CloseWithError(err)
-	shown.Finish()
+	shown.finish()
 	if err != nil {
 		return err
 	}
@@ -79,7 +77,7 @@ func (c *verifyCommand) Run(ctx context.Context, s streams) error {
 }
 
 // lastLine shows how far the check is and returns what it found.
-func lastLine(r io.Reader, shown *pb.ProgressBar) (*store.Findings, error) {
+func lastLine(r io.Reader, shown *progress) (*store.Findings, error) {
 	for in := json.NewDecoder(r); ; {
 		var line verifyLine
 		switch err := in.Decode(&line); {
@@ -90,6 +88,6 @@ func lastLine(r io.Reader, shown *pb.ProgressBar) (*store.Findings, error) {
 		case line.Found != nil:
 			return line.Found, nil
 		}
-		shown.SetTotal(int64(line.Total)).SetCurrent(int64(line.Done))
+		shown.setTotal(int64(line.Total)).set(int64(line.Done))
 	}
 }

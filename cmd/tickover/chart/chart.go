@@ -1,15 +1,9 @@
 package chart
 
 import (
+	"cmp"
 	"image/color"
 	"slices"
-
-	"gonum.org/v1/plot"
-	"gonum.org/v1/plot/font"
-	"gonum.org/v1/plot/text"
-	"gonum.org/v1/plot/vg"
-	"gonum.org/v1/plot/vg/draw"
-	"gonum.org/v1/plot/vg/vgsvg"
 )
 
 // Size is the room a drawing has.
@@ -27,8 +21,17 @@ var (
 	Phone = Size{92, 54, 300, 4}
 )
 
-// labelSpace is left right of the data for the names of the lines.
-const labelSpace = 12 * vg.Millimeter
+// Room round the data, in points: the names of the curves on the right, marks
+// above, labels of the time axis below.
+const (
+	rightRoom = 12 * perMillimetre
+	topRoom   = 13
+	lowRoom   = 15
+	tick      = 3 // the length of a tick
+	letters   = 8 // the size of text
+
+	perMillimetre = 72 / 25.4
+)
 
 // chart is one plot over time.
 type chart struct {
@@ -37,8 +40,8 @@ type chart struct {
 	unit            string
 	low, high       float64 // of the upright axis, unit shown
 	from, to        float64 // of the time axis, s after the start
-	ticks           []plot.Tick
-	levels          []plot.Tick // of the upright axis; nil for round steps
+	ticks           []mark
+	levels          []mark // of the upright axis; nil for round steps
 	curves          []curve
 	marks           []Mark
 	caption         []string // what to know when reading it
@@ -58,135 +61,166 @@ type Mark struct {
 	Alarm bool // drawn as a triangle on a solid upright; otherwise a dashed one
 }
 
-func (s Size) width() vg.Length  { return vg.Length(s.Width) * vg.Millimeter }
-func (s Size) height() vg.Length { return vg.Length(s.Height) * vg.Millimeter }
+// mark is a labelled place on an axis.
+type mark struct {
+	value float64
+	label string
+}
+
+func (s Size) width() float64  { return s.Width * perMillimetre }
+func (s Size) height() float64 { return s.Height * perMillimetre }
 
 func grey(v uint8) color.Color { return color.Gray{Y: v} }
 
-func sans(size vg.Length) font.Font {
-	return font.Font{Typeface: "Liberation", Variant: "Sans", Size: size}
+var alarmColour = color.RGBA{R: 190, A: 255}
+
+// sheet is a chart being drawn.
+type sheet struct {
+	*chart
+	canvas
+	left, right, top, floor float64 // the edges of the data
 }
 
 // svg draws the chart.
-func (c *chart) svg() (string, error) {
-	p := plot.New()
-	p.BackgroundColor = nil
-	p.X.Min, p.X.Max = c.from, c.to
-	p.Y.Min, p.Y.Max = c.low, c.high
-	p.X.Tick.Marker = plot.ConstantTicks(c.ticks)
+func (c *chart) svg() string {
 	if c.levels == nil {
 		c.levels = levels(c.low, c.high)
 	}
-	p.Y.Tick.Marker = plot.ConstantTicks(c.levels)
-	for _, a := range []*plot.Axis{&p.X, &p.Y} {
-		a.Padding = 0
-		a.Tick.Label.Font = sans(8)
-		a.Tick.Length = 3
-		a.LineStyle.Width, a.Tick.LineStyle.Width = 0.5, 0.5
+	widest := 0.0
+	for _, l := range c.levels {
+		widest = max(widest, textWidth(l.label, letters))
 	}
-	p.Add(grid{c}, markers{c})
+	d := &sheet{chart: c, left: widest + tick + 3, right: c.size.width() - rightRoom, top: topRoom, floor: c.size.height() - lowRoom}
+	d.axes()
+	d.happenings()
 	for _, cv := range c.curves {
-		p.Add(cv)
+		d.curve(cv)
 	}
-	p.Add(names{c})
-	canvas := vgsvg.New(c.size.width(), c.size.height())
-	p.Draw(draw.Crop(draw.New(canvas), 0, -labelSpace, 2, -13))
-	return inline(canvas, c)
+	d.names()
+	return d.element(c.size.width(), c.size.height(), c.id, c.title, c.desc)
 }
 
-// grid draws a thin line at every labelled tick.
-type grid struct{ c *chart }
+func (d *sheet) x(t float64) float64 { return d.left + (t-d.from)/(d.to-d.from)*(d.right-d.left) }
+func (d *sheet) y(v float64) float64 { return d.floor - (v-d.low)/(d.high-d.low)*(d.floor-d.top) }
 
-// Plot draws the grid.
-func (g grid) Plot(c draw.Canvas, p *plot.Plot) {
-	x, y := p.Transforms(&c)
-	thin := draw.LineStyle{Color: grey(225), Width: 0.4}
-	for _, t := range p.X.Tick.Marker.Ticks(p.X.Min, p.X.Max) {
-		c.StrokeLine2(thin, x(t.Value), c.Min.Y, x(t.Value), c.Max.Y)
+// axes draws both axes with a thin line at every labelled tick.
+func (d *sheet) axes() {
+	thin, bold := stroke{grey(225), 0.4, ""}, stroke{color.Black, 0.5, ""}
+	for _, t := range d.ticks {
+		x := d.x(t.value)
+		d.line(thin, spot{x, d.floor}, spot{x, d.top})
+		d.line(bold, spot{x, d.floor}, spot{x, d.floor + tick})
+		d.text(spot{x, d.floor + tick + letters}, fromMiddle, letters, color.Black, t.label)
 	}
-	for _, t := range p.Y.Tick.Marker.Ticks(p.Y.Min, p.Y.Max) {
-		c.StrokeLine2(thin, c.Min.X, y(t.Value), c.Max.X, y(t.Value))
+	for _, t := range d.levels {
+		y := d.y(t.value)
+		d.line(thin, spot{d.left, y}, spot{d.right, y})
+		d.line(bold, spot{d.left - tick, y}, spot{d.left, y})
+		d.text(spot{d.left - tick - 2, y + letters/3.0}, fromEnd, letters, color.Black, t.label)
 	}
+	d.line(bold, spot{d.left, d.top}, spot{d.left, d.floor}, spot{d.right, d.floor})
 }
 
-// Plot draws the curve; what lies outside the upright axis is cut off there.
-func (cv curve) Plot(c draw.Canvas, p *plot.Plot) {
-	x, y := p.Transforms(&c)
-	style := draw.LineStyle{Color: cv.colour, Width: 0.8}
-	for _, line := range cv.lines {
-		pts := make([]vg.Point, len(line))
-		for i, q := range line {
-			pts[i] = vg.Point{X: x(q.t), Y: y(q.v)}
+// curve draws a curve; what lies outside the upright axis is cut off there.
+func (d *sheet) curve(cv curve) {
+	for _, whole := range cv.lines {
+		for _, line := range clipped(whole, d.low, d.high) {
+			through := make([]spot, len(line))
+			for i, q := range line {
+				through[i] = spot{d.x(q.t), d.y(q.v)}
+			}
+			if len(through) == 1 {
+				through = append(through, spot{through[0].x + 0.5, through[0].y})
+			}
+			d.line(stroke{cv.colour, 0.8, ""}, through...)
 		}
-		if len(pts) == 1 {
-			pts = append(pts, vg.Point{X: pts[0].X + 0.5, Y: pts[0].Y})
-		}
-		c.StrokeLines(style, c.ClipLinesY(pts)...)
 	}
 }
 
-// markers draws a dashed upright for a load step, a solid one with a triangle
-// for an alarm. Marks that would touch share one label.
-type markers struct{ c *chart }
+// clipped returns the parts of a line between two heights.
+func clipped(line []point, low, high float64) (parts [][]point) {
+	var part []point
+	for i, q := range line {
+		if i > 0 {
+			a, b, ok := between(line[i-1], q, low, high)
+			switch {
+			case ok && len(part) > 0 && part[len(part)-1] == a:
+				part = append(part, b)
+			case ok:
+				if len(part) > 0 {
+					parts = append(parts, part)
+				}
+				part = []point{a, b}
+			}
+		} else if len(line) == 1 && q.v >= low && q.v <= high {
+			part = []point{q}
+		}
+	}
+	if len(part) > 0 {
+		parts = append(parts, part)
+	}
+	return parts
+}
 
-// Plot draws the marks.
-func (m markers) Plot(c draw.Canvas, p *plot.Plot) {
-	x, _ := p.Transforms(&c)
-	free := c.Min.X
-	for _, k := range m.c.marks {
-		at := x(k.At)
-		style := draw.LineStyle{Color: grey(110), Width: 0.5, Dashes: []vg.Length{2, 2}}
+// between cuts the way from a to b at two heights; false when none is left.
+func between(a, b point, low, high float64) (point, point, bool) {
+	if max(a.v, b.v) < low || min(a.v, b.v) > high {
+		return a, b, false
+	}
+	at := func(v float64) point { return point{a.t + (v-a.v)/(b.v-a.v)*(b.t-a.t), v} }
+	cut := func(q point) point {
+		switch {
+		case q.v < low:
+			return at(low)
+		case q.v > high:
+			return at(high)
+		}
+		return q
+	}
+	return cut(a), cut(b), true
+}
+
+// happenings draws a dashed upright for a load step, a solid one with a
+// triangle for an alarm. Marks that would touch share one label.
+func (d *sheet) happenings() {
+	free := d.left
+	for _, k := range d.marks {
+		x, style := d.x(k.At), stroke{grey(110), 0.5, "2,2"}
 		if k.Alarm {
-			style = draw.LineStyle{Color: color.RGBA{R: 190, A: 255}, Width: 0.7}
-			triangle(c, at)
+			style = stroke{alarmColour, 0.7, ""}
+			d.area(alarmColour, spot{x, d.top}, spot{x - 2.5, d.top - 4.5}, spot{x + 2.5, d.top - 4.5})
 		}
-		c.StrokeLine2(style, at, c.Min.Y, at, c.Max.Y)
-		if at < free {
+		d.line(style, spot{x, d.floor}, spot{x, d.top})
+		if x < free || k.Label == "" {
 			continue
 		}
-		sty := text.Style{Color: style.Color, Font: sans(7), XAlign: draw.XCenter, Handler: p.TextHandler}
-		c.FillText(sty, vg.Point{X: at, Y: c.Max.Y + 5}, k.Label)
-		free = at + sty.Width(k.Label) + 3
+		d.text(spot{x, d.top - 5}, fromMiddle, 7, style.colour, k.Label)
+		free = x + textWidth(k.Label, 7) + 3
 	}
-}
-
-func triangle(c draw.Canvas, at vg.Length) {
-	var path vg.Path
-	path.Move(vg.Point{X: at, Y: c.Max.Y})
-	path.Line(vg.Point{X: at - 2.5, Y: c.Max.Y + 4.5})
-	path.Line(vg.Point{X: at + 2.5, Y: c.Max.Y + 4.5})
-	path.Close()
-	c.SetColor(color.RGBA{R: 190, A: 255})
-	c.Fill(path)
 }
 
 // names writes each curve's name at its right end, moved apart where they
 // would overlap.
-type names struct{ c *chart }
-
-// Plot writes the names.
-func (n names) Plot(c draw.Canvas, p *plot.Plot) {
-	_, y := p.Transforms(&c)
+func (d *sheet) names() {
 	type label struct {
 		curve
-		y vg.Length
+		y float64
 	}
 	var all []label
-	for _, cv := range n.c.curves {
+	for _, cv := range d.curves {
 		if len(cv.lines) == 0 {
 			continue
 		}
 		line := cv.lines[len(cv.lines)-1]
-		all = append(all, label{cv, min(max(y(line[len(line)-1].v), c.Min.Y), c.Max.Y)})
+		all = append(all, label{cv, min(max(d.y(line[len(line)-1].v), d.top), d.floor)})
 	}
-	slices.SortStableFunc(all, func(a, b label) int { return int(1000 * (a.y - b.y)) })
+	slices.SortStableFunc(all, func(a, b label) int { return cmp.Compare(b.y, a.y) })
 	const height = 9
-	floor := c.Min.Y
+	lowest := d.floor
 	for i, l := range all {
 		// The names still to come need their room below the top.
-		at := min(max(l.y-3, floor), c.Max.Y-vg.Length(height*(len(all)-1-i))-3)
-		sty := text.Style{Color: l.colour, Font: sans(8), Handler: p.TextHandler}
-		c.FillText(sty, vg.Point{X: c.Max.X + 3, Y: at}, l.name)
-		floor = at + height
+		y := max(min(l.y+3, lowest), d.top+float64(height*(len(all)-1-i))+3)
+		d.text(spot{d.right + 3, y}, fromStart, letters, l.colour, l.name)
+		lowest = y - height
 	}
 }

@@ -4,8 +4,6 @@ import (
 	"fmt"
 	"image/color"
 	"math"
-
-	"gonum.org/v1/plot"
 )
 
 // Drying draws corrected insulation resistance, in Ω, over hours on a
@@ -25,17 +23,17 @@ func Drying(title string, hours, ohms []float64) (string, error) {
 		curves: []curve{{name: "MΩ", colour: color.Black, lines: [][]point{line}}}}
 	c.ticks = levels(c.from, c.to)
 	for i := range c.ticks {
-		c.ticks[i].Label += " h"
+		c.ticks[i].label += " h"
 	}
 	c.levels = decades(c.low, c.high)
-	return c.svg()
+	return c.svg(), nil
 }
 
 // decades gives a tick at each power of ten, where 0 stands for 1.
-func decades(low, high float64) []plot.Tick {
-	var ticks []plot.Tick
+func decades(low, high float64) []mark {
+	var ticks []mark
 	for k := low; k <= high; k++ {
-		ticks = append(ticks, plot.Tick{Value: k, Label: fmt.Sprintf("%g", math.Pow(10, k))})
+		ticks = append(ticks, mark{value: k, label: fmt.Sprintf("%g", math.Pow(10, k))})
 	}
 	return ticks
 }

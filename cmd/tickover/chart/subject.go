@@ -64,11 +64,7 @@ func (g *Gathered) Draw(subjects []Subject, marks []Mark) ([]Drawing, error) {
 		if !ok {
 			continue
 		}
-		svg, err := c.svg()
-		if err != nil {
-			return nil, err
-		}
-		list = append(list, Drawing{c.title, c.unit, template.HTML(svg), strings.Join(c.caption, " ")})
+		list = append(list, Drawing{c.title, c.unit, template.HTML(c.svg()), strings.Join(c.caption, " ")})
 	}
 	return list, nil
 }

@@ -5,12 +5,10 @@ import (
 	"strconv"
 	"strings"
 	"time"
-
-	"gonum.org/v1/plot"
 )
 
 // levels gives four to eight round ticks for an upright axis.
-func levels(low, high float64) []plot.Tick {
+func levels(low, high float64) []mark {
 	span := high - low
 	if !(span > 0) || !finite(span) {
 		return nil
@@ -23,10 +21,10 @@ func levels(low, high float64) []plot.Tick {
 		}
 	}
 	digits := max(0, int(-math.Floor(math.Log10(step))))
-	var ticks []plot.Tick
+	var ticks []mark
 	for k := math.Ceil(low/step - 1e-9); k*step <= high+step*1e-9; k++ {
 		v := k*step + 0 // no negative zero
-		ticks = append(ticks, plot.Tick{Value: v, Label: minus(strconv.FormatFloat(v, 'f', digits, 64))})
+		ticks = append(ticks, mark{value: v, label: minus(strconv.FormatFloat(v, 'f', digits, 64))})
 	}
 	return ticks
 }
@@ -39,7 +37,7 @@ var steps = []time.Duration{time.Second, 2 * time.Second, 5 * time.Second, 10 * 
 // hours gives ticks for a time axis, at most one more than asked for: times of
 // day when the start is known, times since the start otherwise. Days are named
 // by their date.
-func hours(from, to float64, start time.Time, known bool, most int) []plot.Tick {
+func hours(from, to float64, start time.Time, known bool, most int) []mark {
 	span := time.Duration((to - from) * float64(time.Second))
 	step := steps[len(steps)-1]
 	for _, s := range steps {
@@ -55,10 +53,10 @@ func hours(from, to float64, start time.Time, known bool, most int) []plot.Tick 
 	if known {
 		base = start.Sub(start.Truncate(24 * time.Hour))
 	}
-	var ticks []plot.Tick
+	var ticks []mark
 	first := base + time.Duration(from*float64(time.Second))
 	for at := (first + step - 1).Truncate(step); at <= base+time.Duration(to*float64(time.Second)); at += step {
-		ticks = append(ticks, plot.Tick{Value: (at - base).Seconds(), Label: tickLabel(at, step, start, known)})
+		ticks = append(ticks, mark{value: (at - base).Seconds(), label: tickLabel(at, step, start, known)})
 	}
 	return ticks
 }
