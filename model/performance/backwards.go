@@ -68,13 +68,14 @@ func (r *recorder) wiringLine() string {
 	if words == "" {
 		return ""
 	}
-	return "Wiring: " + words + " under load: a current transformer is reversed or on another phase's input. Correct it and repeat the test; figures from power are not determined."
+	return "Wiring: " + words + " under load: a current transformer is reversed or on another" +
+		" phase's input. Correct it and repeat the test; figures from power are not determined."
 }
 
 // ofPower are the names, or their beginnings, of the figures without a class limit
 // that depend on power.
-var ofPower = []string{"highest load", "energy ", "integral against", "average load", "time at load ", "longest stretch below", "fuel per kWh",
-	"no-load setting", "frequency regulation", "voltage regulation"}
+var ofPower = []string{"highest load", "energy ", "integral against", "average load", "time at load ",
+	"longest stretch below", "fuel per kWh", "no-load setting", "frequency regulation", "voltage regulation"}
 
 // spoil makes figures that depend on power not known while it counts backwards.
 func (r *recorder) spoil(list []model.Figure) []model.Figure {

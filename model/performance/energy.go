@@ -121,11 +121,14 @@ func (r *recorder) counted() model.Figure {
 	case c.least == 0 && c.resets+c.rolls == 0 && c.back == 0:
 		return model.NotKnown(name, "", "kWh", "the counter did not move")
 	case c.back > 2*c.least:
-		return model.NotKnown(name, "", "kWh", fmt.Sprintf("the counter ran backwards by %s kWh: look at the current transformers", short(c.back/3.6e6)))
+		return model.NotKnown(name, "", "kWh",
+			fmt.Sprintf("the counter ran backwards by %s kWh: look at the current transformers", short(c.back/3.6e6)))
 	case c.resets > 0:
-		f.Bound, f.Note = model.AtLeast, fmt.Sprintf("the counter was reset %d times: what it counted in between is not known; %s", c.resets, good.words)
+		f.Bound = model.AtLeast
+		f.Note = fmt.Sprintf("the counter was reset %d times: what it counted in between is not known; %s", c.resets, good.words)
 	case c.rolls > 0:
-		f.Note = fmt.Sprintf("the counter started again %d times at the end of its range, which is taken into account; %s", c.rolls, good.words)
+		f.Note = fmt.Sprintf("the counter started again %d times at the end of its range, which is taken into account; %s",
+			c.rolls, good.words)
 	}
 	return f
 }

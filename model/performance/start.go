@@ -147,7 +147,8 @@ func newStart(s model.StateSpan, unseen bool) *start {
 	if unseen {
 		lead, crank = unseenLag, 0
 	}
-	c := &start{from: s.From, unseen: unseen, crank: crank, rest: math.NaN(), until: watchAfter, self: math.NaN(), rated: math.NaN(), cold: math.NaN()}
+	c := &start{from: s.From, unseen: unseen, crank: crank, until: watchAfter,
+		rest: math.NaN(), self: math.NaN(), rated: math.NaN(), cold: math.NaN()}
 	c.starter = newStarter(crank, lead)
 	for _, x := range []*crossing{&c.shaft, &c.fast, &c.oil, &c.oilUp, &c.voltage} {
 		*x = newCrossing(lead)

@@ -41,7 +41,8 @@ func (c *start) crankFigures() []model.Figure {
 	if c.unseen && rest.Known {
 		rest.Bound = model.AtMost
 	}
-	duty(&rest, "≥ 120 s", rest.Value >= leastRest && !c.unseen, rest.Value < leastRest, "the starter is commonly given longer to cool")
+	duty(&rest, "≥ 120 s", rest.Value >= leastRest && !c.unseen, rest.Value < leastRest,
+		"the starter is commonly given longer to cool")
 	figures := []model.Figure{crank, rest}
 	if math.IsNaN(c.self) {
 		return append(figures, number("time to self-sustained speed", "s", math.NaN(), "it did not start"))
@@ -86,7 +87,8 @@ func (c *start) crankTime() measure {
 
 // stretch is a time in lo..hi s, open where hi is +Inf.
 func stretch(lo, hi, step float64) measure {
-	m := measure{known: true, value: (lo + hi) / 2, lo: lo, hi: hi, bound: model.Interval, seen: seconds(step)}
+	m := measure{known: true, value: (lo + hi) / 2, lo: lo, hi: hi, bound: model.Interval,
+		seen: seconds(step)}
 	if math.IsInf(hi, 1) {
 		m.value, m.bound, m.why = lo, model.AtLeast, noOnset
 	}

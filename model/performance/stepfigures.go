@@ -52,7 +52,8 @@ func (b *board) analyse(f found, threshold float64) (stepResult, bool) {
 	if changed < threshold && math.Abs(step.To-step.From) < threshold {
 		return stepResult{}, false
 	}
-	s := stepResult{step: step, on: load(step.After) >= load(step.Before), size: math.Abs(load(step.After) - load(step.Before)), per: map[key][]measure{}}
+	before, after := load(step.Before), load(step.After)
+	s := stepResult{step: step, on: after >= before, size: math.Abs(after - before), per: map[key][]measure{}}
 	b.frequencyFigures(&s, f)
 	b.voltageFigures(&s, f, b.adrift(from, f.before) || b.adrift(tail, f.end))
 	if b.changedAgain(f, tail, threshold) {

@@ -64,7 +64,8 @@ const (
 // Random is a set of common size: it comes to rest in 2.5 to 12 s.
 func Random(random *rand.Rand) *Set {
 	u := func(lo, hi float64) float64 { return lo + (hi-lo)*random.Float64() }
-	return &Set{Cut: 100, Lasts: u(2.5, 12), Bend: u(0, 0.8), NoLoad: u(1, 1.05), Knee: u(0.9, 0.96), Excite: u(0.25, 0.6),
+	return &Set{Cut: 100, Lasts: u(2.5, 12), Bend: u(0, 0.8),
+		NoLoad: u(1, 1.05), Knee: u(0.9, 0.96), Excite: u(0.25, 0.6),
 		Charges: u(0.3, 0.5), Charged: u(13.8, 14.4), Surface: u(0.2, 1), Settles: u(2, 60), Oil: u(2.5e5, 5e5),
 		Key: Key(random.IntN(3)), Holds: random.IntN(2) == 0, Volts: 230, Hertz: []float64{50, 60}[random.IntN(2)]}
 }
@@ -187,7 +188,8 @@ func (s *Set) Meter(at model.Instant, t float64) *model.Scan {
 func (s *Set) Adapter(at model.Instant, t float64) *model.Scan {
 	oil := s.Oil * (1 - math.Exp(-3*s.Speed(t-oilLag))) / (1 - math.Exp(-3))
 	scan := &model.Scan{Group: "adapter", At: at, Samples: []model.Sample{
-		model.GoodSample(model.OilPressure, digits(oil, 1000)), model.GoodSample(model.BatteryVoltage, digits(s.Battery(t), 0.01))}}
+		model.GoodSample(model.OilPressure, digits(oil, 1000)),
+		model.GoodSample(model.BatteryVoltage, digits(s.Battery(t), 0.01))}}
 	if s.Pickup {
 		scan.Samples = append(scan.Samples, model.GoodSample(model.SpeedPoint, digits(s.Speed(t)*s.Hertz/2, 1./60)))
 	}
@@ -215,7 +217,8 @@ func (s *Set) Points() map[model.PointID]model.Point {
 
 // Rating is its nameplate: 50 kVA.
 func (s *Set) Rating() model.Rating {
-	return model.Rating{ApparentPower: 50e3, PowerFactor: 0.8, Voltage: s.Volts * math.Sqrt(3), Frequency: s.Hertz, Poles: 4, Battery: 12}
+	return model.Rating{ApparentPower: 50e3, PowerFactor: 0.8, Voltage: s.Volts * math.Sqrt(3),
+		Frequency: s.Hertz, Poles: 4, Battery: 12}
 }
 
 // Poll reads meter and adapter in turn, the adapter lag s behind, from phase
