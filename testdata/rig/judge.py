@@ -153,63 +153,6 @@ def lines(bus, said):
     return wrong
 
 
-def unread(bus, spans):
-    """The longest times without a sound answer of a unit that are over what a span allows."""
-    faults = []
-    for a, b, unit, most in spans:
-        sound = [x.done - bus.start_at for x in bus.log if x.unit == unit and x.fate == "sound"]
-        marks = [a, *[t for t in sound if a < t < b], b]
-        gap, since = max((y - x, x) for x, y in zip(marks, marks[1:]))
-        if gap > most:
-            faults.append(f"unit {unit} was not read for {gap:.2f} s from {since:.1f} s on, {most:g} s are the most")
-    return faults
-
-
-def listed(events, said):
-    """The list of alarms says of each what the journal said last."""
-    last = {}
-    for e in events:
-        if e["kind"] == "alarm" and e.get("to"):
-            last[e["rule"]] = e["to"]
-    states = {a["rule"]: a["state"] for a in said}
-    return [f"alarms: {rule} is {states.get(rule)!r}, the journal said {to!r} last" for rule, to in last.items()
-            if states.get(rule) != to and states.get(rule) != "suppressed by design"]
-
-
-def alarms(scenario, bus, events):
-    """False alarms and due ones that did not come in their window."""
-    raised, false, missed = [], [], []
-    for e in events:
-        if e["kind"] != "alarm":
-            continue
-        a = e.get("alarm") or e
-        if a.get("to") not in ("unacknowledged", "active", "active, unacknowledged"):
-            continue
-        raised.append((seconds(e["instant"]) - bus.start_at, a["rule"], e["text"]))
-    patterns = [d[0] for d in scenario.due] + scenario.allowed
-    for t, rule, text in raised:
-        if not any(re.fullmatch(p, rule) for p in patterns):
-            false.append(f"{rule} at {t:.1f} s ({text})")
-    for pattern, early, late in scenario.due:
-        at = [t for t, rule, _ in raised if re.fullmatch(pattern, rule)]
-        if not any(early <= t <= late for t in at):
-            missed.append(f"{pattern} due {early:.1f} to {late:.1f} s, came at {', '.join(f'{t:.1f}' for t in at) or 'no time'}")
-    return raised, false, missed
-
-
-def lines(bus, said):
-    """What the list of lines counted, against what became of every question."""
-    wrong = []
-    fates = [x.fate for x in bus.log]
-    babble = bool(bus.faults.babble)  # what it spoils on the way is not known here
-    for name, key, true in (("corrupt", "corrupt", fates.count("spoilt")),
-                            ("without an answer", "no_answers", sum(fates.count(f) for f in ("lost", "unheard", "hung", "late")))):
-        counted = sum(x[key] for x in said)
-        if not (babble and key == "corrupt") and abs(counted - true) > max(2, 0.03 * true):
-            wrong.append(f"lines: {counted} exchanges {name}, true {true}")
-    return wrong
-
-
 def verdicts(scenario, bus, truth, runs, report, wiring):
     """All claims and verdicts of the report, and what the list of runs says."""
     c = claims.Claims(scenario, bus, truth)
