@@ -71,13 +71,17 @@ func (m *Machine) feedOwn(passed time.Duration) {
 	m.own(model.AlarmsUnwatched, float64(m.unwatched))
 }
 
+// overloadAbove counts as overload: rated, and the error of a class 2 meter. A soak
+// at rated power, whose readings lie on either side of it, uses no overload hour up.
+const overloadAbove = 1.02
+
 // overload follows the overload hour. A load that cannot be seen on a running set
 // pays nothing back.
 func (e *engine) overload(m *Machine, passed time.Duration) {
 	power, ok := m.loading.ratio.value(m.at)
 	current, seen := m.loading.apparent.value(m.at)
 	switch {
-	case ok && power > 1, seen && current > 1:
+	case ok && power > overloadAbove, seen && current > overloadAbove:
 		e.above += passed
 	case ok || seen || e.held == model.Standstill:
 		e.above = max(0, e.above-passed/belowPerAbove)

@@ -33,3 +33,21 @@ func TestTimeIsCountedThoughTheDeviceSpeaksFirst(t *testing.T) {
 		t.Errorf("600 s of overload count as %s", v)
 	}
 }
+
+// Readings at rated power lie on either side of it: only clearly more counts.
+func TestASoakAtRatedPowerUsesNoOverloadHourUp(t *testing.T) {
+	for _, c := range []struct {
+		load float64
+		want time.Duration
+	}{{1.019, 0}, {1.021, 10 * time.Minute}} {
+		m, at := New(whole()), model.Instant{Boot: 1}
+		for range 601 {
+			at = at.Add(time.Second)
+			m.Step(&model.Scan{At: at, Samples: []model.Sample{model.GoodSample(model.EngineStatePoint, float64(model.Loaded)),
+				model.GoodSample(model.LoadRatio, c.load)}})
+		}
+		if m.engine.above != c.want {
+			t.Errorf("ten minutes at %.1f %% count as %s of overload, want %s", 100*c.load, m.engine.above, c.want)
+		}
+	}
+}

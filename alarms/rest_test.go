@@ -90,7 +90,7 @@ func TestTheOverloadHourIsOneInTwelve(t *testing.T) {
 		return m.engine.above.Seconds()
 	}
 	run(time.Second, model.GoodSample(model.LoadRatio, 1))
-	if above := run(time.Minute, model.GoodSample(model.LoadRatio, 1.01)); above != 60 {
+	if above := run(time.Minute, model.GoodSample(model.LoadRatio, 1.03)); above != 60 {
 		t.Errorf("a minute above rated power counts %v s", above)
 	}
 	if above := run(5*time.Minute+30*time.Second, model.GoodSample(model.LoadRatio, 1)); above < 29.9 || above > 30.1 {

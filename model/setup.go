@@ -136,7 +136,7 @@ const (
 	// Points that the alarms work out for themselves.
 	StarterTime     PointID = "starter.time"     // s cranked and not yet rested for
 	CoolingTime     PointID = "cooling.time"     // s without load before the last stop
-	OverloadTime    PointID = "overload.time"    // s above rated power, less an eleventh of the time at or below it
+	OverloadTime    PointID = "overload.time"    // s above 102 % of rated load, less an eleventh of the time below it
 	FailedStarts    PointID = "start.failures"   // cranks of 10 s or more in a row without a start
 	EngineAtRest    PointID = "engine.at.rest"   // 1: every instrument that can tell shows a standstill
 	RestTime        PointID = "rest.time"        // s since the set came to rest; an hour while it turns
