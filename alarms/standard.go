@@ -61,9 +61,14 @@ func Standard(r model.Rating, points map[model.PointID]model.Point, devices []mo
 	}
 	has := func(p model.PointID) bool { _, ok := points[p]; return ok }
 	setFed := slices.ContainsFunc(devices, func(d model.Device) bool { return d.PoweredBySet })
-	rules := slices.Concat(oil(r, has), oilSwitch(has), oilTrend(has), coolant(r, has), coolantTrend(r, has), overspeed(r, has), stops(r, has), engineContacts(has), failedStart(), frequency(r, has), hunting(r, has),
-		voltages(r, has), neutral(has), terminals(r, has, setFed), earth(has), power(r, has), reactive(r, has), breaker(r, has), load(r, has), unbalance(r, has), voltageUnbalance(r, has), lowLoad(r, has), heat(r, has), starter(), charging(r, has), battery(r, has),
-		supplies(has), monoxide(has), sight(devices), failures(points))
+	rules := slices.Concat(
+		oil(r, has), oilSwitch(has), oilTrend(has), coolant(r, has), coolantTrend(r, has),
+		overspeed(r, has), stops(r, has), engineContacts(has), failedStart(), frequency(r, has),
+		hunting(r, has), voltages(r, has), neutral(has), terminals(r, has, setFed), earth(has),
+		power(r, has), reactive(r, has), breaker(r, has), load(r, has), unbalance(r, has),
+		voltageUnbalance(r, has), lowLoad(r, has), heat(r, has), starter(), charging(r, has),
+		battery(r, has), supplies(has), monoxide(has), sight(devices), failures(points),
+	)
 	for _, d := range devices {
 		rules = append(rules, lostDevice(d))
 	}
