@@ -18,7 +18,16 @@ type receipt struct {
 
 // ErrNotKept is wrapped when something was handed over and is not on the card
 // yet. It is in memory and goes to the card as soon as that takes it.
-var ErrNotKept = errors.New("not kept yet: the card is slow or takes nothing (it is tried again)")
+var ErrNotKept error = notKept{}
+
+type notKept struct{}
+
+func (notKept) Error() string {
+	return "not kept yet: the card is slow or takes nothing (it is tried again)"
+}
+
+// NotKept marks the error for the page.
+func (notKept) NotKept() {}
 
 // Run is the writer: until the context ends it alone writes what is handed
 // over. Then it writes the rest once and returns.

@@ -143,6 +143,12 @@ func (f *face) keep(w http.ResponseWriter, r *http.Request, said Saying, err err
 		defer cancel()
 		return f.src.Say(ctx, said)
 	})
+	var late interface{ NotKept() }
+	if errors.As(err, &late) {
+		f.log.Error("note not on the card yet", "err", err)
+		refuse(w, http.StatusServiceUnavailable, "the note is not on the card yet", "it is held in memory and saved when the card answers; write it down on paper as well")
+		return
+	}
 	if err != nil {
 		f.log.Error("note not saved", "err", err)
 		refuse(w, http.StatusInternalServerError, "the note could not be saved", "write it down on paper; the logger's log gives the reason")

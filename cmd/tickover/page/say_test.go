@@ -6,10 +6,12 @@ import (
 	"encoding/base64"
 	"encoding/binary"
 	"errors"
+	"fmt"
 	"hash/crc32"
 	"image"
 	"image/jpeg"
 	"io"
+	"log/slog"
 	"mime/multipart"
 	"net"
 	"net/http"
@@ -324,4 +326,26 @@ func TestSlowSenderHoldsNobodyUp(t *testing.T) {
 		send()
 		send()
 	}
+}
+
+// lateCard is the error of a store whose card has not answered yet.
+type lateCard struct{ error }
+
+func (lateCard) NotKept() {}
+
+// A note that is not on the card yet is not confirmed, and not called lost.
+func TestANoteThatIsNotOnTheCardYetSaysSo(t *testing.T) {
+	w := httptest.NewRecorder()
+	f := &face{log: slog.New(slog.DiscardHandler), src: lateSource{}}
+	r := httptest.NewRequest("POST", "/api/v1/notes", nil)
+	f.keep(w, r, Saying{Text: "belt squeals"}, nil)
+	if w.Code != http.StatusServiceUnavailable || !strings.Contains(w.Body.String(), "not on the card yet") {
+		t.Errorf("%d %s", w.Code, w.Body)
+	}
+}
+
+type lateSource struct{ Source }
+
+func (lateSource) Say(context.Context, Saying) (uint64, error) {
+	return 0, fmt.Errorf("said: %w", lateCard{errors.New("slow")})
 }
