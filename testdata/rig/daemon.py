@@ -3,7 +3,6 @@ import csv
 import json
 import os
 import re
-import socket
 import subprocess
 import time
 import urllib.request
@@ -30,12 +29,6 @@ FACTORS = {"": 1, "V": 1, "mV": 1e-3, "A": 1, "Hz": 1, "W": 1, "kW": 1e3, "var":
            "J": 1, "Wh": 3600, "kWh": 3.6e6, "Pa": 1, "kPa": 1e3, "bar": 1e5, "°C": 1, "K": 1, "1/s": 1, "r/min": 1 / 60}
 
 
-def free_port():
-    with socket.socket() as s:
-        s.bind(("127.0.0.1", 0))
-        return s.getsockname()[1]
-
-
 def seconds(instant):
     """'2+8m7.902s' -> 487.902; None for 'never'."""
     m = re.fullmatch(r"\d+\+(?:(\d+)h)?(?:(\d+)m)?(?:([\d.]+)s)?(?:([\d.]+)ms)?(?:([\d.]+)µs)?", instant)
@@ -50,7 +43,7 @@ class Daemon:
         self.program, self.folder = program, folder
         self.state = os.path.join(folder, "state")
         self.config = os.path.join(folder, "rig.yaml")
-        self.port = free_port()
+        self.port = None  # the daemon chooses it and logs it
         text = BASE.format(path=path)
         for name, unit, registers in devices:
             text += f"  - name: {name}\n    line: skid\n    unit: {unit}\n    every: {every}\n    points:\n"
@@ -63,10 +56,14 @@ class Daemon:
     def start(self, ready=None):
         """Starts it and waits until it is well, or until ready says so."""
         self.process = subprocess.Popen(
-            [self.program, "run", "--config", self.config, "--state", self.state, "--listen", f"127.0.0.1:{self.port}"],
+            [self.program, "run", "--config", self.config, "--state", self.state, "--listen", "127.0.0.1:0"],
             stdout=self.log, stderr=subprocess.STDOUT)
         for _ in range(200):
+            logged = re.search(r"http://127\.0\.0\.1:(\d+)", self.said())
+            self.port = int(logged[1]) if logged else None
             try:
+                if self.port is None:
+                    raise OSError("no port yet")
                 if ready() if ready else self.get("/healthz", timeout=2):
                     return
                 time.sleep(0.1)
@@ -97,7 +94,10 @@ class Daemon:
 
     def memory(self):
         with open(f"/proc/{self.process.pid}/status", encoding="utf-8") as f:
-            return next(int(line.split()[1]) for line in f if line.startswith("VmRSS:")) * 1024
+            kib = next((int(line.split()[1]) for line in f if line.startswith("VmRSS:")), None)
+        if kib is None:
+            raise RuntimeError("the daemon ended: " + self.said())
+        return kib * 1024
 
     def stop(self):
         if self.process is None:
