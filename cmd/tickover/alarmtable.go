@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"tickover/alarms"
 	"tickover/model"
 	"tickover/model/plant"
 )
@@ -47,7 +48,7 @@ func wholeSet() []model.AlarmRule {
 	computer := map[model.PointID]model.Point{model.HostUndervoltage: {}, model.HostTemperature: {}, model.HostStoreFault: {}}
 	setup := model.Setup{Rating: plant.HatcheryRating(), Devices: []model.Device{all, {Name: "meter", PoweredBySet: true}},
 		Supply: model.Supply{Starter: true, Power: 5, Capacity: 88}}
-	return append(rules(setup), hostRules(setup, computer)...)
+	return alarms.InForce(rules(setup), hostRules(computer))
 }
 
 const alarmTableHead = `# The alarms and why they are so

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"log/slog"
 	"maps"
-	"slices"
 	"time"
 
 	"tickover/collector"
@@ -53,9 +52,8 @@ func watchHost(ctx context.Context, c *collector.Collector, m *host.Machine, sup
 // hotHost is where small boards begin to slow down less 5 K (from memory).
 const hotHost = 75.0
 
-// hostRules warn of the computer's own troubles, as far as it can tell them
-// and the user has no rule of that name.
-func hostRules(setup model.Setup, points map[model.PointID]model.Point) []model.AlarmRule {
+// hostRules warn of the computer's own troubles, as far as it reports them.
+func hostRules(points map[model.PointID]model.Point) []model.AlarmRule {
 	var all []model.AlarmRule
 	for _, r := range []model.AlarmRule{
 		{ID: "logger.undervoltage", Label: "The logger's supply is too low", Priority: model.Warning, Kind: model.AboveLimit,
@@ -74,8 +72,7 @@ func hostRules(setup model.Setup, points map[model.PointID]model.Point) []model.
 			Basis:       "the store's own check of every write",
 			Consequence: "watch: readings of this time may be lost", TimeToAct: time.Hour},
 	} {
-		taken := slices.ContainsFunc(setup.Alarms, func(own model.AlarmRule) bool { return own.ID == r.ID })
-		if _, ok := points[r.Point]; ok && !taken {
+		if _, ok := points[r.Point]; ok {
 			all = append(all, r)
 		}
 	}

@@ -19,22 +19,12 @@ import (
 	"tickover/model/transducer"
 )
 
-// rules are the standard alarm rules of the set, each replaced by the user's
-// own of the same name, the user's others, and the advice while the logger
-// empties the starter battery. An own rule that replaces one of several phases
-// judges all of them.
+// rules are those in force for a set: the standard ones, the advice while the logger
+// empties the starter battery, and the user's own in place of or next to them.
 func rules(setup model.Setup) []model.AlarmRule {
-	all := append(slices.Clone(setup.Alarms), supplyWatch{supply: setup.Supply, nominal: setup.Rating.Battery}.rules(setup)...)
-	for _, r := range alarms.Standard(setup.Rating, setup.Points(), setup.Devices) {
-		i := slices.IndexFunc(setup.Alarms, func(own model.AlarmRule) bool { return own.ID == r.ID })
-		switch {
-		case i < 0:
-			all = append(all, r)
-		case slices.Contains(r.Points, all[i].Point):
-			all[i].Points = r.Points
-		}
-	}
-	return all
+	supply := supplyWatch{supply: setup.Supply, nominal: setup.Rating.Battery}.rules(setup)
+	standard := alarms.Standard(setup.Rating, setup.Points(), setup.Devices)
+	return alarms.InForce(setup.Alarms, append(supply, standard...))
 }
 
 // restored is what the store's events say of how things stood.

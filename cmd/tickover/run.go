@@ -162,7 +162,7 @@ func (d *daemon) build() error {
 	if d.cfg.Listen != "" { // a past day that is only fed has no card of its own to judge
 		points[model.HostStoreFault] = model.Point{ID: model.HostStoreFault}
 	}
-	d.machine = alarms.New(append(rules(d.cfg.Setup), hostRules(d.cfg.Setup, points)...))
+	d.machine = alarms.New(alarms.InForce(rules(d.cfg.Setup), hostRules(points)))
 	counted := &hours{now: now, clock: d.store.Clock}
 	was, err := restore(d.store, d.machine, counted, d.cfg.Setup.Rating, d.log)
 	d.goOn("alarms and engine begin without what was before", err)

@@ -29,7 +29,7 @@ func TestTheStoresAlarmStaysMonitored(t *testing.T) {
 		}
 		began := time.Now()
 		now := func() model.Instant { return model.Instant{Boot: kept.Boot(), Offset: time.Since(began)} }
-		machine := alarms.New(hostRules(cfg.Setup, map[model.PointID]model.Point{model.HostStoreFault: {ID: model.HostStoreFault}}))
+		machine := alarms.New(hostRules(map[model.PointID]model.Point{model.HostStoreFault: {ID: model.HostStoreFault}}))
 		carrier := collector.New(collector.Parts{Setup: cfg.Setup, Lines: map[string]collector.Line{"skid": &steadyLine{}}, Judge: machine,
 			Keep: kept, Now: now, Log: slog.New(slog.DiscardHandler),
 			Derive: func(*model.Scan) *model.StateChange { return nil }})

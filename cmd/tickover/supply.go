@@ -91,7 +91,6 @@ func (w supplyWatch) rules(setup model.Setup) []model.AlarmRule {
 	return slices.DeleteFunc(all, func(r model.AlarmRule) bool {
 		measured := setup.Points()[model.BatteryVoltage].ID != ""
 		needs := r.Point == model.HostSupplyLeft && (w.points() == nil || w.supply.Capacity <= 0)
-		own := slices.ContainsFunc(setup.Alarms, func(own model.AlarmRule) bool { return own.ID == r.ID })
-		return !measured || needs || own
+		return !measured || needs
 	})
 }
