@@ -44,6 +44,9 @@ func (s EngineState) Running() bool { return s >= RunningUp && s <= Loaded }
 // Turning reports whether anything turns.
 func (s EngineState) Turning() bool { return s >= Cranking }
 
+// AtRatedSpeed reports whether the set holds rated speed, with load or without.
+func (s EngineState) AtRatedSpeed() bool { return s == Unloaded || s == Loaded }
+
 // StateChange is one transition of the engine state with its evidence.
 type StateChange struct {
 	From, To EngineState

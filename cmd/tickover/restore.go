@@ -14,8 +14,8 @@ import (
 	"tickover/collector/store"
 	"tickover/model"
 	"tickover/model/electrical"
-	"tickover/model/performance"
 	"tickover/model/running"
+	"tickover/model/steady"
 	"tickover/model/transducer"
 )
 
@@ -72,7 +72,7 @@ type deriver struct {
 	gain   float64 // of the voltage channels
 	sensed []model.Point
 	engine *running.Engine
-	watch  *performance.Watch
+	watch  *steady.Monitor
 	alarms func() []model.AlarmStatus // as they stood after the scan before
 	hours  *hours
 	meter  *metrics.Collector
@@ -80,7 +80,7 @@ type deriver struct {
 
 func newDeriver(setup model.Setup, engine *running.Engine, alarms func() []model.AlarmStatus, h *hours, m *metrics.Collector) *deriver {
 	gain := electrical.VoltageGain(slices.Collect(maps.Values(setup.Points())), setup.Rating)
-	return &deriver{setup.Rating, gain, setup.Sensed, engine, performance.NewWatch(setup.Rating), alarms, h, m}
+	return &deriver{setup.Rating, gain, setup.Sensed, engine, steady.NewMonitor(setup.Rating), alarms, h, m}
 }
 
 // derive takes one scan through the step.

@@ -47,8 +47,11 @@ const (
 )
 
 func roleOf(id model.PointID, kind model.Quantity) role {
-	if k, ok := voltageIndex(id); ok {
+	if k := slices.Index(model.PhaseVoltages[:], id); k >= 0 {
 		return phaseRole + role(k)
+	}
+	if k := slices.Index(model.LineVoltages[:], id); k >= 0 {
+		return phaseRole + 3 + role(k)
 	}
 	if k := slices.Index(model.PhaseActive[:], id); k >= 0 {
 		return activeRole + role(k)
@@ -246,12 +249,10 @@ func (s *states) current() model.EngineState {
 	return s.spans[s.at].State
 }
 
-func atRated(s model.EngineState) bool { return s == model.Unloaded || s == model.Loaded }
-
 // leaves returns when the engine next leaves rated speed; false when it does not.
 func (s *states) leaves() (model.Instant, bool) {
 	for i := s.at; i < len(s.spans); i++ {
-		if !atRated(s.spans[i].State) {
+		if !s.spans[i].State.AtRatedSpeed() {
 			return s.spans[i].From, true
 		}
 	}

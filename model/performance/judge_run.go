@@ -7,6 +7,7 @@ import (
 
 	"tickover/model"
 	"tickover/model/electrical"
+	"tickover/model/steady"
 )
 
 // What the instruments are taken to be good for while nothing better is known
@@ -60,7 +61,7 @@ func (r *recorder) unloaded(s span) bool {
 	if share := r.share(load); !math.IsNaN(share) {
 		return share < unloadedBelow
 	}
-	return load < 0.5*stepThreshold(r.in.Rating)
+	return load < 0.5*steady.StepThreshold(r.in.Rating)
 }
 
 // noLoadAndFull returns the spans to take the droop from: the most heavily

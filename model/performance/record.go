@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"tickover/model"
+	"tickover/model/steady"
 )
 
 // Version is the version of the record that Record makes.
@@ -67,7 +68,7 @@ func newRecorder(in Input) *recorder {
 	r.keeper.board, r.keeper.heat.board, r.sheet.board, r.aside.board = r.board, r.board, r.board, r.board
 	r.sheet.counter.spans = capacity(in.Sensors)
 	r.aside.doubt = currentDoubt * r.gain(in.Rating.Current(), model.PhaseCurrents[:]...).gain
-	r.finder = finder{board: r.board, threshold: stepThreshold(in.Rating), found: func(f found) {
+	r.finder = finder{board: r.board, threshold: steady.StepThreshold(in.Rating), found: func(f found) {
 		if s, ok := r.board.analyse(f, r.finder.threshold); ok {
 			r.steps = append(r.steps, s)
 		}
@@ -145,7 +146,7 @@ func (r *recorder) atRated() (bool, float64) {
 		}
 		// The last seconds before the stop already belong to it.
 		leave -= r.board.stopGuard()
-		return atRated(r.states.current()) && r.board.now < leave, leave
+		return r.states.current().AtRatedSpeed() && r.board.now < leave, leave
 	}
 	f, ok := r.board.newest(model.FrequencyPoint, 10)
 	return ok && math.Abs(f-r.in.Rating.Frequency) < 0.1*r.in.Rating.Frequency, math.Inf(1)

@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"tickover/model"
+	"tickover/model/steady"
 )
 
 // repeats gathers steps that were made several times: on the same phases, in
@@ -34,7 +35,7 @@ func (r *recorder) repeats() []model.Repeat {
 }
 
 func (r *recorder) alike(a, b stepResult) bool {
-	near := max(stepThreshold(r.in.Rating), 0.1*a.size)
+	near := max(steady.StepThreshold(r.in.Rating), 0.1*a.size)
 	return a.step.Phases == b.step.Phases && a.on == b.on && math.Abs(a.step.From-b.step.From) < near && math.Abs(a.step.To-b.step.To) < near
 }
 

@@ -162,7 +162,7 @@ func (c *start) reach(s model.StateSpan) {
 	if s.State.Running() && math.IsNaN(c.self) {
 		c.self = at
 	}
-	if atRated(s.State) && math.IsNaN(c.rated) {
+	if s.State.AtRatedSpeed() && math.IsNaN(c.rated) {
 		c.rated = at
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"tickover/model"
+	"tickover/model/steady"
 )
 
 const (
@@ -143,7 +144,7 @@ func (k *keeper) drift() {
 	if power == nil || power.span.n < 10 {
 		return
 	}
-	if a := &power.span; math.Abs(a.last-a.mean()) > 2*stepThreshold(k.board.rating) {
+	if a := &power.span; math.Abs(a.last-a.mean()) > 2*steady.StepThreshold(k.board.rating) {
 		k.end = max(k.end, k.start)
 		k.disturb(k.end, k.end)
 	}

@@ -51,14 +51,6 @@ type found struct {
 	settled float64 // from when the load was steady after it; 0: never
 }
 
-// threshold of a load step: 5 % of rating or 1 kW, whichever is less.
-func stepThreshold(r model.Rating) float64 {
-	if p := r.ActivePower(); p > 0 {
-		return min(0.05*p, 1000)
-	}
-	return 1000
-}
-
 // enter notes that the engine is at rated speed, and that readings count until leave.
 func (f *finder) enter(rated bool, leave float64) {
 	if f.rated && !rated {

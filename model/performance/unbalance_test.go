@@ -2,6 +2,7 @@ package performance
 
 import (
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -136,7 +137,7 @@ func TestNeutralSuspectFigure(t *testing.T) {
 			if at := s.At.Offset.Seconds(); at >= 50 && at < 60 {
 				kept := s.Samples[:0]
 				for _, q := range s.Samples {
-					if k, ok := voltageIndex(q.Point); ok && k < 3 {
+					if k := slices.Index(model.PhaseVoltages[:], q.Point); k >= 0 {
 						q.Value = [3]float64{176, 239, 289}[k]
 					}
 					if q.Point != model.NeutralSuspect && q.Point != model.ZeroSequenceVoltage {

@@ -61,7 +61,7 @@ const (
 // engine that leaves rated speed did so when the speed began to fall.
 func (e *Engine) lag(at model.Instant, next model.EngineState) time.Duration {
 	held, known := at.Sub(e.since)
-	if known && atRated(e.state) && (next == model.RunningDown || next == model.Idling) {
+	if known && e.state.AtRatedSpeed() && (next == model.RunningDown || next == model.Idling) {
 		if fell := min(e.pace.fell(at), held); fell > 0 {
 			return fell
 		}
@@ -204,7 +204,7 @@ func (e *Engine) fromRunningDown(v view) model.EngineState {
 
 // cruise is the state at self-sustained speed that is not falling.
 func (e *Engine) cruise(v view) model.EngineState {
-	rated := atRated(e.state)
+	rated := e.state.AtRatedSpeed()
 	switch {
 	case !v.seen && e.state.Running():
 		return e.state
@@ -217,8 +217,6 @@ func (e *Engine) cruise(v view) model.EngineState {
 	}
 	return model.Idling
 }
-
-func atRated(s model.EngineState) bool { return s == model.Unloaded || s == model.Loaded }
 
 func (e *Engine) atRated(v view) model.EngineState {
 	switch {

@@ -129,7 +129,7 @@ func TestAStopIsDatedWhereTheSpeedBeganToFall(t *testing.T) {
 			e := New(s.Rating())
 			s.Poll(every, every*float64(phase)/20, every*random.Float64(), func(scan *model.Scan, _ float64) {
 				_, change := e.Step(scan)
-				if change == nil || !atRated(change.From) || change.To == model.Standstill {
+				if change == nil || !change.From.AtRatedSpeed() || change.To == model.Standstill {
 					return
 				}
 				dated++

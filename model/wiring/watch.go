@@ -179,7 +179,7 @@ func (w *Watch) device(scan *model.Scan) {
 	}
 	gap, same := scan.At.Sub(d.at)
 	d.at = scan.At
-	if good && same && gap > 0 && gap < 30*time.Second && (w.state == model.Loaded || w.state == model.Unloaded) {
+	if good && same && gap > 0 && gap < 30*time.Second && w.state.AtRatedSpeed() {
 		d.reads++
 		d.span += gap
 		if changed {

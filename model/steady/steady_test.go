@@ -1,4 +1,4 @@
-package performance
+package steady
 
 import (
 	"fmt"
@@ -11,24 +11,21 @@ import (
 	"tickover/testdata/golden"
 )
 
-// watchDay tells when readiness changed on the hatchery day and what was
+// followDay writes when readiness changed on the hatchery day and what was
 // unmet a minute after each change of load.
-func watchDay(t *testing.T) string {
+func followDay() string {
 	var b strings.Builder
-	w := NewWatch(plant.HatcheryRating())
+	m := NewMonitor(plant.HatcheryRating())
 	var was model.Readiness
 	var next time.Duration
-	for scan, err := range dayScans(plant.HatcheryRating(), nil) {
-		if err != nil {
-			t.Fatal(err)
-		}
+	for scan := range dayScans() {
 		state := model.EngineUnknown
 		for _, s := range dayStates {
 			if !scan.At.Before(instant(s.from)) {
 				state = s.state
 			}
 		}
-		r := w.Step(scan, state, nil)
+		r := m.Step(scan, state, nil)
 		if r.Ready != was.Ready || r.Settled != was.Settled || scan.At.Offset >= next {
 			fmt.Fprintf(&b, "%6.0f s %-12s ready %v settled %v, left %s: %s\n", scan.At.Offset.Seconds(), state, r.Ready, r.Settled, r.Left, strings.Join(r.Unmet, "; "))
 			next = scan.At.Offset + 4*time.Minute
@@ -39,11 +36,11 @@ func watchDay(t *testing.T) string {
 }
 
 func TestReadyDay(t *testing.T) {
-	golden.Holds(t, "../../testdata/performance/ready_day.txt", watchDay(t))
+	golden.Holds(t, "../../testdata/steady/day.txt", followDay())
 }
 
 // still makes scans of a set at rest in every value, from one second on.
-func still(w *Watch, from, to int, change func(s int, scan *model.Scan)) (r model.Readiness) {
+func still(m *Monitor, from, to int, change func(s int, scan *model.Scan)) (r model.Readiness) {
 	for s := from; s < to; s++ {
 		scan := &model.Scan{At: instant(float64(s))}
 		for p, v := range map[model.PointID]float64{
@@ -55,7 +52,7 @@ func still(w *Watch, from, to int, change func(s int, scan *model.Scan)) (r mode
 		if change != nil {
 			change(s, scan)
 		}
-		r = w.Step(scan, model.Loaded, nil)
+		r = m.Step(scan, model.Loaded, nil)
 	}
 	return r
 }
@@ -70,9 +67,9 @@ func set(scan *model.Scan, p model.PointID, v float64) {
 
 // The seconds left count down to the very second at which it becomes ready.
 func TestReadyCountsDown(t *testing.T) {
-	w := NewWatch(plant.HatcheryRating())
+	m := NewMonitor(plant.HatcheryRating())
 	for s := 1; s < 400; s++ {
-		r := still(w, s, s+1, nil)
+		r := still(m, s, s+1, nil)
 		if r.Ready != (s >= 301) {
 			t.Fatalf("ready %v at %d s: %v", r.Ready, s, r.Unmet)
 		}
@@ -110,7 +107,7 @@ func TestReadyCriteria(t *testing.T) {
 		}, "frequency is not known now", false, 0},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			r := still(NewWatch(plant.HatcheryRating()), 1, 400, c.change)
+			r := still(NewMonitor(plant.HatcheryRating()), 1, 400, c.change)
 			if r.Ready || len(r.Unmet) == 0 || !strings.HasPrefix(r.Unmet[0], c.unmet) {
 				t.Fatalf("ready %v, unmet %q, not %q", r.Ready, r.Unmet, c.unmet)
 			}
@@ -127,10 +124,10 @@ func TestReadyCriteria(t *testing.T) {
 // An active alarm and a new boot both stand against the next step; what is not
 // read is said.
 func TestReadyOtherwise(t *testing.T) {
-	w := NewWatch(plant.HatcheryRating())
-	still(w, 1, 400, nil)
+	m := NewMonitor(plant.HatcheryRating())
+	still(m, 1, 400, nil)
 	scan := &model.Scan{At: instant(400), Samples: []model.Sample{model.GoodSample(model.FrequencyPoint, 50.5)}}
-	if r := w.Step(scan, model.Loaded, []string{"Coolant hot"}); r.Ready || r.Unmet[0] != "alarm: Coolant hot" || r.Left != 0 || !r.Settled {
+	if r := m.Step(scan, model.Loaded, []string{"Coolant hot"}); r.Ready || r.Unmet[0] != "alarm: Coolant hot" || r.Left != 0 || !r.Settled {
 		t.Errorf("with an alarm: %+v", r)
 	}
 	for p, v := range map[model.PointID]float64{model.FrequencyMean: 50.5, model.FrequencySwing: 0, model.StepReady: 0} {
@@ -139,7 +136,7 @@ func TestReadyOtherwise(t *testing.T) {
 		}
 	}
 	boot := &model.Scan{At: model.Instant{Boot: 2, Offset: time.Second}, Samples: []model.Sample{model.GoodSample(model.FrequencyPoint, 50.5)}}
-	r := w.Step(boot, model.Loaded, nil)
+	r := m.Step(boot, model.Loaded, nil)
 	if r.Ready || r.Settled || r.Held != 0 || len(r.Unasked) != 3 {
 		t.Errorf("after a reboot: %+v", r)
 	}
