@@ -17,14 +17,14 @@ type Condition struct {
 
 // MeasurementKind is something people measure by hand.
 type MeasurementKind struct {
-	Name     string
-	Quantity Quantity
-	Points   string  // examples of where, for people
-	Low      float64 // a value outside is refused as a slip of the unit, canonical unit
-	High     float64
-	Beside   []Condition
-	Word     string // what 1 means of a State, such as "present"; "" for others
-	HighVolt bool   // 500 V are put on: the tick-list comes first
+	Name       string
+	Quantity   Quantity
+	Points     string  // examples of where, for people
+	Low        float64 // a value outside is refused as a slip of the unit, canonical unit
+	High       float64
+	Conditions []Condition
+	Word       string // what 1 means of a State, such as "present"; "" for others
+	HighVolt   bool   // 500 V are put on: the tick-list comes first
 }
 
 // The names of conditions that formulas use.
@@ -141,14 +141,14 @@ func (m *Measurement) Vet(now time.Time) error {
 	case !m.Taken.IsZero() && !now.IsZero() && m.Taken.After(now.Add(time.Minute)):
 		return refuse("look at the date, and at the clock of this computer", "it is dated %s, which is still to come", m.Taken.Format("2006-01-02 15:04"))
 	}
-	if err := m.vetBeside(kind); err != nil {
+	if err := m.vetConditions(kind); err != nil {
 		return err
 	}
 	return m.vetTicks(kind)
 }
 
-func (m *Measurement) vetBeside(kind MeasurementKind) error {
-	for _, c := range kind.Beside {
+func (m *Measurement) vetConditions(kind MeasurementKind) error {
+	for _, c := range kind.Conditions {
 		v, given := m.Conditions[c.Name]
 		switch {
 		case !given && c.Needed:
@@ -160,7 +160,7 @@ func (m *Measurement) vetBeside(kind MeasurementKind) error {
 		}
 	}
 	for name := range m.Conditions {
-		if !slices.ContainsFunc(kind.Beside, func(c Condition) bool { return c.Name == name }) {
+		if !slices.ContainsFunc(kind.Conditions, func(c Condition) bool { return c.Name == name }) {
 			return refuse("put it into the note", "%s has no condition %q", m.Kind, name)
 		}
 	}

@@ -81,7 +81,7 @@ func (s *source) Measured(context.Context) ([]model.HandRow, *model.DryOut, []mo
 	if err != nil {
 		return nil, nil, nil, err
 	}
-	var meter winding.Meter
+	var meter winding.CostCounter
 	if span, ok := spanOf(hand); ok {
 		for scan, err := range s.staged(s.Scans(span)) {
 			if err == nil { // what the engine did meanwhile is beside the point when it cannot be read
@@ -89,7 +89,7 @@ func (s *source) Measured(context.Context) ([]model.HandRow, *model.DryOut, []mo
 			}
 		}
 	}
-	return winding.Rows(hand, s.setup.Rating, s.store.Clock()), winding.DryOut(hand, s.store.Clock(), meter.Running()), wiring.Gauges(hand), nil
+	return winding.Rows(hand, s.setup.Rating, s.store.Clock()), winding.DryOut(hand, s.store.Clock(), meter.Cost()), wiring.Gauges(hand), nil
 }
 
 // spanOf is the time from the first insulation reading to the last.
@@ -178,7 +178,7 @@ func (s *source) Wiring(_ context.Context, q model.Query) ([]model.Check, error)
 	if err != nil {
 		return nil, err
 	}
-	watch := wiring.NewWatch(setup)
+	watch := wiring.NewEvidence(setup)
 	for scan, err := range s.staged(s.Scans(q)) {
 		if err != nil {
 			return nil, fmt.Errorf("read scans: %w", err)
@@ -196,7 +196,7 @@ func (s *source) carded() (model.Setup, error) {
 	return setup, err
 }
 
-func (s *source) checks(watch *wiring.Watch, at model.Instant) ([]model.Check, error) {
+func (s *source) checks(watch *wiring.Evidence, at model.Instant) ([]model.Check, error) {
 	hand, err := s.pick(byHand)
 	if err != nil {
 		return nil, err
@@ -207,7 +207,7 @@ func (s *source) checks(watch *wiring.Watch, at model.Instant) ([]model.Check, e
 	}
 	dates := s.store.Clock()
 	now, clock := dates.Wall(at)
-	return watch.Checks(wiring.Beside{Hand: hand, Walks: walks, Alarms: rules(s.setup), Clock: clock, Now: now, Dates: dates, Store: s.store.Health()}), nil
+	return watch.Checks(wiring.Context{Hand: hand, Walks: walks, Alarms: rules(s.setup), Clock: clock, Now: now, Dates: dates, Store: s.store.Health()}), nil
 }
 
 // Walk works a one-heater walk out of the record.
@@ -231,8 +231,8 @@ func (s *source) Walk(ctx context.Context, q model.Query, heater float64, keep b
 // same pass over the scans.
 type besideRun struct {
 	*source
-	watch *wiring.Watch
-	meter winding.Meter
+	watch *wiring.Evidence
+	meter winding.CostCounter
 	spans []model.StateSpan
 }
 
@@ -241,7 +241,7 @@ func (s *source) beside(run model.Run) *besideRun {
 	if err != nil {
 		setup = s.setup // fill meets the same error and tells it
 	}
-	return &besideRun{source: s, watch: wiring.NewWatch(setup), spans: run.States}
+	return &besideRun{source: s, watch: wiring.NewEvidence(setup), spans: run.States}
 }
 
 // tee lets every scan be seen on its way.
@@ -275,7 +275,7 @@ func (b *besideRun) fill(rec *model.RunRecord, events []model.Event) error {
 		return err
 	}
 	rec.HandRows = winding.Rows(slices.DeleteFunc(slices.Clone(events), func(e model.Event) bool { return e.Hand == nil }), b.setup.Rating, b.store.Clock())
-	rec.DryOut = winding.DryOut(hand, b.store.Clock(), b.meter.Running())
+	rec.DryOut = winding.DryOut(hand, b.store.Clock(), b.meter.Cost())
 	rec.Gauges = wiring.Gauges(hand)
 	for _, open := range winding.OpenTicks(hand) {
 		rec.NotTested = append(rec.NotTested, "tick-list of a 500 V test, still open: "+open)

@@ -210,7 +210,7 @@ func (c *measureKinds) Run(s streams) error {
 			units = "yes or no: " + k.Word
 		}
 		var beside []string
-		for _, b := range k.Beside {
+		for _, b := range k.Conditions {
 			if b.Name == model.SensorReading {
 				continue
 			}

@@ -274,7 +274,7 @@ func (s *source) rawToo(q model.Query) model.Query {
 			continue
 		}
 		q.Points = append(q.Points[:len(q.Points):len(q.Points)], p.Sensor.Raw)
-		beside := transducer.Beside(p.Sensor)
+		beside := transducer.ReferencePoint(p.Sensor)
 		if i := slices.IndexFunc(s.setup.Sensed, func(o model.Point) bool { return o.ID == beside }); i >= 0 {
 			beside = s.setup.Sensed[i].Sensor.Raw
 		}

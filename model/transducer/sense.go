@@ -13,10 +13,10 @@ import (
 // beyond the table's ends, or a value outside the point's plausible window,
 // model.Implausible.
 func Sense(sensed []model.Point, scan *model.Scan) {
-	for _, beside := range []bool{false, true} { // a cold junction may be sensed itself
+	for _, referred := range []bool{false, true} { // a cold junction may be sensed itself
 		for i := range sensed {
 			p := &sensed[i]
-			if raw, ok := scan.Find(p.Sensor.Raw); ok && beside == (Beside(p.Sensor) != "") {
+			if raw, ok := scan.Find(p.Sensor.Raw); ok && referred == (ReferencePoint(p.Sensor) != "") {
 				s := sample(p, raw, scan)
 				s.Lag = raw.Lag
 				scan.Samples = append(scan.Samples, s)
@@ -29,11 +29,11 @@ func sample(p *model.Point, raw model.Sample, scan *model.Scan) model.Sample {
 	if raw.Quality != model.Good {
 		return model.BadSample(p.ID, raw.Cause)
 	}
-	beside, ok := besides(p.Sensor, scan)
+	reference, ok := referenceValue(p.Sensor, scan)
 	if !ok {
 		return model.BadSample(p.ID, model.InputBad)
 	}
-	v, cause := Value(p.Sensor, raw.Value, beside)
+	v, cause := Value(p.Sensor, raw.Value, reference)
 	switch {
 	case cause != model.NoCause:
 		return model.BadSample(p.ID, cause)
@@ -43,17 +43,17 @@ func sample(p *model.Point, raw model.Sample, scan *model.Scan) model.Sample {
 	return model.GoodSample(p.ID, v)
 }
 
-// Beside names the point a sensor needs beside its own signal: its cold
-// junction or its supply. Empty means none.
-func Beside(s *model.Sensor) model.PointID {
+// ReferencePoint names the point that a sensor needs in addition to its own signal: its
+// cold junction or its supply. It is empty when the sensor needs none.
+func ReferencePoint(s *model.Sensor) model.PointID {
 	if s.ColdPoint != "" {
 		return s.ColdPoint
 	}
 	return s.Supply
 }
 
-func besides(s *model.Sensor, scan *model.Scan) (float64, bool) {
-	id := Beside(s)
+func referenceValue(s *model.Sensor, scan *model.Scan) (float64, bool) {
+	id := ReferencePoint(s)
 	if id == "" {
 		return s.Cold, true
 	}
@@ -62,26 +62,26 @@ func besides(s *model.Sensor, scan *model.Scan) (float64, bool) {
 }
 
 // Value turns a signal (canonical unit of the sensor's Signal) into the value
-// (canonical unit of the point). beside is the temperature of the cold
+// (canonical unit of the point). reference is the temperature of the cold
 // junction in °C or the supply in the unit of the signal; other sensors ignore
 // it. The cause is NoCause, SensorFailed or Implausible.
-func Value(s *model.Sensor, signal, beside float64) (float64, model.Cause) {
+func Value(s *model.Sensor, signal, reference float64) (float64, model.Cause) {
 	if math.IsNaN(signal) || math.IsInf(signal, 0) {
 		return 0, model.SensorFailed
 	}
-	v, cause := physical(s, signal, beside)
+	v, cause := physical(s, signal, reference)
 	if cause != model.NoCause {
 		return 0, cause
 	}
 	return calibrated(s.Calibration, v), model.NoCause
 }
 
-func physical(s *model.Sensor, signal, beside float64) (float64, model.Cause) {
+func physical(s *model.Sensor, signal, reference float64) (float64, model.Cause) {
 	switch s.Kind {
 	case model.ResistanceThermometer:
 		return platinum(s, signal)
 	case model.ThermocoupleSensor:
-		return couple(s.Couple, 1000*signal, beside)
+		return couple(s.Couple, 1000*signal, reference)
 	case model.ThermistorBeta, model.ThermistorSteinhart:
 		return thermistor(s, signal)
 	case model.PulseSensor:
@@ -90,10 +90,10 @@ func physical(s *model.Sensor, signal, beside float64) (float64, model.Cause) {
 		return signal, model.NoCause
 	}
 	if s.Supply != "" {
-		if !(beside > 0) {
+		if !(reference > 0) {
 			return 0, model.InputBad
 		}
-		signal /= beside
+		signal /= reference
 	}
 	if s.Kind == model.TableSensor {
 		return table(s, signal)
@@ -103,14 +103,14 @@ func physical(s *model.Sensor, signal, beside float64) (float64, model.Cause) {
 
 // Signal is the inverse of Value: what the sensor signals at a value. It
 // reports false where the sensor has no signal for it.
-func Signal(s *model.Sensor, value, beside float64) (float64, bool) {
+func Signal(s *model.Sensor, value, reference float64) (float64, bool) {
 	v := uncalibrated(s.Calibration, value)
 	signal := v
 	switch s.Kind {
 	case model.ResistanceThermometer:
 		signal = s.R0*PlatinumRatio(v) + s.Leads
 	case model.ThermocoupleSensor:
-		signal = (EMF(s.Couple, v) - EMF(s.Couple, beside)) / 1000
+		signal = (EMF(s.Couple, v) - EMF(s.Couple, reference)) / 1000
 	case model.ThermistorBeta, model.ThermistorSteinhart:
 		signal = thermistorOhms(s, v)
 	case model.PulseSensor:
@@ -121,7 +121,7 @@ func Signal(s *model.Sensor, value, beside float64) (float64, bool) {
 		signal = s.In[0] + (v-s.Out[0])/(s.Out[1]-s.Out[0])*(s.In[1]-s.In[0])
 	}
 	if s.Supply != "" {
-		signal *= beside
+		signal *= reference
 	}
 	return signal, !math.IsNaN(signal) && !math.IsInf(signal, 0)
 }

@@ -14,7 +14,7 @@ type Trial struct {
 	Cause         model.Cause
 }
 
-// Beforehand is what a trial supposes of the point beside the signal.
+// What a trial assumes about the reference point.
 const (
 	trialCold   = 25.0 // °C at the terminals
 	trialSupply = 12.0 // V
@@ -22,27 +22,27 @@ const (
 
 // Trials puts five signals over its range through a sensor.
 func Trials(s *model.Sensor) []Trial {
-	beside := s.Cold
+	reference := s.Cold
 	switch {
 	case s.ColdPoint != "":
-		beside = trialCold
+		reference = trialCold
 	case s.Supply != "":
-		beside = trialSupply
+		reference = trialSupply
 	}
 	var all []Trial
-	for _, signal := range trialSignals(s, beside) {
-		v, cause := Value(s, signal, beside)
+	for _, signal := range trialSignals(s, reference) {
+		v, cause := Value(s, signal, reference)
 		all = append(all, Trial{signal, v, cause})
 	}
 	return all
 }
 
-func trialSignals(s *model.Sensor, beside float64) []float64 {
+func trialSignals(s *model.Sensor, reference float64) []float64 {
 	switch s.Kind {
 	case model.LinearSensor:
-		return quarters(s.In[0], s.In[1], factor(s, beside))
+		return quarters(s.In[0], s.In[1], factor(s, reference))
 	case model.TableSensor:
-		return quarters(s.Table[0][0], s.Table[len(s.Table)-1][0], factor(s, beside))
+		return quarters(s.Table[0][0], s.Table[len(s.Table)-1][0], factor(s, reference))
 	case model.DirectSensor:
 		return quarters(s.Calibration.Shown[0], s.Calibration.Shown[1], 1)
 	case model.PulseSensor:
@@ -50,7 +50,7 @@ func trialSignals(s *model.Sensor, beside float64) []float64 {
 	}
 	var signals []float64
 	for _, t := range trialTemperatures(s) {
-		if x, ok := Signal(s, t, beside); ok {
+		if x, ok := Signal(s, t, reference); ok {
 			signals = append(signals, x)
 		}
 	}
@@ -76,9 +76,9 @@ func trialRate(s *model.Sensor) float64 {
 	return 0.040 / 3600
 }
 
-func factor(s *model.Sensor, beside float64) float64 {
+func factor(s *model.Sensor, reference float64) float64 {
 	if s.Supply != "" {
-		return beside
+		return reference
 	}
 	return 1
 }
@@ -91,9 +91,9 @@ func quarters(from, to, by float64) []float64 {
 	return all
 }
 
-// Remarks says in words what the user of a sensor should know beside its
-// figures: wires, terminals, what a break looks like, the tolerance class, the
-// calibration and whether it counts now.
+// Remarks lists in text what the user of a sensor should know in addition to its figures:
+// wires, terminals, what a break looks like, the tolerance class, the calibration and whether
+// it is valid at now (UTC).
 func Remarks(s *model.Sensor, now time.Time) []string {
 	var all []string
 	say := func(format string, args ...any) { all = append(all, fmt.Sprintf(format, args...)) }

@@ -18,8 +18,8 @@ const (
 	plateauBand     = 0.10
 )
 
-// Running is what the dry-out cost the engine, gathered from the record.
-type Running struct {
+// EngineCost is what the dry-out cost the engine, from the record.
+type EngineCost struct {
 	Idle, ColdIdle float64 // s of idling, and of it with coolant below 60 °C
 	OverExcited    float64 // s above 110 % of rated volts per hertz
 	Water          float64 // kg carried off by the air, NaN when not measured
@@ -29,7 +29,7 @@ type Running struct {
 // DryOut follows the insulation readings of one place; the place with most
 // readings is taken. It is nil with fewer than two. clock dates readings of
 // different boots against each other.
-func DryOut(events []model.Event, clock model.Clock, cost Running) *model.DryOut {
+func DryOut(events []model.Event, clock model.Clock, cost EngineCost) *model.DryOut {
 	all, corrected := gather(events)
 	var best series
 	for _, s := range all {
@@ -131,7 +131,7 @@ func slope(rows []model.DryOutRow) model.Figure {
 		Note: fmt.Sprintf("of log10 of the resistance at 40 °C, over %d readings", len(use))}
 }
 
-func (c Running) figures() []model.Figure {
+func (c EngineCost) figures() []model.Figure {
 	idle := model.Figure{Name: "idling, all", Value: c.Idle / 60, Unit: "min", Known: true, Verdict: model.NoLimit}
 	cold := limited("idling with coolant below 60 °C", c.ColdIdle/60, "min", c.ColdIdle <= 20*60, "≤ 20 min", "common practice", "long cold idling thins the oil with fuel and cokes the valves")
 	over := limited("above 110 % volts per hertz", c.OverExcited, "s", c.OverExcited <= 30, "≤ 30 s", "derived", "over-excited at low speed: switch the excitation off or raise the speed")
@@ -154,10 +154,10 @@ const (
 	AirFlow     model.PointID = "air.flow"         // volume flow
 )
 
-// Meter adds a record up for Running. The zero value is ready.
-type Meter struct {
+// CostCounter sums a record up to an EngineCost. The zero value is ready for use.
+type CostCounter struct {
 	last    model.Instant
-	cost    Running
+	cost    EngineCost
 	cool    float64
 	coolOK  bool
 	humid   bool
@@ -166,7 +166,7 @@ type Meter struct {
 }
 
 // Step takes the next scan.
-func (m *Meter) Step(scan *model.Scan) {
+func (m *CostCounter) Step(scan *model.Scan) {
 	if c, ok := scan.Find(model.CoolantTemperature); ok {
 		m.cool, m.coolOK = c.Value, c.Quality == model.Good
 	}
@@ -193,7 +193,7 @@ func (m *Meter) Step(scan *model.Scan) {
 	m.air(scan, dt)
 }
 
-func (m *Meter) air(scan *model.Scan, dt float64) {
+func (m *CostCounter) air(scan *model.Scan, dt float64) {
 	in, a := scan.Find(HumidityIn)
 	out, b := scan.Find(HumidityOut)
 	flow, c := scan.Find(AirFlow)
@@ -209,8 +209,8 @@ func (m *Meter) air(scan *model.Scan, dt float64) {
 	}
 }
 
-// Running returns what was added up.
-func (m *Meter) Running() Running {
+// Cost returns the sums so far.
+func (m *CostCounter) Cost() EngineCost {
 	c := m.cost
 	c.DrySince = m.dry
 	if !m.humid {

@@ -66,28 +66,28 @@ func TestRatios(t *testing.T) {
 func TestDryOutFallsRisesAndLevels(t *testing.T) {
 	events := []model.Event{ir(1, 0, 2, 15), ir(2, 1, 0.4, 40), ir(3, 2, 0.8, 60), ir(4, 3, 1.4, 62), ir(5, 4, 2.3, 60), ir(6, 4.6, 2.35, 60), ir(7, 5.2, 2.4, 60)}
 	for n, want := range map[int]bool{2: false, 4: false, 6: false, 7: true} {
-		d := DryOut(events[:n], model.Clock{}, Running{Water: math.NaN(), DrySince: math.NaN()})
+		d := DryOut(events[:n], model.Clock{}, EngineCost{Water: math.NaN(), DrySince: math.NaN()})
 		if d.Plateau != want {
 			t.Errorf("after %d readings plateau is %v: %s", n, d.Plateau, d.Words)
 		}
 	}
-	d := DryOut(events, model.Clock{}, Running{ColdIdle: 1500, OverExcited: 40, Water: math.NaN(), DrySince: math.NaN()})
+	d := DryOut(events, model.Clock{}, EngineCost{ColdIdle: 1500, OverExcited: 40, Water: math.NaN(), DrySince: math.NaN()})
 	reference.Near(t, "hours", d.Rows[6].Hours, 5.2, 1e-9)
 	reference.Near(t, "slope in decades an hour", d.Figures[0].Value, math.Log10(2.4/2.3)/1.2, 1e-4)
 	if d.Figures[2].Verdict != model.Outside || d.Figures[3].Verdict != model.Outside || d.Figures[4].Known {
 		t.Errorf("cost %+v", d.Figures)
 	}
-	if DryOut(events[:1], model.Clock{}, Running{}) != nil {
+	if DryOut(events[:1], model.Clock{}, EngineCost{}) != nil {
 		t.Error("one reading is no dry-out")
 	}
 	low := []model.Event{ir(1, 0, 0.4, 60), ir(2, 1, 0.4, 60), ir(3, 2, 0.4, 60)}
-	if DryOut(low, model.Clock{}, Running{}).Plateau {
+	if DryOut(low, model.Clock{}, EngineCost{}).Plateau {
 		t.Error("level below the minimum is not dry")
 	}
 }
 
 func TestMeterOfADryOut(t *testing.T) {
-	var m Meter
+	var m CostCounter
 	for i := range 3601 {
 		out := 0.010
 		if i > 1000 {
@@ -97,7 +97,7 @@ func TestMeterOfADryOut(t *testing.T) {
 			model.GoodSample(model.EngineStatePoint, float64(model.Idling)), model.GoodSample(model.CoolantTemperature, 30+float64(i)/60),
 			model.GoodSample(model.VoltsPerHertzRatio, 1.2), model.GoodSample(HumidityIn, 0.008), model.GoodSample(HumidityOut, out), model.GoodSample(AirFlow, 0.5)}})
 	}
-	c := m.Running()
+	c := m.Cost()
 	reference.Near(t, "idle", c.Idle, 3600, 1)
 	reference.Near(t, "cold idle", c.ColdIdle, 1800, 2)
 	reference.Near(t, "over-excited", c.OverExcited, 3600, 1)

@@ -9,7 +9,7 @@ import (
 
 // calibrations tells of sensors whose calibration does not count any more, and
 // of instruments whose did not when they were read.
-func (w *Watch) calibrations(b Beside) model.Check {
+func (w *Evidence) calibrations(b Context) model.Check {
 	const code, title = "C36", "calibrations count"
 	var bad, open []string
 	n := 0

@@ -11,8 +11,8 @@ import (
 	"tickover/model"
 )
 
-// Beside is what the checks look at beside the scans.
-type Beside struct {
+// Context is what the checks need besides the scans.
+type Context struct {
 	Hand   []model.Event     // measurements by hand, all there are
 	Walks  []model.Event     // outcomes of earlier walks
 	Alarms []model.AlarmRule // the rules in force
@@ -44,7 +44,7 @@ func cannot(code, title, why string) model.Check {
 
 // Checks answers every question as far as the scans allow, in the order of
 // their codes.
-func (w *Watch) Checks(b Beside) []model.Check {
+func (w *Evidence) Checks(b Context) []model.Check {
 	all := []model.Check{w.answering(), w.orders(), hands("C03", "scale against a hand meter", b, model.Voltage, `voltage.l1n "230.4 V"`), w.starDelta(), w.neutralLead(), w.openLead(),
 		w.neutralCheck(), rotation(b), w.oneReversed(), w.allReversed(), w.pattern(b), w.leading(b), walked13(b), hands("C14", "current ratio against a clamp meter", b, model.Current, `current.l1 "12.5 A"`),
 		w.agree("C15", "apparent power is voltage times current", func(p *phaseSeen) pile { return p.vi }, 1, 0.02, "the powers are scaled differently from voltage and current"),
@@ -55,7 +55,7 @@ func (w *Watch) Checks(b Beside) []model.Check {
 	return append(all, w.neutralPlace(b), w.calibrations(b), w.starPoint(), w.voltageTaps())
 }
 
-func (w *Watch) answering() model.Check {
+func (w *Evidence) answering() model.Check {
 	const code, title = "C01", "every device answers"
 	var bad, good []string
 	for _, g := range slices.Sorted(maps.Keys(w.devices)) {
@@ -82,7 +82,7 @@ func (w *Watch) answering() model.Check {
 
 // orders tries the other word orders where what a wide register gives makes no
 // sense, whether it was taken for good or thrown out as implausible.
-func (w *Watch) orders() model.Check {
+func (w *Evidence) orders() model.Check {
 	const code, title = "C02", "word order and type"
 	var bad []string
 	wide := 0
@@ -163,7 +163,7 @@ func sensible(q model.Quantity, v float64) bool {
 	return true
 }
 
-func (w *Watch) starDelta() model.Check {
+func (w *Evidence) starDelta() model.Check {
 	const code, title = "C04", "line voltages are √3 times phase voltages"
 	if len(w.lines.ratio) < least {
 		return cannot(code, title, "no voltages at rated speed yet")
@@ -176,7 +176,7 @@ func (w *Watch) starDelta() model.Check {
 	return check(code, title, math.Abs(r/math.Sqrt(3)-1) > 0.01, fmt.Sprintf("the ratio is %.3f", r), do)
 }
 
-func (w *Watch) medians(of func(*phaseSeen) pile) (v [3]float64, ok bool) {
+func (w *Evidence) medians(of func(*phaseSeen) pile) (v [3]float64, ok bool) {
 	for k := range 3 {
 		p := of(&w.phase[k])
 		if len(p) < least {
@@ -191,7 +191,7 @@ func phaseLN(p *phaseSeen) pile { return p.ln }
 
 // neutralLead finds the neutral on a phase's terminal: two phase voltages read
 // line voltage and the third phase voltage.
-func (w *Watch) neutralLead() model.Check {
+func (w *Evidence) neutralLead() model.Check {
 	const code, title = "C05", "neutral is on the meter's N"
 	ln, ok := w.medians(phaseLN)
 	if !ok {
@@ -204,7 +204,7 @@ func (w *Watch) neutralLead() model.Check {
 		fmt.Sprintf("the leads of N and %s are exchanged at the meter", phaseNames[low]))
 }
 
-func (w *Watch) openLead() model.Check {
+func (w *Evidence) openLead() model.Check {
 	const code, title = "C06", "no voltage lead is open"
 	ln, ok := w.medians(phaseLN)
 	if !ok {
@@ -215,7 +215,7 @@ func (w *Watch) openLead() model.Check {
 		"the lead or fuse of "+phaseNames[low]+" is open")
 }
 
-func (w *Watch) neutralCheck() model.Check {
+func (w *Evidence) neutralCheck() model.Check {
 	const code, title = "C07", "the neutral is whole"
 	if w.neutral.seen < inARow {
 		return cannot(code, title, "phase and line voltages together are not on record")
@@ -231,7 +231,7 @@ func (w *Watch) neutralCheck() model.Check {
 	return c
 }
 
-func rotation(b Beside) model.Check {
+func rotation(b Context) model.Check {
 	const code, title = "C08", "phase rotation"
 	for i := len(b.Hand) - 1; i >= 0; i-- {
 		if m := b.Hand[i].Hand; m != nil && m.Kind == model.PhaseRotation {
@@ -241,7 +241,7 @@ func rotation(b Beside) model.Check {
 	return cannot(code, title, "magnitudes do not tell it: use a rotation indicator and enter it with tickover measure")
 }
 
-func (w *Watch) oneReversed() model.Check {
+func (w *Evidence) oneReversed() model.Check {
 	const code, title = "C09", "no single transformer is reversed"
 	var bad []string
 	n := 0
@@ -273,7 +273,7 @@ func (w *Watch) oneReversed() model.Check {
 
 // allReversed holds the set's power against its currents: what a set delivers is
 // positive in total, whatever single phases show.
-func (w *Watch) allReversed() model.Check {
+func (w *Evidence) allReversed() model.Check {
 	const code, title = "C10", "power counts as delivered"
 	if len(w.lines.delivered) < least {
 		return cannot(code, title, "no load with power and currents is on record")
@@ -283,7 +283,7 @@ func (w *Watch) allReversed() model.Check {
 		"transformers face the load, or the meter counts the other way: do the one-heater walk, then turn them, or take the meter's import registers, and note it")
 }
 
-func walked13(b Beside) model.Check {
+func walked13(b Context) model.Check {
 	for i := len(b.Walks) - 1; i >= 0; i-- {
 		if checks := b.Walks[i].Checks; len(checks) > 0 {
 			return checks[0]
@@ -292,7 +292,7 @@ func walked13(b Beside) model.Check {
 	return cannot("C13", "one-heater walk", "it was not done: tickover wiring walk leads through it in four minutes")
 }
 
-func (w *Watch) agree(code, title string, of func(*phaseSeen) pile, want, slack float64, do string) model.Check {
+func (w *Evidence) agree(code, title string, of func(*phaseSeen) pile, want, slack float64, do string) model.Check {
 	worst, n := want, 0
 	for k := range 3 {
 		p := of(&w.phase[k])
@@ -310,7 +310,7 @@ func (w *Watch) agree(code, title string, of func(*phaseSeen) pile, want, slack 
 	return check(code, title, math.Abs(worst-want) > slack, fmt.Sprintf("furthest off: %.3f where %.0f is right", math.Round(1000*worst)/1000+0, want), do)
 }
 
-func (w *Watch) totals() model.Check {
+func (w *Evidence) totals() model.Check {
 	const code, title = "C18", "phases add up to the total"
 	if len(w.lines.total) < least {
 		return cannot(code, title, "no load with power of each phase and in total is on record")
@@ -319,7 +319,7 @@ func (w *Watch) totals() model.Check {
 	return check(code, title, math.Abs(r-1) > 0.01, fmt.Sprintf("the sum of phases is %.3f of the total", r), "one of the registers is scaled or placed wrong")
 }
 
-func (w *Watch) idleCurrents() model.Check {
+func (w *Evidence) idleCurrents() model.Check {
 	const code, title = "C19", "no current at standstill"
 	worst, n := 0.0, 0
 	for k := range 3 {
@@ -334,7 +334,7 @@ func (w *Watch) idleCurrents() model.Check {
 	return check(code, title, worst > 0.005*max(w.rating.Current(), 20), fmt.Sprintf("at most %.2f A", worst), "the current input has an offset or picks up from elsewhere")
 }
 
-func (w *Watch) counter() model.Check {
+func (w *Evidence) counter() model.Check {
 	const code, title = "C21", "energy counter agrees with power"
 	e := w.energy
 	if e.duration < 30*time.Minute || e.joules < 0.05*w.rating.ActivePower()*e.duration.Seconds() {
@@ -345,7 +345,7 @@ func (w *Watch) counter() model.Check {
 		"the counter's scale is wrong, or it counts the other direction")
 }
 
-func (w *Watch) speeds() model.Check {
+func (w *Evidence) speeds() model.Check {
 	const code, title = "C22", "frequency agrees with speed"
 	if len(w.speed) < least {
 		return cannot(code, title, "frequency and speed together are not on record")

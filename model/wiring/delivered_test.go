@@ -25,7 +25,7 @@ func TestPowerThatCountsBackwardsIsFound(t *testing.T) {
 		"no load":                       {[3]float64{}, [3]float64{}, 0, model.CannotTell},
 		"one of three reversed, see C9": {[3]float64{20, 20, 20}, [3]float64{4600, 4600, -4600}, 0, model.Pass},
 	} {
-		w := NewWatch(model.Setup{Rating: rating})
+		w := NewEvidence(model.Setup{Rating: rating})
 		for second := range 30 {
 			scan := &model.Scan{Group: "meter/1s", At: model.Instant{Boot: 1, Offset: time.Duration(second) * time.Second}}
 			add := func(id model.PointID, v float64) { scan.Samples = append(scan.Samples, model.GoodSample(id, v)) }

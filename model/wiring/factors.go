@@ -57,7 +57,7 @@ func betweenPhases(m meter, k int) bool {
 }
 
 // leading looks for phases that lead further than ordinary loads do.
-func (w *Watch) leading(b Beside) model.Check {
+func (w *Evidence) leading(b Context) model.Check {
 	const code, title = "C12", "no ordinary load leads"
 	if w.leads.seen < least {
 		return cannot(code, title, "no phase carried load with reactive power on record")
@@ -89,7 +89,7 @@ func (w *Watch) leading(b Beside) model.Check {
 
 // pattern looks for power factors no ordinary load has: signs that differ, next
 // to no power, or a sum of powers far below the sum of apparent powers.
-func (w *Watch) pattern(b Beside) model.Check {
+func (w *Evidence) pattern(b Context) model.Check {
 	const code, title = "C11", "power factors fit a load"
 	pf, ok := w.medians(func(p *phaseSeen) pile { return p.pf })
 	if !ok {
@@ -121,7 +121,7 @@ func (w *Watch) pattern(b Beside) model.Check {
 }
 
 // motorLike reports whether the three phases carry alike and lag.
-func (w *Watch) motorLike() bool {
+func (w *Evidence) motorLike() bool {
 	var s [3]float64
 	for k := range 3 {
 		p := &w.phase[k]
@@ -134,4 +134,4 @@ func (w *Watch) motorLike() bool {
 }
 
 // vouched reports whether the newest walk on record found every input right.
-func vouched(b Beside) bool { return walked13(b).Outcome == model.Pass }
+func vouched(b Context) bool { return walked13(b).Outcome == model.Pass }

@@ -10,8 +10,8 @@ import (
 
 // underLoad is a watch that saw a minute of these powers (W and var of each
 // phase) at 230 V.
-func underLoad(powers [3]complex128) *Watch {
-	w := NewWatch(hatchery())
+func underLoad(powers [3]complex128) *Evidence {
+	w := NewEvidence(hatchery())
 	for i := range 60 {
 		scan := &model.Scan{Group: "meter/1s", At: model.Instant{Boot: 1, Offset: time.Duration(i) * time.Second}}
 		put := func(id model.PointID, v float64) { scan.Samples = append(scan.Samples, model.GoodSample(id, v)) }
@@ -61,10 +61,10 @@ func TestPowerFactorsOfOrdinaryLoads(t *testing.T) {
 		{"signs that differ", [3]complex128{at(-3000, 0.9), at(2500, 0.9), at(2800, 0.9)}, model.Finding, model.Pass},
 	} {
 		w := underLoad(c.powers)
-		if got := w.pattern(Beside{}); got.Outcome != c.c11 {
+		if got := w.pattern(Context{}); got.Outcome != c.c11 {
 			t.Errorf("%s: %+v", c.name, got)
 		}
-		if got := w.leading(Beside{}); got.Outcome != c.c12 || (got.Outcome != model.Pass) != (got.Do != "") {
+		if got := w.leading(Context{}); got.Outcome != c.c12 || (got.Outcome != model.Pass) != (got.Do != "") {
 			t.Errorf("%s: %+v", c.name, got)
 		}
 	}
@@ -72,7 +72,7 @@ func TestPowerFactorsOfOrdinaryLoads(t *testing.T) {
 
 // A walk that found everything right settles what loads alone leave open.
 func TestWalkSettlesPowerFactors(t *testing.T) {
-	walked := Beside{Walks: []model.Event{{Checks: []model.Check{{Code: "C13", Outcome: model.Pass}}}}}
+	walked := Context{Walks: []model.Event{{Checks: []model.Check{{Code: "C13", Outcome: model.Pass}}}}}
 	if got := underLoad([3]complex128{at(3000, -0.9), at(2500, -0.9), at(2800, -0.9)}).leading(walked); got.Outcome != model.Pass {
 		t.Errorf("%+v", got)
 	}

@@ -13,7 +13,7 @@ import (
 // hands holds readings of a hand meter against what the sensor showed then.
 // quantity picks the points; NoQuantity means the battery. example is how one
 // is entered.
-func hands(code, title string, b Beside, quantity model.Quantity, example string) model.Check {
+func hands(code, title string, b Context, quantity model.Quantity, example string) model.Check {
 	var bad, good []string
 	for _, e := range b.Hand {
 		m := e.Hand

@@ -122,7 +122,7 @@ type together struct {
 }
 
 // senders looks at tables and voltages that are not divided by their supply.
-func (w *Watch) senders() {
+func (w *Evidence) senders() {
 	battery, ok := w.last[model.BatteryVoltage]
 	if !ok {
 		return

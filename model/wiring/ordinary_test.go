@@ -9,7 +9,7 @@ import (
 )
 
 // one hands a watch one reading of one point.
-func (w *Watch) one(i int, s model.Sample) {
+func (w *Evidence) one(i int, s model.Sample) {
 	w.Step(&model.Scan{Group: "meter/1s", At: model.Instant{Boot: 1, Offset: time.Duration(i) * time.Second}, Samples: []model.Sample{s}, Measured: 1})
 }
 
@@ -38,7 +38,7 @@ func TestWordOrderFromRawWords(t *testing.T) {
 					c.meter.Order = sent
 					p := model.Point{ID: model.VoltageL1N, Quantity: model.Voltage, High: window,
 						Register: model.Register{Type: c.described, Order: order, Resolution: c.scale}}
-					w := NewWatch(model.Setup{Devices: []model.Device{{Name: "meter", Points: []model.Point{p}}}})
+					w := NewEvidence(model.Setup{Devices: []model.Device{{Name: "meter", Points: []model.Point{p}}}})
 					for i := range 40 {
 						w.one(i, p.Sample(c.meter.Encode(229.7+0.1*float64(i%9), 0), 0))
 					}
@@ -54,7 +54,7 @@ func TestWordOrderFromRawWords(t *testing.T) {
 
 func TestWordOrderWithoutAnything(t *testing.T) {
 	p := model.Point{ID: model.VoltageL1N, Quantity: model.Voltage, Register: model.Register{Type: model.Float32}}
-	w := NewWatch(model.Setup{Devices: []model.Device{{Name: "meter", Points: []model.Point{p}}}})
+	w := NewEvidence(model.Setup{Devices: []model.Device{{Name: "meter", Points: []model.Point{p}}}})
 	w.one(0, model.BadSample(p.ID, model.NoAnswer))
 	if c := w.orders(); c.Outcome != model.CannotTell {
 		t.Errorf("%+v", c)
@@ -102,7 +102,7 @@ func TestOrdinaryLoadsTellNeutralAndSag(t *testing.T) {
 		if got := d.watch.neutralCurrent(); got.Outcome != c.neutral {
 			t.Errorf("%s: %+v", c.name, got)
 		}
-		if got := d.watch.sag(Beside{}); got.Outcome != c.sag {
+		if got := d.watch.sag(Context{}); got.Outcome != c.sag {
 			t.Errorf("%s: %+v", c.name, got)
 		}
 	}
@@ -142,11 +142,11 @@ func TestLoggerIsJudgedByItsOwnFacts(t *testing.T) {
 		{"card full", well, model.ClockPhone, model.StoreHealth{FreeDisk: 1 << 20}, model.Finding, "200 MiB"},
 		{"store ails", well, model.ClockPhone, model.StoreHealth{Degraded: "read only", FreeDisk: -1}, model.Finding, "read only"},
 	} {
-		w := NewWatch(hatchery())
+		w := NewEvidence(hatchery())
 		for id, v := range c.facts {
 			w.Step(&model.Scan{Group: "host/10s", At: model.Instant{Boot: 1}, Samples: []model.Sample{model.GoodSample(id, v)}})
 		}
-		got := w.housekeeping(Beside{Clock: c.clock, Store: c.store})
+		got := w.housekeeping(Context{Clock: c.clock, Store: c.store})
 		if got.Outcome != c.want || !strings.Contains(got.Words, c.words) || (got.Outcome == model.Finding) != (got.Do != "") {
 			t.Errorf("%s: %+v", c.name, got)
 		}
@@ -178,8 +178,8 @@ func TestCalibrationsMustCount(t *testing.T) {
 		{"no day", sensed(time.Time{}), nil, now, model.CannotTell, "oil.pressure says no day"},
 		{"no clock", sensed(now), nil, time.Time{}, model.CannotTell, "no clock"},
 	} {
-		w := NewWatch(model.Setup{Sensed: c.sensed})
-		if got := w.calibrations(Beside{Hand: c.hand, Now: c.now, Dates: dates}); got.Outcome != c.want || !strings.Contains(got.Words, c.words) {
+		w := NewEvidence(model.Setup{Sensed: c.sensed})
+		if got := w.calibrations(Context{Hand: c.hand, Now: c.now, Dates: dates}); got.Outcome != c.want || !strings.Contains(got.Words, c.words) {
 			t.Errorf("%s: %+v", c.name, got)
 		}
 	}

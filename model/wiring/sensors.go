@@ -14,7 +14,7 @@ import (
 
 // neutralCurrent holds the neutral's transformer against phases loaded alone
 // or alike, as ordinary loads bring them.
-func (w *Watch) neutralCurrent() model.Check {
+func (w *Evidence) neutralCurrent() model.Check {
 	const code, title = "C20", "neutral current"
 	if p := w.points[model.CurrentN]; p == nil || p.good == 0 {
 		return cannot(code, title, "no neutral current is measured")
@@ -45,7 +45,7 @@ const fewSwitchings = 3
 
 // sag looks whether the loaded phase falls most: at the walk if there was one,
 // else at the loads of one phase that came on.
-func (w *Watch) sag(b Beside) model.Check {
+func (w *Evidence) sag(b Context) model.Check {
 	const code, title = "C23", "the loaded phase falls most"
 	for i := len(b.Walks) - 1; i >= 0; i-- {
 		for _, c := range b.Walks[i].Checks {
@@ -79,7 +79,7 @@ func (w *Watch) sag(b Beside) model.Check {
 	return check(code, title, right == 0, words, "currents and voltages belong to different phases: do the one-heater walk")
 }
 
-func (w *Watch) coldSoak() model.Check {
+func (w *Evidence) coldSoak() model.Check {
 	const code, title = "C24", "temperatures agree after ten cold hours"
 	if !w.soaked || len(w.soak) < 2 {
 		return cannot(code, title, "ten hours of standstill are not in this stretch of the record")
@@ -89,7 +89,7 @@ func (w *Watch) coldSoak() model.Check {
 	return check(code, title, spread > 5, fmt.Sprintf("they lie within %.1f K", spread), "the odd one has a wrong sensor, table or wire")
 }
 
-func (w *Watch) oilAtRest() model.Check {
+func (w *Evidence) oilAtRest() model.Check {
 	const code, title = "C25", "oil pressure is zero at rest"
 	if len(w.oilRest) < least {
 		return cannot(code, title, "five minutes of standstill with oil pressure are not on record")
@@ -99,7 +99,7 @@ func (w *Watch) oilAtRest() model.Check {
 }
 
 // windows tells of sensors whose signal says that they failed.
-func (w *Watch) windows() model.Check {
+func (w *Evidence) windows() model.Check {
 	const code, title = "C26", "no sensor signals failure"
 	var bad []string
 	n := 0
@@ -124,7 +124,7 @@ func (w *Watch) windows() model.Check {
 }
 
 // reversedCouple finds a thermocouple that reads lower when warmed.
-func (w *Watch) reversedCouple() model.Check {
+func (w *Evidence) reversedCouple() model.Check {
 	const code, title = "C27", "thermocouples are the right way round"
 	ambient := math.NaN()
 	if p := w.points[model.AmbientTemperature]; p != nil && p.good > 0 {
@@ -159,7 +159,7 @@ func (w *Watch) reversedCouple() model.Check {
 }
 
 // followers finds senders that go with the battery's volts.
-func (w *Watch) followers() model.Check {
+func (w *Evidence) followers() model.Check {
 	const code, title = "C28", "no sender follows the battery"
 	var bad []string
 	n := 0
@@ -183,7 +183,7 @@ func (w *Watch) followers() model.Check {
 	return check(code, title, len(bad) > 0, words, "measure the supply too and write sensor: ratio .. or table %, supply from it")
 }
 
-func (w *Watch) contacts() model.Check {
+func (w *Evidence) contacts() model.Check {
 	const code, title = "C30", "oil switch and charge lamp toggle"
 	var bad []string
 	n := 0
@@ -228,7 +228,7 @@ func joined(ids []model.PointID) string {
 }
 
 // refresh tells how often a device really takes a new value.
-func (w *Watch) refresh() model.Check {
+func (w *Evidence) refresh() model.Check {
 	const code, title = "C31", "true refresh of the meters"
 	var words, open []string
 	slow := false
@@ -269,7 +269,7 @@ const (
 
 // housekeeping looks at the logger itself: its clock, its store, and what the
 // computer tells of its supply and temperature.
-func (w *Watch) housekeeping(b Beside) model.Check {
+func (w *Evidence) housekeeping(b Context) model.Check {
 	const code, title = "C32", "clock, store and supply of the logger"
 	var bad, do, good []string
 	say := func(wrong bool, words, remedy string) {
@@ -313,7 +313,7 @@ func (w *Watch) housekeeping(b Beside) model.Check {
 }
 
 // limits looks whether every warning comes before its critical alarm.
-func (w *Watch) limits(b Beside) model.Check {
+func (w *Evidence) limits(b Context) model.Check {
 	const code, title = "C33", "limits make sense"
 	if len(b.Alarms) == 0 {
 		return cannot(code, title, "the rules in force are not at hand")
@@ -338,7 +338,7 @@ func (w *Watch) limits(b Beside) model.Check {
 
 // stuck finds values that never moved through minutes of running, and those at
 // the end of their range.
-func (w *Watch) stuck() model.Check {
+func (w *Evidence) stuck() model.Check {
 	const code, title = "C34", "no value is stuck or at the end of its range"
 	var bad []string
 	n := 0
@@ -370,7 +370,7 @@ func (w *Watch) stuck() model.Check {
 
 // neutralPlace asks where the neutral is sensed, without which C07 may see
 // nothing.
-func (w *Watch) neutralPlace(Beside) model.Check {
+func (w *Evidence) neutralPlace(Context) model.Check {
 	const code, title = "C35", "where the neutral is sensed"
 	for _, f := range w.setup.Machine {
 		if strings.EqualFold(f.Name, "neutral sensed at") {

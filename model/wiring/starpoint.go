@@ -119,7 +119,7 @@ func sequence(i [3]complex128, way float64) float64 {
 
 // starPoint judges the neutral by the loads, and by an independent witness
 // where there is one: a voltage from N to earth, or a second meter.
-func (w *Watch) starPoint() model.Check {
+func (w *Evidence) starPoint() model.Check {
 	const code, title = "C37", "star point and neutral go with single-phase load"
 	s := w.loads.ended().star
 	var bad, do, good []string
@@ -172,7 +172,7 @@ type seconds struct{ ratio, volts pile }
 
 // witness takes N against earth, and second readings of a phase voltage: points
 // such as voltage.l1n.sockets.
-func (w *Watch) witness(m meter) {
+func (w *Evidence) witness(m meter) {
 	if v, ok := w.last[model.NeutralToEarth]; ok {
 		w.npe.add(math.Abs(v))
 	}

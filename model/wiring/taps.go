@@ -71,7 +71,7 @@ func (s *tapsSeen) see(m meter, at model.Instant, r model.Rating) {
 }
 
 // voltageTaps finds voltages sensed below the breaker, or whose fuses opened.
-func (w *Watch) voltageTaps() model.Check {
+func (w *Evidence) voltageTaps() model.Check {
 	const code, title = "C38", "voltage is sensed on the set's side of the breaker"
 	s := w.taps
 	long := max(s.longest, s.atPickup)

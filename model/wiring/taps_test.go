@@ -11,7 +11,7 @@ import (
 
 // running hands a watch seconds of a set at rated speed by its pickup and oil,
 // with or without volts at the meter.
-func runningWith(w *Watch, from, seconds int, volts float64, engine map[model.PointID]float64) {
+func runningWith(w *Evidence, from, seconds int, volts float64, engine map[model.PointID]float64) {
 	for i := from; i < from+seconds; i++ {
 		at := model.Instant{Boot: 1, Offset: time.Duration(i) * time.Second}
 		one := &model.Scan{Group: "engine/1s", At: at}
@@ -53,7 +53,7 @@ func TestVoltageTapsBelowTheBreaker(t *testing.T) {
 		{"nothing shows that it turns", map[model.PointID]float64{model.CoolantTemperature: 80}, []float64{230, 0, 230}, model.CannotTell},
 		{"turning slowly", map[model.PointID]float64{model.SpeedPoint: 10, model.OilPressure: 2e5}, []float64{230, 0, 230}, model.CannotTell},
 	} {
-		w := NewWatch(hatchery())
+		w := NewEvidence(hatchery())
 		for i, v := range c.volts {
 			runningWith(w, 30*i, 30, v, c.engine)
 		}
@@ -68,7 +68,7 @@ func TestVoltageTapsBelowTheBreaker(t *testing.T) {
 // takes new values; several that stand still together do.
 func TestRefreshIsNotJudgedByOneDigit(t *testing.T) {
 	poll := func(points int, value func(point, i int) float64) model.Check {
-		w := NewWatch(hatchery())
+		w := NewEvidence(hatchery())
 		ids := []model.PointID{model.FrequencyPoint, model.VoltageL1N, model.VoltageL2N, model.VoltageL3N}[:points]
 		for i := range 120 {
 			scan := &model.Scan{Group: "meter/fast", At: model.Instant{Boot: 1, Offset: time.Duration(i) * 200 * time.Millisecond}, Measured: points}
@@ -109,7 +109,7 @@ func TestRefreshIsNotJudgedByOneDigit(t *testing.T) {
 
 // The hint for a clamp shows a current, that for the battery a battery's volts.
 func TestHintsShowWhatTheCheckNeeds(t *testing.T) {
-	all := NewWatch(hatchery()).Checks(simulated)
+	all := NewEvidence(hatchery()).Checks(simulated)
 	for code, example := range map[string]string{"C03": `voltage.l1n "230.4 V"`, "C14": `current.l1 "12.5 A"`, "C29": `battery.voltage "12.6 V"`} {
 		c := coded(t, all, code)
 		if want := fmt.Sprintf("tickover measure take %q %s", "hand meter", example); !strings.HasSuffix(c.Words, want) {

@@ -113,7 +113,7 @@ func measurementOf(r *http.Request) (m model.Measurement, who string, err error)
 	if m.Value, err = written(fields["value"], m.Quantity); err != nil {
 		return m, "", err
 	}
-	for _, c := range kind.Beside {
+	for _, c := range kind.Conditions {
 		if in := strings.TrimSpace(r.PostForm.Get(c.Name)); in != "" && c.Name != model.SensorReading {
 			if m.Conditions[c.Name], err = model.ParseValue(in, c.Quantity); err != nil {
 				return m, "", err

@@ -38,7 +38,7 @@ func hatchery() model.Setup {
 // day is a set watched from its start to its stop.
 type day struct {
 	*rig
-	watch  *Watch
+	watch  *Evidence
 	engine *running.Engine
 	every  time.Duration
 	// suspected counts the readings that live watching took for a broken neutral.
@@ -49,7 +49,7 @@ type day struct {
 
 func newDay(seed uint64, every time.Duration) *day {
 	s := hatchery()
-	return &day{rig: &rig{Plant: plant.New(seed, s.Rating)}, watch: NewWatch(s), engine: running.New(s.Rating), every: every, neutralScale: 1}
+	return &day{rig: &rig{Plant: plant.New(seed, s.Rating)}, watch: NewEvidence(s), engine: running.New(s.Rating), every: every, neutralScale: 1}
 }
 
 func (d *day) pass(length time.Duration) {
@@ -122,7 +122,7 @@ func findings(checks []model.Check) []string {
 const fresh = 1_000_000
 
 // simulated is what stands beside the scans of a simulated day.
-var simulated = Beside{Clock: model.ClockSimulated}
+var simulated = Context{Clock: model.ClockSimulated}
 
 // Right wiring, any load, power factors 0.8 to 1: nothing to find.
 func TestNothingFoundOnHealthyDays(t *testing.T) {
@@ -180,7 +180,7 @@ func TestMistakesSeenUnderLoad(t *testing.T) {
 			d.Load(k, w, c.pf)
 		}
 		d.pass(60 * time.Second)
-		if got := findings(d.watch.Checks(Beside{Clock: model.ClockPhone})); !strings.Contains(strings.Join(got, "\n"), c.code) {
+		if got := findings(d.watch.Checks(Context{Clock: model.ClockPhone})); !strings.Contains(strings.Join(got, "\n"), c.code) {
 			t.Errorf("%s: %q has no %s", c.name, got, c.code)
 		}
 	}
@@ -279,7 +279,7 @@ func TestHandMeterFindsRatio(t *testing.T) {
 	e := gaugeReading(1, model.CurrentL1, 20, 10)
 	e.Hand.Kind = model.HandMeterKind
 	d := newDay(1, time.Second)
-	got := findings(d.watch.Checks(Beside{Hand: []model.Event{e}, Clock: model.ClockPhone}))
+	got := findings(d.watch.Checks(Context{Hand: []model.Event{e}, Clock: model.ClockPhone}))
 	if len(got) != 1 || !strings.Contains(got[0], "C14") || !strings.Contains(got[0], "about 0.5") {
 		t.Errorf("%q", got)
 	}
@@ -292,7 +292,7 @@ func TestSensorsAndHousekeeping(t *testing.T) {
 	d.start()
 	d.Load(0, 5e3, 1)
 	d.pass(5 * time.Minute)
-	slow := NewWatch(hatchery())
+	slow := NewEvidence(hatchery())
 	for i := range 120 {
 		scan := &model.Scan{Group: "meter/1s", At: model.Instant{Boot: 1, Offset: time.Duration(i) * 200 * time.Millisecond},
 			Samples: []model.Sample{model.GoodSample(model.VoltageL1N, 230+float64(i/5)), model.GoodSample(model.VoltageL2N, 231+float64(i/5)),
@@ -306,10 +306,10 @@ func TestSensorsAndHousekeeping(t *testing.T) {
 		t.Errorf("%+v", c)
 	}
 	rules := []model.AlarmRule{{ID: "warm", Point: "x", Kind: model.AboveLimit, Limit: 100, Priority: model.Warning}, {ID: "hot", Point: "x", Kind: model.AboveLimit, Limit: 95, Priority: model.Critical}}
-	if c := slow.limits(Beside{Alarms: rules}); c.Outcome != model.Finding {
+	if c := slow.limits(Context{Alarms: rules}); c.Outcome != model.Finding {
 		t.Errorf("%+v", c)
 	}
-	stuck := NewWatch(hatchery())
+	stuck := NewEvidence(hatchery())
 	for i := range 400 {
 		stuck.Step(&model.Scan{Group: "engine/1s", At: model.Instant{Boot: 1, Offset: time.Duration(i) * time.Second},
 			Samples: []model.Sample{model.GoodSample(model.CoolantTemperature, 20), model.GoodSample(model.ExhaustTemperature, -float64(i)/10),
@@ -346,11 +346,11 @@ func TestLimitsAreComparedWhereBothWatch(t *testing.T) {
 	sags := model.AlarmRule{ID: "sags", Point: model.BatteryVoltage, Kind: model.BelowLimit, Limit: 9.6, Priority: model.Warning, ArmedIn: []model.EngineState{model.Cranking}}
 	low := sags
 	low.ID, low.ArmedIn = "low", []model.EngineState{model.Cranking, model.Loaded}
-	w := NewWatch(model.Setup{})
-	if c := w.limits(Beside{Alarms: []model.AlarmRule{flat, sags}}); c.Outcome != model.Pass {
+	w := NewEvidence(model.Setup{})
+	if c := w.limits(Context{Alarms: []model.AlarmRule{flat, sags}}); c.Outcome != model.Pass {
 		t.Errorf("of rules that never watch together: %+v", c)
 	}
-	if c := w.limits(Beside{Alarms: []model.AlarmRule{flat, low}}); c.Outcome == model.Pass || !strings.Contains(c.Words, "low warns only after flat") {
+	if c := w.limits(Context{Alarms: []model.AlarmRule{flat, low}}); c.Outcome == model.Pass || !strings.Contains(c.Words, "low warns only after flat") {
 		t.Errorf("of a warning that comes too late: %+v", c)
 	}
 }

@@ -10,9 +10,9 @@ import (
 	"tickover/model/electrical"
 )
 
-// Watch gathers from scans what the checks need. Make it with NewWatch; give
-// it every scan of a span in the order of time, derived points included.
-type Watch struct {
+// Evidence gathers from scans what the checks need. Create it with NewEvidence and pass it
+// every scan of a period in the order of time, derived points included.
+type Evidence struct {
 	setup   model.Setup
 	rating  model.Rating
 	gain    float64 // how far the voltage channels may be off, a ratio
@@ -73,17 +73,17 @@ type phaseSeen struct{ ln, ll, pf, p, q, vi, pqs, factor pile }
 // contactSeen is what a contact showed with the key on at rest, and running.
 type contactSeen struct{ rest, run [2]int }
 
-// NewWatch makes a watch for the points of a setup.
-func NewWatch(setup model.Setup) *Watch {
+// NewEvidence returns empty evidence about the points of a setup.
+func NewEvidence(setup model.Setup) *Evidence {
 	known := setup.Points()
 	gain := electrical.VoltageGain(slices.Collect(maps.Values(known)), setup.Rating)
-	return &Watch{setup: setup, rating: setup.Rating, gain: gain, known: known, devices: map[string]*answers{}, points: map[model.PointID]*pointSeen{},
+	return &Evidence{setup: setup, rating: setup.Rating, gain: gain, known: known, devices: map[string]*answers{}, points: map[model.PointID]*pointSeen{},
 		soak: map[model.PointID]float64{}, last: map[model.PointID]float64{}, sender: map[model.PointID]*together{},
 		loads: NewWalker(setup.Rating), twins: map[model.PointID]int{}, second: map[model.PointID]*seconds{}}
 }
 
 // Step takes the next scan.
-func (w *Watch) Step(scan *model.Scan) {
+func (w *Evidence) Step(scan *model.Scan) {
 	dt, same := scan.At.Sub(w.now)
 	if !same || dt < 0 || dt > time.Minute {
 		dt = 0
@@ -109,7 +109,7 @@ func (w *Watch) Step(scan *model.Scan) {
 	w.senders()
 }
 
-func (w *Watch) in(state model.EngineState) time.Duration {
+func (w *Evidence) in(state model.EngineState) time.Duration {
 	d, ok := w.now.Sub(w.since)
 	if !ok || w.state != state {
 		return 0
@@ -117,7 +117,7 @@ func (w *Watch) in(state model.EngineState) time.Duration {
 	return d
 }
 
-func (w *Watch) see(s model.Sample, dt time.Duration) {
+func (w *Evidence) see(s model.Sample, dt time.Duration) {
 	p := w.points[s.Point]
 	if p == nil {
 		p = &pointSeen{low: math.Inf(1), high: math.Inf(-1)}
@@ -145,7 +145,7 @@ func (w *Watch) see(s model.Sample, dt time.Duration) {
 
 // device counts answers and how often values change. A meter fed by the set is
 // not asked at standstill.
-func (w *Watch) device(scan *model.Scan) {
+func (w *Evidence) device(scan *model.Scan) {
 	name, _, _ := cut(scan.Group)
 	d := w.devices[scan.Group]
 	if d == nil {
@@ -206,7 +206,7 @@ func cut(group string) (device, interval string, ok bool) {
 	return group, "", false
 }
 
-func (w *Watch) fedBySet(name string) bool {
+func (w *Evidence) fedBySet(name string) bool {
 	for _, d := range w.setup.Devices {
 		if d.Name == name {
 			return d.PoweredBySet
@@ -216,9 +216,9 @@ func (w *Watch) fedBySet(name string) bool {
 }
 
 // leastLoad is the current of a phase below which its power says nothing.
-func (w *Watch) leastLoad() float64 { return max(1, 0.03*w.rating.Current()) }
+func (w *Evidence) leastLoad() float64 { return max(1, 0.03*w.rating.Current()) }
 
-func (w *Watch) meter(m meter, at model.Instant) {
+func (w *Evidence) meter(m meter, at model.Instant) {
 	if w.in(model.Standstill) > time.Minute {
 		for k := range 3 {
 			w.still[k].add(m.i[k])
@@ -249,7 +249,7 @@ func (w *Watch) meter(m meter, at model.Instant) {
 
 // delivered holds the power in total, as the meter signs it, against voltage times
 // current of all phases under load.
-func (w *Watch) delivered(m meter) {
+func (w *Evidence) delivered(m meter) {
 	total, apparent := m.total, 0.0
 	if !known(total) {
 		total = sum(m.p)
@@ -264,7 +264,7 @@ func (w *Watch) delivered(m meter) {
 	}
 }
 
-func (w *Watch) loaded(k int, m meter) {
+func (w *Evidence) loaded(k int, m meter) {
 	if !(m.i[k] > w.leastLoad()) || !(m.ln[k] > 50) {
 		return
 	}
@@ -282,7 +282,7 @@ func (w *Watch) loaded(k int, m meter) {
 
 // throughNeutral holds the neutral's current against the phases where these
 // say what it must be: one phase loaded alone, or all three alike.
-func (w *Watch) throughNeutral(m meter) {
+func (w *Evidence) throughNeutral(m meter) {
 	if !known(m.n) || !known(m.i[:]...) {
 		return
 	}
@@ -302,7 +302,7 @@ func alike(pf [3]float64) bool {
 }
 
 // engine follows what the engine's sensors show at rest and running.
-func (w *Watch) engine() {
+func (w *Evidence) engine() {
 	if w.in(model.Standstill) > 5*time.Minute {
 		if v, ok := w.last[model.OilPressure]; ok {
 			w.oilRest.add(v)
