@@ -254,7 +254,7 @@ func Dangers(rules []model.AlarmRule, points map[model.PointID]model.Point) []mo
 
 func (d danger) against(rules map[string]model.AlarmRule, points map[model.PointID]model.Point) model.Danger {
 	out := model.Danger{ID: d.id, Name: d.name}
-	if s, ok := stakeOf(d.seenBy[0].rules[0]); ok {
+	if s, ok := consequenceOf(d.seenBy[0].rules[0]); ok {
 		out.Consequence = s.harm
 	}
 	var limits string

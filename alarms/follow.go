@@ -42,7 +42,7 @@ func fromVoltage(id string) bool {
 
 // explained returns the standing alarm that this one is shown under; nil when
 // there is none. One of lower priority explains nothing.
-func (w *watch) explained() *watch {
+func (w *ruleState) explained() *ruleState {
 	for _, h := range w.follows {
 		if h.head != nil {
 			h = h.head
@@ -55,7 +55,7 @@ func (w *watch) explained() *watch {
 }
 
 // standAlone announces an alarm that has outlived the one it is shown under.
-func (w *watch) standAlone(m *Machine) {
+func (w *ruleState) standAlone(m *Machine) {
 	switch {
 	case w.head == nil:
 		return
@@ -79,8 +79,8 @@ func (w *watch) standAlone(m *Machine) {
 }
 
 // silent returns a device that does not answer though it ought to, nil when all do.
-func (m *Machine) silent() *watch {
-	for _, w := range m.watches {
+func (m *Machine) silent() *ruleState {
+	for _, w := range m.rules {
 		if w.missed() {
 			return w
 		}
@@ -90,11 +90,11 @@ func (m *Machine) silent() *watch {
 
 // missed reports whether the rule is of a device that does not answer though it
 // ought to: a meter that the set feeds is dark while it stands.
-func (w *watch) missed() bool { return w.rule.Kind == model.DeviceLost && w.lost && w.armed }
+func (w *ruleState) missed() bool { return w.rule.Kind == model.DeviceLost && w.lost && w.armed }
 
 // hushed reports whether a rule is without sight because a device is silent:
 // the alarm of the device speaks for it.
-func (w *watch) hushed(m *Machine) bool {
+func (w *ruleState) hushed(m *Machine) bool {
 	if w.in != nil && failed(w.in.sample.Cause) {
 		return false
 	}
@@ -103,10 +103,10 @@ func (w *watch) hushed(m *Machine) bool {
 
 // silentWords names the devices that do not answer, and the line when all of it is
 // silent.
-func (m *Machine) silentWords() string {
+func (m *Machine) silentText() string {
 	var names []string
 	whole, lines := true, map[string]int{}
-	for _, w := range m.watches {
+	for _, w := range m.rules {
 		if w.rule.Kind != model.DeviceLost {
 			continue
 		}

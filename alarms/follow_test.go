@@ -56,7 +56,7 @@ func TestWhatFollowsFromALossIsShownUnderIt(t *testing.T) {
 	m = New(whole())
 	m.Replay(events)
 	check("after a restart")
-	if _, err := m.Acknowledge("engine.blind", "Ada", "", at); err != nil {
+	if _, err := m.acknowledge("engine.blind", "Ada", "", at); err != nil {
 		t.Fatal(err)
 	}
 	for _, s := range m.Status() {

@@ -68,15 +68,15 @@ func within(times []time.Duration, now, span time.Duration) []time.Duration {
 }
 
 // log lays boots end to end.
-type log struct {
+type loggedTime struct {
 	starts map[uint32]time.Duration // logged time before the boot
 	boots  map[uint32]model.Boot
 	total  time.Duration // of all boots that have ended
 	now    uint32        // the boot that goes on; 0 means none
 }
 
-func logged(boots []model.Boot, now model.Instant) log {
-	l := log{starts: map[uint32]time.Duration{}, boots: map[uint32]model.Boot{}}
+func newLoggedTime(boots []model.Boot, now model.Instant) loggedTime {
+	l := loggedTime{starts: map[uint32]time.Duration{}, boots: map[uint32]model.Boot{}}
 	for _, b := range boots {
 		if b.Number == now.Boot {
 			b.Last = max(b.Last, now.Offset)
@@ -88,7 +88,7 @@ func logged(boots []model.Boot, now model.Instant) log {
 }
 
 // until is the logged time before an instant; 0 for a boot that is not known.
-func (l log) until(i model.Instant) time.Duration {
+func (l loggedTime) until(i model.Instant) time.Duration {
 	b, known := l.boots[i.Boot]
 	if !known {
 		return 0
@@ -98,7 +98,7 @@ func (l log) until(i model.Instant) time.Duration {
 
 // turn lets the boot that went on end at its last instant, and that of another
 // instant go on.
-func (l *log) turn(last, at model.Instant) {
+func (l *loggedTime) turn(last, at model.Instant) {
 	if b, open := l.boots[l.now]; open && last.Boot == l.now {
 		b.Last = last.Offset
 		l.boots[l.now], l.total = b, l.starts[l.now]+b.Last-b.First

@@ -22,14 +22,14 @@ const (
 
 // input is what is known about one point.
 type input struct {
-	point  model.PointID
-	sample model.Sample  // the newest
-	seen   bool          // there was a sample at all
-	at     model.Instant // of the newest sample
-	good   model.Instant // of the last that was good or empty, or since when one is awaited
-	told   model.Instant // of the last that says how the sensor is
-	every  time.Duration // poll interval as it shows; 0 means not yet known
-	turn   uint64        // the step that brought the newest sample
+	point    model.PointID
+	sample   model.Sample  // the newest
+	seen     bool          // there was a sample at all
+	at       model.Instant // of the newest sample
+	good     model.Instant // of the last that was good or empty, or since when one is awaited
+	reported model.Instant // of the last that says how the sensor is
+	every    time.Duration // poll interval as it shows; 0 means not yet known
+	turn     uint64        // the step that brought the newest sample
 }
 
 func (in *input) take(s model.Sample, at model.Instant, turn uint64) {
@@ -43,13 +43,13 @@ func (in *input) take(s model.Sample, at model.Instant, turn uint64) {
 		in.good = at
 	}
 	if s.Quality == model.Good || failed(s.Cause) {
-		in.told = at
+		in.reported = at
 	}
 }
 
 // reboot forgets every time of the boot before; waiting starts anew.
 func (in *input) reboot(at model.Instant) {
-	*in = input{point: in.point, good: at, told: at}
+	*in = input{point: in.point, good: at, reported: at}
 }
 
 func (in *input) hold() time.Duration {
@@ -124,7 +124,7 @@ func (e *engine) take(in, run *input, turn uint64, at model.Instant) {
 	}
 	// A vote that came to nothing is itself a value, so that a rule can warn of it.
 	in.sample = model.GoodSample(model.EngineStatePoint, float64(e.now))
-	in.good, in.told = in.at, in.at
+	in.good, in.reported = in.at, in.at
 	if e.now == model.EngineUnknown {
 		return
 	}

@@ -9,9 +9,9 @@ import (
 
 // Machine holds where every rule stands. Make one with New.
 type Machine struct {
-	watches   []*watch // most important first, then in the order of the rules
-	byID      map[string]*watch
-	byDevice  map[string][]*watch
+	rules     []*ruleState // most important first, then in the order of the rules
+	byID      map[string]*ruleState
+	byDevice  map[string][]*ruleState
 	inputs    map[model.PointID]*input
 	engine    engine
 	at        model.Instant // the newest instant seen
@@ -19,9 +19,9 @@ type Machine struct {
 	turn      uint64        // counts scans, to tell new samples from old ones
 	loading   loading
 	raisings  raisings
-	flood     *watch // the rule that sums up a flood; nil when there is none
-	unwatched int    // rules that ought to watch and cannot, as of the last step
-	log       log
+	flood     *ruleState // the rule that sums up a flood; nil when there is none
+	unwatched int        // rules that ought to watch and cannot, as of the last step
+	log       loggedTime
 	out       []model.AlarmEvent
 }
 
@@ -29,11 +29,11 @@ type Machine struct {
 // Of two rules with one ID the first is used.
 func New(rules []model.AlarmRule) *Machine {
 	m := &Machine{
-		byID:     map[string]*watch{},
-		byDevice: map[string][]*watch{},
+		byID:     map[string]*ruleState{},
+		byDevice: map[string][]*ruleState{},
 		inputs:   map[model.PointID]*input{},
 		engine:   engine{cooled: longCooling},
-		log:      logged(nil, model.Instant{}),
+		log:      newLoggedTime(nil, model.Instant{}),
 	}
 	m.input(model.EngineStatePoint)
 	m.input(model.RunningTime)
@@ -48,14 +48,14 @@ func New(rules []model.AlarmRule) *Machine {
 			m.add(r)
 		}
 	}
-	for _, w := range m.watches {
+	for _, w := range m.rules {
 		for _, id := range w.rule.Follows {
 			if h := m.byID[id]; h != nil {
 				w.follows = append(w.follows, h)
 			}
 		}
 	}
-	slices.SortStableFunc(m.watches, func(a, b *watch) int {
+	slices.SortStableFunc(m.rules, func(a, b *ruleState) int {
 		return int(b.rule.Priority) - int(a.rule.Priority)
 	})
 	return m
@@ -63,7 +63,7 @@ func New(rules []model.AlarmRule) *Machine {
 
 func (m *Machine) add(r model.AlarmRule) {
 	q, _ := model.KnownQuantity(r.Point)
-	w := &watch{rule: r, quantity: r.Measures(q), limit: r.Limit, trace: newTrace(r)}
+	w := &ruleState{rule: r, quantity: r.Measures(q), limit: r.Limit, trace: newTrace(r)}
 	if r.Kind == model.DeviceLost {
 		m.byDevice[r.Device] = append(m.byDevice[r.Device], w)
 	} else {
@@ -99,7 +99,7 @@ func (m *Machine) add(r model.AlarmRule) {
 		w.speed = m.input(model.SpeedPoint)
 		w.frequency = m.input(model.FrequencyPoint)
 	}
-	m.watches = append(m.watches, w)
+	m.rules = append(m.rules, w)
 	m.byID[r.ID] = w
 }
 
@@ -125,8 +125,8 @@ func (m *Machine) Step(scan *model.Scan) []model.AlarmEvent {
 		}
 	}
 	m.engine.take(m.inputs[model.EngineStatePoint], m.inputs[model.RunningTime], m.turn, m.at)
-	m.feedOwn(passed)
-	for _, w := range m.watches {
+	m.feedComputed(passed)
+	for _, w := range m.rules {
 		w.step(m)
 	}
 	m.countUnwatched()
@@ -137,7 +137,7 @@ func (m *Machine) Step(scan *model.Scan) []model.AlarmEvent {
 func (m *Machine) Device(at model.Instant, device string, up bool) []model.AlarmEvent {
 	m.advance(at)
 	for _, w := range m.byDevice[device] {
-		w.heard, w.lost = true, !up
+		w.reported, w.lost = true, !up
 		w.step(m)
 	}
 	return m.emitted()
@@ -146,8 +146,8 @@ func (m *Machine) Device(at model.Instant, device string, up bool) []model.Alarm
 // Status says where every rule stands, critical ones first and otherwise in
 // the order the rules were given. The slice is new.
 func (m *Machine) Status() []model.AlarmStatus {
-	all, now := make([]model.AlarmStatus, len(m.watches)), m.log.until(m.at)
-	for i, w := range m.watches {
+	all, now := make([]model.AlarmStatus, len(m.rules)), m.log.until(m.at)
+	for i, w := range m.rules {
 		all[i] = w.status()
 		all[i].Chatters, all[i].Stale = w.history.chatters(now), w.history.stale(now)
 	}
@@ -168,7 +168,7 @@ func (m *Machine) advance(at model.Instant) {
 	for _, in := range m.inputs {
 		in.reboot(at)
 	}
-	for _, w := range m.watches {
+	for _, w := range m.rules {
 		w.reboot(m.at, at)
 	}
 	m.engine.reboot()

@@ -11,7 +11,7 @@ import (
 // choose finds the one of several points that decides: the worst of those that
 // can be seen or, when all have to be abnormal, the least bad. While none can be
 // seen the last one stays.
-func (w *watch) choose(m *Machine) {
+func (w *ruleState) choose(m *Machine) {
 	worst := math.Inf(-1)
 	for _, in := range w.ins {
 		v, ok := in.value(m.at)
@@ -29,7 +29,7 @@ func (w *watch) choose(m *Machine) {
 }
 
 // excess is by how much a value is beyond the limit; negative when it is within.
-func (w *watch) excess(v float64) float64 {
+func (w *ruleState) excess(v float64) float64 {
 	switch w.rule.Kind {
 	case model.BelowLimit:
 		return w.rule.Limit - v
@@ -40,7 +40,7 @@ func (w *watch) excess(v float64) float64 {
 }
 
 // anyNormal reports whether one of several points shows a normal value.
-func (w *watch) anyNormal(m *Machine) bool {
+func (w *ruleState) anyNormal(m *Machine) bool {
 	for _, in := range w.ins {
 		if v, ok := in.value(m.at); ok && !w.beyond(v) {
 			return true
@@ -51,7 +51,7 @@ func (w *watch) anyNormal(m *Machine) bool {
 
 // lostPart is the first of several points that is out of sight; nil when none is.
 // The others are still judged.
-func (w *watch) lostPart(now model.Instant) *input {
+func (w *ruleState) lostPart(now model.Instant) *input {
 	for _, in := range w.ins {
 		if w.missing(in, now) {
 			return in
@@ -61,7 +61,7 @@ func (w *watch) lostPart(now model.Instant) *input {
 }
 
 // lostWords says why points are out of sight, naming the first when others are not.
-func (w *watch) lostWords(now model.Instant) string {
+func (w *ruleState) lostText(now model.Instant) string {
 	lost := w.lostPart(now)
 	for _, in := range w.ins {
 		if !w.missing(in, now) {
@@ -72,7 +72,7 @@ func (w *watch) lostWords(now model.Instant) string {
 }
 
 // partWords names the points that are abnormal, each with its value.
-func (w *watch) partWords(m *Machine) string {
+func (w *ruleState) partsText(m *Machine) string {
 	var parts []string
 	for _, in := range w.ins {
 		if v, ok := in.value(m.at); ok && w.beyond(v) {
@@ -82,14 +82,14 @@ func (w *watch) partWords(m *Machine) string {
 	}
 	said := strings.Join(parts, ", ")
 	if w.rule.ID == "voltage.absent" {
-		said += ": " + residualWords(w.value)
+		said += ": " + residualText(w.value)
 	}
 	return said
 }
 
 // residualWords says what the voltage of a set that does not build up means
 // (common practice).
-func residualWords(volts float64) string {
+func residualText(volts float64) string {
 	switch {
 	case volts < residualNone:
 		return "no residual, or an open lead or fuse"
@@ -108,7 +108,7 @@ const (
 )
 
 // point is what the rule looks at now; empty for DeviceLost.
-func (w *watch) point() model.PointID {
+func (w *ruleState) point() model.PointID {
 	if w.in == nil {
 		return w.rule.Point
 	}

@@ -10,44 +10,44 @@ import (
 
 // MaxShelf is the longest an alarm may be shelved at a time: a day, so that
 // no shelving outlives the people who knew of it.
-const MaxShelf = 24 * time.Hour
+const maxShelf = 24 * time.Hour
 
 // Errors of a person's acts, wrapped with the alarm's name.
 var (
 	// ErrNoRule is returned when no rule has the ID.
-	ErrNoRule = errors.New("no such alarm (the list of alarms shows their names)")
+	errNoRule = errors.New("no such alarm (the list of alarms shows their names)")
 	// ErrNoName is returned when who is empty: the journal has to name somebody.
-	ErrNoName = errors.New("nobody is named (say who does it)")
+	errNoName = errors.New("nobody is named (say who does it)")
 	// ErrNoReason is returned when an alarm would be silenced without a why.
-	ErrNoReason = errors.New("no reason is given (say why, for those who come after)")
+	errNoReason = errors.New("no reason is given (say why, for those who come after)")
 	// ErrNotNow is returned when the alarm's state does not allow the act.
-	ErrNotNow = errors.New("not possible in its present state")
+	errNotNow = errors.New("not possible in its present state")
 	// ErrTime is returned for a shelving that is over already or longer than MaxShelf.
-	ErrTime = errors.New("shelving needs an end, at most 24 h from now")
+	errTime = errors.New("shelving needs an end, at most 24 h from now")
 )
 
 // Act does what a person wants. It returns the errors of the methods below.
 func (m *Machine) Act(a model.AlarmAct, at model.Instant) ([]model.AlarmEvent, error) {
 	switch a.Verb {
 	case model.Shelve:
-		return m.Shelve(a.Rule, a.Who, a.Why, at.Add(a.For), at)
+		return m.shelve(a.Rule, a.Who, a.Why, at.Add(a.For), at)
 	case model.Unshelve:
-		return m.Unshelve(a.Rule, a.Who, a.Why, at)
+		return m.unshelve(a.Rule, a.Who, a.Why, at)
 	case model.OutOfService:
-		return m.OutOfService(a.Rule, a.Who, a.Why, at)
+		return m.takeOutOfService(a.Rule, a.Who, a.Why, at)
 	case model.ReturnToService:
-		return m.InService(a.Rule, a.Who, a.Why, at)
+		return m.returnToService(a.Rule, a.Who, a.Why, at)
 	case model.Reset:
-		return m.Reset(a.Rule, a.Who, a.Why, at)
+		return m.reset(a.Rule, a.Who, a.Why, at)
 	}
-	return m.Acknowledge(a.Rule, a.Who, a.Why, at)
+	return m.acknowledge(a.Rule, a.Who, a.Why, at)
 }
 
 // Acknowledge takes note that a person has seen the alarm; for a latched and
 // acknowledged alarm it is the reset. It returns ErrNoRule, ErrNoName, or
 // ErrNotNow when there is nothing to acknowledge.
-func (m *Machine) Acknowledge(rule, who, why string, at model.Instant) ([]model.AlarmEvent, error) {
-	return m.act("acknowledge", rule, who, at, func(w *watch) error {
+func (m *Machine) acknowledge(rule, who, why string, at model.Instant) ([]model.AlarmEvent, error) {
+	return m.act("acknowledge", rule, who, at, func(w *ruleState) error {
 		to := model.AlarmNormal
 		switch w.state {
 		case model.AlarmUnacknowledged:
@@ -56,10 +56,10 @@ func (m *Machine) Acknowledge(rule, who, why string, at model.Instant) ([]model.
 			to = model.AlarmLatchedAcknowledged
 		case model.AlarmReturnedUnacknowledged, model.AlarmLatchedAcknowledged:
 		default:
-			return fmt.Errorf("it is %s: %w", w.state, ErrNotNow)
+			return fmt.Errorf("it is %s: %w", w.state, errNotNow)
 		}
 		m.change(w, to, who, why)
-		for _, o := range m.watches { // what is shown under it was seen with it
+		for _, o := range m.rules { // what is shown under it was seen with it
 			if o.head == w && o.state == model.AlarmUnacknowledged {
 				m.change(o, model.AlarmAcknowledged, who, why)
 			}
@@ -71,30 +71,30 @@ func (m *Machine) Acknowledge(rule, who, why string, at model.Instant) ([]model.
 // Reset ends an alarm whose condition is over, whether it was acknowledged or
 // not. It returns ErrNoRule, ErrNoName, or ErrNotNow while the condition lasts
 // and when there is nothing to reset.
-func (m *Machine) Reset(rule, who, why string, at model.Instant) ([]model.AlarmEvent, error) {
-	return m.act("reset", rule, who, at, func(w *watch) error {
+func (m *Machine) reset(rule, who, why string, at model.Instant) ([]model.AlarmEvent, error) {
+	return m.act("reset", rule, who, at, func(w *ruleState) error {
 		switch w.state {
 		case model.AlarmReturnedUnacknowledged, model.AlarmLatchedUnacknowledged, model.AlarmLatchedAcknowledged:
 			m.change(w, model.AlarmNormal, who, why)
 			return nil
 		}
-		return fmt.Errorf("it is %s: %w", w.state, ErrNotNow)
+		return fmt.Errorf("it is %s: %w", w.state, errNotNow)
 	})
 }
 
 // Shelve puts the alarm aside until an instant of the same boot. It returns
 // ErrNoRule, ErrNoName, ErrNoReason, ErrTime, or ErrNotNow when the alarm is out
 // of service.
-func (m *Machine) Shelve(rule, who, why string, until, at model.Instant) ([]model.AlarmEvent, error) {
-	return m.act("shelve", rule, who, at, func(w *watch) error {
-		if d, same := until.Sub(at); !same || d <= 0 || d > MaxShelf {
-			return ErrTime
+func (m *Machine) shelve(rule, who, why string, until, at model.Instant) ([]model.AlarmEvent, error) {
+	return m.act("shelve", rule, who, at, func(w *ruleState) error {
+		if d, same := until.Sub(at); !same || d <= 0 || d > maxShelf {
+			return errTime
 		}
 		if why == "" {
-			return ErrNoReason
+			return errNoReason
 		}
 		if w.state == model.AlarmOutOfService {
-			return fmt.Errorf("it is %s: %w", w.state, ErrNotNow)
+			return fmt.Errorf("it is %s: %w", w.state, errNotNow)
 		}
 		w.until, w.why = until, why
 		m.change(w, model.AlarmShelved, who, why)
@@ -104,19 +104,19 @@ func (m *Machine) Shelve(rule, who, why string, until, at model.Instant) ([]mode
 
 // Unshelve ends a shelving early. It returns ErrNoRule, ErrNoName, or
 // ErrNotNow when the alarm is not shelved.
-func (m *Machine) Unshelve(rule, who, why string, at model.Instant) ([]model.AlarmEvent, error) {
+func (m *Machine) unshelve(rule, who, why string, at model.Instant) ([]model.AlarmEvent, error) {
 	return m.leave("unshelve", model.AlarmShelved, rule, who, why, at)
 }
 
 // OutOfService takes the alarm out of service until InService, for repairs. It
 // returns ErrNoRule, ErrNoName, ErrNoReason, or ErrNotNow when it is already.
-func (m *Machine) OutOfService(rule, who, why string, at model.Instant) ([]model.AlarmEvent, error) {
-	return m.act("take out of service", rule, who, at, func(w *watch) error {
+func (m *Machine) takeOutOfService(rule, who, why string, at model.Instant) ([]model.AlarmEvent, error) {
+	return m.act("take out of service", rule, who, at, func(w *ruleState) error {
 		if why == "" {
-			return ErrNoReason
+			return errNoReason
 		}
 		if w.state == model.AlarmOutOfService {
-			return fmt.Errorf("it is %s: %w", w.state, ErrNotNow)
+			return fmt.Errorf("it is %s: %w", w.state, errNotNow)
 		}
 		w.until, w.why = model.Instant{}, why
 		m.change(w, model.AlarmOutOfService, who, why)
@@ -126,14 +126,14 @@ func (m *Machine) OutOfService(rule, who, why string, at model.Instant) ([]model
 
 // InService returns the alarm to service. It returns ErrNoRule, ErrNoName, or
 // ErrNotNow when it is not out of service.
-func (m *Machine) InService(rule, who, why string, at model.Instant) ([]model.AlarmEvent, error) {
+func (m *Machine) returnToService(rule, who, why string, at model.Instant) ([]model.AlarmEvent, error) {
 	return m.leave("return to service", model.AlarmOutOfService, rule, who, why, at)
 }
 
 func (m *Machine) leave(verb string, from model.AlarmState, rule, who, why string, at model.Instant) ([]model.AlarmEvent, error) {
-	return m.act(verb, rule, who, at, func(w *watch) error {
+	return m.act(verb, rule, who, at, func(w *ruleState) error {
 		if w.state != from {
-			return fmt.Errorf("it is %s: %w", w.state, ErrNotNow)
+			return fmt.Errorf("it is %s: %w", w.state, errNotNow)
 		}
 		w.release(m, who, why)
 		return nil
@@ -141,12 +141,12 @@ func (m *Machine) leave(verb string, from model.AlarmState, rule, who, why strin
 }
 
 // act finds the alarm and does something to it in a person's name.
-func (m *Machine) act(verb, rule, who string, at model.Instant, do func(*watch) error) ([]model.AlarmEvent, error) {
+func (m *Machine) act(verb, rule, who string, at model.Instant, do func(*ruleState) error) ([]model.AlarmEvent, error) {
 	w := m.byID[rule]
-	err := ErrNoRule
+	err := errNoRule
 	switch {
 	case w != nil && who == "":
-		err = ErrNoName
+		err = errNoName
 	case w != nil:
 		m.advance(at)
 		err = do(w)
@@ -162,7 +162,7 @@ func (m *Machine) act(verb, rule, who string, at model.Instant, do func(*watch) 
 // was. Events of rules that are no more are passed over. The boots tell how
 // long was logged; without them the events have to.
 func (m *Machine) Replay(events []model.AlarmEvent, boots ...model.Boot) {
-	m.log = logged(boots, model.Instant{})
+	m.log = newLoggedTime(boots, model.Instant{})
 	for _, e := range events {
 		if _, known := m.log.boots[e.At.Boot]; !known {
 			m.log.turn(m.at, e.At)
@@ -182,7 +182,7 @@ func (m *Machine) Replay(events []model.AlarmEvent, boots ...model.Boot) {
 			m.at = e.At
 		}
 	}
-	for _, w := range m.watches {
+	for _, w := range m.rules {
 		w.countedTo = m.at
 	}
 	for _, in := range m.inputs {
@@ -190,7 +190,7 @@ func (m *Machine) Replay(events []model.AlarmEvent, boots ...model.Boot) {
 	}
 }
 
-func (w *watch) restore(e model.AlarmEvent) {
+func (w *ruleState) restore(e model.AlarmEvent) {
 	if w.unwatched {
 		w.blindTime += elapsed(w.countedTo, e.At)
 	}

@@ -52,7 +52,7 @@ func (r *rest) see(m *Machine) (atRest, known bool) {
 
 // ownRest feeds the rules whether the engine is at rest or, when no instrument can
 // tell, why the first of them cannot.
-func (m *Machine) ownRest() {
+func (m *Machine) feedAtRest() {
 	in := m.inputs[model.EngineAtRest]
 	if in == nil {
 		return
@@ -108,7 +108,7 @@ func (c *cranks) feel(battery *input, at model.Instant) {
 }
 
 // crankWords says under which conditions the engine did not start.
-func (m *Machine) crankWords() string {
+func (m *Machine) cranksText() string {
 	words := []string{fmt.Sprintf("%d cranks of 10 s or more", m.engine.cranks.failed)}
 	if v := m.engine.cranks.volts; v > 0 {
 		words = append(words, "lowest battery voltage "+model.Voltage.ShowWithUnit(v))

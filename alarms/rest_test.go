@@ -106,7 +106,7 @@ func TestTheOverloadHourIsOneInTwelve(t *testing.T) {
 func TestTheResidualSaysWhereToLook(t *testing.T) {
 	for volts, want := range map[float64]string{0.99: "no residual", 1.01: "hardly any", 1.99: "hardly any", 2.01: "the residual is there",
 		9.99: "the residual is there", 10.01: "more than a residual"} {
-		if said := residualWords(volts); !strings.HasPrefix(said, want) {
+		if said := residualText(volts); !strings.HasPrefix(said, want) {
 			t.Errorf("%v V: %q, want %q", volts, said, want)
 		}
 	}

@@ -134,17 +134,17 @@ func (s *stage) person(f []string) []string {
 	var err error
 	switch f[0] {
 	case "ack":
-		events, err = s.machine.Acknowledge(rule, who, "", at)
+		events, err = s.machine.acknowledge(rule, who, "", at)
 	case "reset":
 		events, err = s.machine.Act(model.AlarmAct{Verb: model.Reset, Rule: rule, Who: who}, at)
 	case "shelve":
-		events, err = s.machine.Shelve(rule, who, "repair", at.Add(s.duration(f[6])), at)
+		events, err = s.machine.shelve(rule, who, "repair", at.Add(s.duration(f[6])), at)
 	case "unshelve":
-		events, err = s.machine.Unshelve(rule, who, "", at)
+		events, err = s.machine.unshelve(rule, who, "", at)
 	case "out":
-		events, err = s.machine.OutOfService(rule, who, "repair", at)
+		events, err = s.machine.takeOutOfService(rule, who, "repair", at)
 	case "in":
-		events, err = s.machine.InService(rule, who, "", at)
+		events, err = s.machine.returnToService(rule, who, "", at)
 	default:
 		s.t.Fatalf("no such command %q", f[0])
 	}

@@ -74,7 +74,7 @@ func Standard(r model.Rating, points map[model.PointID]model.Point, devices []mo
 	}
 	follow(rules, setFed)
 	for i := range rules {
-		rules[i] = justified(rules[i])
+		rules[i] = prioritised(rules[i])
 		if rules[i].Priority == model.Critical {
 			rules[i].Remind = remindAfter
 		}

@@ -7,7 +7,7 @@ import (
 )
 
 // settle moves the alarm to the state its condition calls for.
-func (w *watch) settle(m *Machine) {
+func (w *ruleState) settle(m *Machine) {
 	switch w.state {
 	case model.AlarmOutOfService:
 		return
@@ -33,18 +33,18 @@ func (w *watch) settle(m *Machine) {
 }
 
 // rise raises the alarm unless it is raised already.
-func (w *watch) rise(m *Machine) {
+func (w *ruleState) rise(m *Machine) {
 	switch {
 	case w.state == model.AlarmUnacknowledged:
 	case w.state != model.AlarmAcknowledged:
-		m.change(w, model.AlarmUnacknowledged, "", w.words(m))
+		m.change(w, model.AlarmUnacknowledged, "", w.text(m))
 	case w.rule.Remind > 0 && w.judged && elapsed(w.known, m.at) >= w.rule.Remind:
 		m.change(w, model.AlarmUnacknowledged, "", "still so, long after it was acknowledged")
 	}
 }
 
 // fall takes note that the condition is over.
-func (w *watch) fall(m *Machine) {
+func (w *ruleState) fall(m *Machine) {
 	why := ""
 	if !w.armed {
 		why = w.idle
@@ -62,7 +62,7 @@ func (w *watch) fall(m *Machine) {
 }
 
 // release lets the alarm out of shelving, suppression or being out of service.
-func (w *watch) release(m *Machine, who, why string) {
+func (w *ruleState) release(m *Machine, who, why string) {
 	w.until, w.why = model.Instant{}, ""
 	if w.on {
 		m.change(w, model.AlarmUnacknowledged, who, why)
@@ -72,12 +72,12 @@ func (w *watch) release(m *Machine, who, why string) {
 }
 
 // words says what raised the alarm when the value alone does not.
-func (w *watch) words(m *Machine) string {
+func (w *ruleState) text(m *Machine) string {
 	switch w.rule.Kind {
 	case model.PointFailed:
 		return w.in.sample.Cause.String()
 	case model.DeviceLost:
-		if all := m.silentWords(); all != "" {
+		if all := m.silentText(); all != "" {
 			return all
 		}
 		return "no answer from " + w.rule.Device
@@ -85,13 +85,13 @@ func (w *watch) words(m *Machine) string {
 		return fmt.Sprintf("%.0f %% used an hour of late", 360000*w.trace.(*usage).rate)
 	}
 	if len(w.ins) > 0 {
-		return w.partWords(m)
+		return w.partsText(m)
 	}
-	return w.ownWords(m)
+	return w.computedText(m)
 }
 
 // change makes a transition.
-func (m *Machine) change(w *watch, to model.AlarmState, who, why string) {
+func (m *Machine) change(w *ruleState, to model.AlarmState, who, why string) {
 	switch to {
 	case model.AlarmUnacknowledged:
 		w.head = w.explained()
@@ -124,7 +124,7 @@ func (m *Machine) change(w *watch, to model.AlarmState, who, why string) {
 
 // note makes an event that is no transition: the rule lost its input or has
 // it back.
-func (m *Machine) note(w *watch, why string) {
+func (m *Machine) note(w *ruleState, why string) {
 	e := m.event(w, w.state)
 	e.Unwatched, e.Why = w.unwatched, why
 	if w.unwatched && w.hushed(m) {
@@ -133,7 +133,7 @@ func (m *Machine) note(w *watch, why string) {
 	m.out = append(m.out, e)
 }
 
-func (m *Machine) event(w *watch, to model.AlarmState) model.AlarmEvent {
+func (m *Machine) event(w *ruleState, to model.AlarmState) model.AlarmEvent {
 	return model.AlarmEvent{At: m.at, Rule: w.rule.ID, Label: w.rule.Label, Priority: w.rule.Priority,
 		From: w.state, To: to, Value: w.value, Quality: w.quality(), Limit: w.limit, Point: w.point(),
 		Quantity: w.quantity, Engine: m.engine.now, FirstOut: w.first, Under: w.under(), Until: w.until, Action: w.rule.Action}
@@ -142,8 +142,8 @@ func (m *Machine) event(w *watch, to model.AlarmState) model.AlarmEvent {
 // firstOut reports whether nothing else of the same priority stands or awaits
 // a person: the alarm then opens a new group. When one scan raises several,
 // the first in the order of the rules is marked.
-func (m *Machine) firstOut(w *watch) bool {
-	for _, o := range m.watches {
+func (m *Machine) firstOut(w *ruleState) bool {
+	for _, o := range m.rules {
 		if o != w && o.rule.Priority == w.rule.Priority && (o.state.Active() || o.state.AwaitsPerson()) {
 			return false
 		}

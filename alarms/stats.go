@@ -29,7 +29,7 @@ const (
 // own; a reminder is no new alarm, one that comes back before it was
 // acknowledged is.
 func Stats(events []model.AlarmEvent, boots []model.Boot, now model.Instant) model.AlarmStats {
-	log := logged(boots, now)
+	log := newLoggedTime(boots, now)
 	s := model.AlarmStats{Logged: log.until(now)}
 	spans, recent := make([]int, s.Logged/rateSpan), []time.Duration(nil)
 	histories := map[string]*history{}

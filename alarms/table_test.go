@@ -117,15 +117,15 @@ func (d *dice) roll() (bad bool) {
 	rule := tableRules[rapid.IntRange(0, len(tableRules)-1).Draw(d.rt, "rule")].ID
 	switch rapid.IntRange(0, 19).Draw(d.rt, "what") {
 	case 0:
-		d.events, _ = d.m.Shelve(rule, "Ada", "repair", d.at.Add(5*time.Second), d.at)
+		d.events, _ = d.m.shelve(rule, "Ada", "repair", d.at.Add(5*time.Second), d.at)
 	case 1:
-		d.events, _ = d.m.Unshelve(rule, "Ada", "", d.at)
+		d.events, _ = d.m.unshelve(rule, "Ada", "", d.at)
 	case 2:
-		d.events, _ = d.m.OutOfService(rule, "Ada", "repair", d.at)
+		d.events, _ = d.m.takeOutOfService(rule, "Ada", "repair", d.at)
 	case 3:
-		d.events, _ = d.m.InService(rule, "Ada", "", d.at)
+		d.events, _ = d.m.returnToService(rule, "Ada", "", d.at)
 	case 4, 5, 6:
-		d.events, _ = d.m.Acknowledge(rule, "Ada", "", d.at)
+		d.events, _ = d.m.acknowledge(rule, "Ada", "", d.at)
 	case 7:
 		d.events = d.m.Device(d.at, "meter", rapid.Bool().Draw(d.rt, "up"))
 	case 8:

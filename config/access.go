@@ -20,14 +20,14 @@ var (
 )
 
 // access reads how to be let in by a server.
-func (r *reading) access(sec section) model.Access {
+func (r *parser) access(sec section) model.Access {
 	a := model.Access{
 		TLS: model.TLS{Authority: r.file(sec, "trust file"), Certificate: r.file(sec, "certificate file"),
-			Key: r.file(sec, "key file"), ServerName: sec.words("server name")},
-		User: sec.words("user"), Password: r.secret(sec, "password"), Bearer: r.secret(sec, "bearer"),
+			Key: r.file(sec, "key file"), ServerName: sec.textOf("server name")},
+		User: sec.textOf("user"), Password: r.secret(sec, "password"), Bearer: r.secret(sec, "bearer"),
 	}
 	for _, n := range sec.items("headers") {
-		if h, ok := r.header(sec.source, n); ok {
+		if h, ok := r.header(sec.sourceText, n); ok {
 			a.Headers = append(a.Headers, h)
 		}
 	}
@@ -51,7 +51,7 @@ func (r *reading) access(sec section) model.Access {
 }
 
 // file reads a path; relative ones begin at the configuration's folder.
-func (r *reading) file(sec section, key string) string {
+func (r *parser) file(sec section, key string) string {
 	t, ok := sec.text(key)
 	if !ok {
 		return ""
@@ -62,7 +62,7 @@ func (r *reading) file(sec section, key string) string {
 var environmentName = regexp.MustCompile(`^[A-Za-z_][A-Za-z0-9_]*$`)
 
 // secret reads where a secret is kept: "<what> file" or "<what> from".
-func (r *reading) secret(sec section, what string) model.Secret {
+func (r *parser) secret(sec section, what string) model.Secret {
 	s := model.Secret{File: r.file(sec, what+" file")}
 	name, ok := sec.text(what + " from")
 	switch {
@@ -79,12 +79,12 @@ func (r *reading) secret(sec section, what string) model.Secret {
 
 var headerName = regexp.MustCompile(`^[A-Za-z0-9-]+$`)
 
-func (r *reading) header(s *source, n *yaml.Node) (model.Header, bool) {
+func (r *parser) header(s *sourceText, n *yaml.Node) (model.Header, bool) {
 	sec, ok := s.section(n, "the header", "name", "value", "value file", "value from")
 	if !ok || !sec.need("name") {
 		return model.Header{}, false
 	}
-	h := model.Header{Name: sec.words("name"), Value: sec.words("value"), Secret: r.secret(sec, "value")}
+	h := model.Header{Name: sec.textOf("name"), Value: sec.textOf("value"), Secret: r.secret(sec, "value")}
 	switch {
 	case !headerName.MatchString(h.Name):
 		sec.wrong(sec.at("name"), "use letters, digits and -", "%q is no name of a header", h.Name)
@@ -123,7 +123,7 @@ func (s section) url(key string, a model.Access) string {
 
 // address reads where a server is: the key itself, or "<key> file" or "<key>
 // from" for an address that holds a token.
-func (r *reading) address(sec section, key string, a model.Access) (string, model.Secret) {
+func (r *parser) address(sec section, key string, a model.Access) (string, model.Secret) {
 	from := r.secret(sec, key)
 	if from.Given() && sec.values[key] != nil {
 		sec.wrong(sec.at(key), "keep one of them", "the address is given twice")

@@ -12,7 +12,7 @@ import (
 )
 
 // limits reads the limit in the way the kind of rule has it.
-func (a *alarmRead) limits(key string) {
+func (a *configAlarm) limits(key string) {
 	t, ok := a.text(key)
 	if !ok || !a.plainNumber(a.at(key), t) {
 		return
@@ -47,22 +47,22 @@ func (a *alarmRead) limits(key string) {
 }
 
 // window reads the time over which a rate, a swing or steadiness is taken.
-func (a *alarmRead) window() {
+func (a *configAlarm) window() {
 	switch {
 	case a.Kind == model.UsedUpWithin:
 		a.Window = a.duration("over", 10*time.Minute, 24*time.Hour)
 	case a.Kind == model.RisingFaster, a.Kind == model.FallingFaster, a.Kind == model.SwingsMore, a.values["steady"] != nil:
 		a.Window = a.duration("over", time.Second, time.Hour)
 	default:
-		a.useless("over")
+		a.unused("over")
 	}
 }
 
 // margin reads the deadband, in the unit of what is held against the limit.
-func (a *alarmRead) margin() {
+func (a *configAlarm) margin() {
 	switch a.Kind {
 	case model.StuckFor, model.NeverMoves:
-		a.useless("deadband")
+		a.unused("deadband")
 	case model.UsedUpWithin:
 		a.Deadband = a.duration("deadband", time.Second, 24*time.Hour).Seconds()
 	case model.RisingFaster, model.FallingFaster, model.JumpsFaster:
@@ -77,7 +77,7 @@ func (a *alarmRead) margin() {
 var perTime = map[string]float64{"s": 1, "min": 60, "h": 3600}
 
 // rate reads a change per time, such as "5 K/min", in canonical units a second.
-func (a *alarmRead) rate(key, text string) float64 {
+func (a *configAlarm) rate(key, text string) float64 {
 	cut := strings.LastIndexByte(text, '/')
 	seconds := 0.0
 	if cut >= 0 {
@@ -99,7 +99,7 @@ func (a *alarmRead) rate(key, text string) float64 {
 
 // while reads the second point that has to speak for an alarm as well, such as
 // "oil.pressure above 1 bar".
-func (r *reading) while(a *alarmRead) {
+func (r *parser) while(a *configAlarm) {
 	n := a.values["while"]
 	if n == nil || a.namesStates(n) {
 		return
@@ -117,7 +117,7 @@ func (r *reading) while(a *alarmRead) {
 }
 
 // namesStates notes engine states where a condition belongs, an easy mistake.
-func (a *alarmRead) namesStates(n *yaml.Node) bool {
+func (a *configAlarm) namesStates(n *yaml.Node) bool {
 	first := n
 	if n.Kind == yaml.SequenceNode && len(n.Content) > 0 {
 		first = n.Content[0]
@@ -131,7 +131,7 @@ func (a *alarmRead) namesStates(n *yaml.Node) bool {
 
 // steady reads the point that must hold still for the rule to judge, such as
 // "load.ratio within 5 %".
-func (r *reading) steady(a *alarmRead) {
+func (r *parser) steady(a *configAlarm) {
 	n := a.values["steady"]
 	if n == nil {
 		return
@@ -154,7 +154,7 @@ func (r *reading) steady(a *alarmRead) {
 }
 
 // clause reads "POINT WORD VALUE" and finds the point's quantity.
-func (r *reading) clause(a *alarmRead, key string, words []string, example string) (point model.PointID, word, value string, q model.Quantity, ok bool) {
+func (r *parser) clause(a *configAlarm, key string, words []string, example string) (point model.PointID, word, value string, q model.Quantity, ok bool) {
 	t, ok := a.text(key)
 	if !ok {
 		return
@@ -164,7 +164,7 @@ func (r *reading) clause(a *alarmRead, key string, words []string, example strin
 		a.wrong(n, "write it as in "+example, "%q does not say what %q asks", t, key)
 		return point, word, value, q, false
 	}
-	if !contains(words, f[1]) {
+	if !slices.Contains(words, f[1]) {
 		a.wrong(n, didYouMean(f[1], words), "%q has %q where %s belongs", key, f[1], strings.Join(words, " or "))
 		return point, word, value, q, false
 	}
@@ -192,7 +192,7 @@ func longestStay(s model.EngineState) time.Duration {
 
 // checkDelays notes a rule that could never warn, since it waits longer than a
 // run lasts or for a start that its states end.
-func (a *alarmRead) checkDelays() {
+func (a *configAlarm) checkDelays() {
 	before := func(s model.EngineState) bool { return s == model.Standstill || s == model.Cranking }
 	resting := len(a.ArmedIn) > 0 && !slices.ContainsFunc(a.ArmedIn, func(s model.EngineState) bool { return !before(s) })
 	states := a.ArmedIn
@@ -215,7 +215,7 @@ func (a *alarmRead) checkDelays() {
 		if a.ArmDelay > a.OnDelay {
 			key = "arm delay"
 		}
-		a.wrong(a.at(key), fmt.Sprintf("keep \"arm delay\" and \"on delay\" together within %s, or let it watch in more states", clock(longest)),
-			"%s waits for %s, longer than the engine is to be expected in its states", a.ID, clock(a.ArmDelay+a.OnDelay))
+		a.wrong(a.at(key), fmt.Sprintf("keep \"arm delay\" and \"on delay\" together within %s, or let it watch in more states", durationText(longest)),
+			"%s waits for %s, longer than the engine is to be expected in its states", a.ID, durationText(a.ArmDelay+a.OnDelay))
 	}
 }

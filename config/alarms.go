@@ -11,7 +11,7 @@ import (
 )
 
 // alarmRead is a rule with the places of what it said.
-type alarmRead struct {
+type configAlarm struct {
 	model.AlarmRule
 	section
 	quantity model.Quantity
@@ -28,15 +28,15 @@ func alarmKeys() []string {
 		"on delay", "off delay", "latch", "armed in", "arm delay", "good once", "remind", "action", "basis"})
 }
 
-func (r *reading) alarm(s *source, n *yaml.Node) {
+func (r *parser) alarm(s *sourceText, n *yaml.Node) {
 	sec, ok := s.section(n, "the alarm", alarmKeys()...)
 	if !ok {
 		return
 	}
 	sec.need("name", "priority")
-	a := alarmRead{section: sec}
+	a := configAlarm{section: sec}
 	a.ID, _ = sec.dotted("name")
-	a.Label = sec.words("label")
+	a.Label = sec.textOf("label")
 	if a.Label == "" {
 		a.Label = a.ID
 	}
@@ -46,7 +46,7 @@ func (r *reading) alarm(s *source, n *yaml.Node) {
 	a.ArmDelay = sec.duration("arm delay", 0, 24*time.Hour)
 	a.Remind = sec.duration("remind", time.Minute, 24*time.Hour)
 	a.Latch, a.GoodOnce = sec.yes("latch"), sec.yes("good once")
-	a.Action, a.Basis = sec.words("action"), sec.words("basis")
+	a.Action, a.Basis = sec.textOf("action"), sec.textOf("basis")
 	a.armed()
 	a.checkDelays()
 	if a.looksAt() {
@@ -56,7 +56,7 @@ func (r *reading) alarm(s *source, n *yaml.Node) {
 }
 
 // armed reads the engine states in which the rule watches.
-func (a *alarmRead) armed() {
+func (a *configAlarm) armed() {
 	texts, nodes := a.list("armed in")
 	for i, t := range texts {
 		state, ok := model.EngineStateNamed(t)
@@ -78,7 +78,7 @@ func stateNames() []string {
 
 // looksAt finds the kind of rule. It reports false when there is none or more
 // than one.
-func (a *alarmRead) looksAt() bool {
+func (a *configAlarm) looksAt() bool {
 	given := 0
 	for kind, key := range alarmKinds {
 		if a.values[key] == nil {
@@ -97,23 +97,23 @@ func (a *alarmRead) looksAt() bool {
 }
 
 // subject reads what the rule looks at and its limits.
-func (r *reading) subject(a *alarmRead) {
+func (r *parser) subject(a *configAlarm) {
 	key := alarmKinds[a.Kind]
 	switch a.Kind {
 	case model.DeviceLost:
-		a.Device = a.words(key)
-		a.useless("point", "deadband", "over", "while", "steady")
+		a.Device = a.textOf(key)
+		a.unused("point", "deadband", "over", "while", "steady")
 		return
 	case model.PointFailed:
-		a.Point = model.PointID(a.words(key))
+		a.Point = model.PointID(a.textOf(key))
 		r.watched(a, key)
-		a.useless("point", "deadband", "over", "while", "steady")
+		a.unused("point", "deadband", "over", "while", "steady")
 		return
 	}
 	if !a.need("point") {
 		return
 	}
-	a.Point = model.PointID(a.words("point"))
+	a.Point = model.PointID(a.textOf("point"))
 	if !r.watched(a, "point") {
 		return
 	}
@@ -121,7 +121,7 @@ func (r *reading) subject(a *alarmRead) {
 	a.limits(key)
 	r.while(a)
 	if a.Kind == model.StuckFor || a.Kind == model.NeverMoves {
-		a.useless("steady", "over")
+		a.unused("steady", "over")
 		return
 	}
 	r.steady(a)
@@ -129,7 +129,7 @@ func (r *reading) subject(a *alarmRead) {
 }
 
 // useless notes keys that mean nothing for this kind of rule.
-func (a *alarmRead) useless(keys ...string) {
+func (a *configAlarm) unused(keys ...string) {
 	for _, k := range keys {
 		if a.values[k] != nil {
 			a.wrong(a.at(k), "take the line out", "%q has no meaning beside %q", k, a.Kind)
@@ -138,14 +138,14 @@ func (a *alarmRead) useless(keys ...string) {
 }
 
 // watched finds the quantity of the rule's point.
-func (r *reading) watched(a *alarmRead, key string) (ok bool) {
+func (r *parser) watched(a *configAlarm, key string) (ok bool) {
 	a.quantity, ok = r.quantityOf(&a.section, a.at(key), a.Point)
 	return ok
 }
 
 // quantityOf finds the quantity of a point that an alarm names, which a device
 // must give, the program work out, or the computer tell of itself.
-func (r *reading) quantityOf(s *section, n *yaml.Node, point model.PointID) (model.Quantity, bool) {
+func (r *parser) quantityOf(s *section, n *yaml.Node, point model.PointID) (model.Quantity, bool) {
 	if point == "" {
 		return model.NoQuantity, false
 	}
@@ -171,7 +171,7 @@ func (r *reading) quantityOf(s *section, n *yaml.Node, point model.PointID) (mod
 		known = append(known, string(d.point))
 	}
 	if strings.HasPrefix(string(point), "host.") {
-		known = pointWords(model.HostPoints())
+		known = pointNames(model.HostPoints())
 	}
 	s.wrong(n, didYouMeanOr(string(point), known, "add it to the points of a device"), "no device gives the point %q", point)
 	return model.NoQuantity, false
@@ -184,7 +184,7 @@ func didYouMeanOr(word string, known []string, otherwise string) string {
 	return otherwise
 }
 
-func pointWords(ids []model.PointID) []string {
+func pointNames(ids []model.PointID) []string {
 	words := make([]string, len(ids))
 	for i, id := range ids {
 		words[i] = string(id)

@@ -11,7 +11,7 @@ import (
 )
 
 // check holds what was read against each other.
-func (r *reading) check(top section) {
+func (r *parser) check(top section) {
 	r.checkLines(top)
 	r.checkDevices()
 	r.checkPoints()
@@ -19,15 +19,15 @@ func (r *reading) check(top section) {
 		r.devices[i].checkOverlaps()
 	}
 	r.checkDerivedInputs()
-	r.checkBesides()
+	r.checkSecondPoints()
 	r.checkAlarms()
 }
 
 // names finds names given twice. The zero value is ready.
-type names map[string]*yaml.Node
+type nameSet map[string]*yaml.Node
 
 // again notes a name met before and remembers it otherwise.
-func (ns names) again(s *source, at *yaml.Node, what, name string) {
+func (ns nameSet) again(s *sourceText, at *yaml.Node, what, name string) {
 	if name == "" {
 		return
 	}
@@ -38,10 +38,10 @@ func (ns names) again(s *source, at *yaml.Node, what, name string) {
 	ns[name] = at
 }
 
-func (r *reading) checkLines(top section) {
-	seen, ports := names{}, names{}
+func (r *parser) checkLines(top section) {
+	seen, ports := nameSet{}, nameSet{}
 	for _, l := range r.lines {
-		seen.again(top.source, l.at, "lines", l.Name)
+		seen.again(top.sourceText, l.at, "lines", l.Name)
 		if first := ports[l.Address]; first != nil && l.Address != "" {
 			top.wrong(l.at, fmt.Sprintf("put the devices on the line in line %d", first.Line), "two lines use %s", l.Address)
 			continue
@@ -50,8 +50,8 @@ func (r *reading) checkLines(top section) {
 	}
 }
 
-func (r *reading) checkDevices() {
-	seen := names{}
+func (r *parser) checkDevices() {
+	seen := nameSet{}
 	var lines []string
 	for _, l := range r.lines {
 		lines = append(lines, l.Name)
@@ -62,8 +62,8 @@ func (r *reading) checkDevices() {
 	}
 	taken := map[place]string{}
 	for _, d := range r.devices {
-		seen.again(d.sec.source, d.sec.at("name"), "devices", d.Name)
-		if d.Line != "" && !contains(lines, d.Line) {
+		seen.again(d.sec.sourceText, d.sec.at("name"), "devices", d.Name)
+		if d.Line != "" && !slices.Contains(lines, d.Line) {
 			d.sec.wrong(d.sec.at("line"), didYouMean(d.Line, lines), "there is no line %q", d.Line)
 		}
 		at := place{d.Line, d.Unit}
@@ -76,13 +76,13 @@ func (r *reading) checkDevices() {
 	}
 }
 
-func (r *reading) checkPoints() {
-	seen := names{}
+func (r *parser) checkPoints() {
+	seen := nameSet{}
 	for _, d := range r.devices {
 		for _, p := range d.points {
-			at, s := p.at("point"), p.source
+			at, s := p.at("point"), p.sourceText
 			if p.fromProfile {
-				at, s = d.sec.at("profile"), d.sec.source
+				at, s = d.sec.at("profile"), d.sec.sourceText
 			}
 			if seen[string(p.ID)] != at {
 				seen.again(s, at, "points", string(p.ID))
@@ -92,29 +92,29 @@ func (r *reading) checkPoints() {
 }
 
 // stretch is what one point takes of a table.
-type stretch struct {
+type registerSpan struct {
 	table    model.Table
 	from, to int // to is excluded
-	p        *pointRead
+	p        *configPoint
 	exponent bool
 }
 
 // checkOverlaps notes points of one device that share registers, which is an
 // address or a type gone wrong. Bits of one register may share it, and so may
 // points with one power of ten.
-func (d *deviceRead) checkOverlaps() {
-	var all []stretch
+func (d *configDevice) checkOverlaps() {
+	var all []registerSpan
 	for i := range d.points {
 		p := &d.points[i]
 		if !p.placed {
 			continue
 		}
-		all = append(all, stretch{p.Register.Table, int(p.Register.Address), p.Register.Span(), p, false})
+		all = append(all, registerSpan{p.Register.Table, int(p.Register.Address), p.Register.Span(), p, false})
 		if e := p.Register.Exponent; e != nil {
-			all = append(all, stretch{p.Register.Table, int(*e), int(*e) + 1, p, true})
+			all = append(all, registerSpan{p.Register.Table, int(*e), int(*e) + 1, p, true})
 		}
 	}
-	slices.SortStableFunc(all, func(a, b stretch) int {
+	slices.SortStableFunc(all, func(a, b registerSpan) int {
 		return cmp.Or(cmp.Compare(a.table, b.table), cmp.Compare(a.from, b.from))
 	})
 	for i, b := range all {
@@ -128,7 +128,7 @@ func (d *deviceRead) checkOverlaps() {
 }
 
 // shares reports whether two stretches may lie on each other.
-func (a stretch) shares(b stretch) bool {
+func (a registerSpan) shares(b registerSpan) bool {
 	if a.exponent || b.exponent {
 		return a.exponent && b.exponent
 	}
@@ -136,22 +136,22 @@ func (a stretch) shares(b stretch) bool {
 	return ra.Type == model.BitValue && rb.Type == model.BitValue && !ra.Table.Bits() && ra.Bit != rb.Bit
 }
 
-func (d *deviceRead) overlap(a, b stretch) {
+func (d *configDevice) overlap(a, b registerSpan) {
 	if a.p.node.Line > b.p.node.Line && a.p.fromProfile == b.p.fromProfile || b.p.fromProfile && !a.p.fromProfile {
 		a, b = b, a
 	}
 	b.p.wrong(b.p.at(b.key()), "look up both addresses and types: a wide type takes two or four registers",
-		"%s takes %s, which %s takes already", b.p.ID, b.words(), a.p.ID)
+		"%s takes %s, which %s takes already", b.p.ID, b.text(), a.p.ID)
 }
 
-func (a stretch) key() string {
+func (a registerSpan) key() string {
 	if a.exponent {
 		return "power of ten in"
 	}
 	return "register"
 }
 
-func (a stretch) words() string {
+func (a registerSpan) text() string {
 	if a.to-a.from == 1 {
 		return fmt.Sprintf("%s %d", a.table, a.from)
 	}

@@ -2,20 +2,21 @@ package config
 
 import (
 	"fmt"
+	"slices"
 
 	"tickover/model"
 )
 
-func (r *reading) checkAlarms() {
-	seen := names{}
+func (r *parser) checkAlarms() {
+	seen := nameSet{}
 	var devices []string
 	for _, d := range r.devices {
 		devices = append(devices, d.Name)
 	}
 	for i := range r.alarms {
 		a := &r.alarms[i]
-		seen.again(a.source, a.at("name"), "alarms", a.ID)
-		if a.Kind == model.DeviceLost && a.Device != "" && !contains(devices, a.Device) {
+		seen.again(a.sourceText, a.at("name"), "alarms", a.ID)
+		if a.Kind == model.DeviceLost && a.Device != "" && !slices.Contains(devices, a.Device) {
 			a.wrong(a.at("device lost"), didYouMean(a.Device, devices), "there is no device %q", a.Device)
 		}
 		r.checkDeadband(a)
@@ -28,7 +29,7 @@ func (r *reading) checkAlarms() {
 
 // checkDeadband notes a deadband so wide that the alarm could never return to
 // normal.
-func (r *reading) checkDeadband(a *alarmRead) {
+func (r *parser) checkDeadband(a *configAlarm) {
 	if a.Deadband == 0 || a.quantity == model.NoQuantity {
 		return
 	}
@@ -55,7 +56,7 @@ func (r *reading) checkDeadband(a *alarmRead) {
 
 // checkReach notes a limit that no value reaches: beyond what is plausible for
 // the point, or beyond 0 and 1 of a contact.
-func (r *reading) checkReach(a *alarmRead) {
+func (r *parser) checkReach(a *configAlarm) {
 	p := r.find(a.Point)
 	if p == nil || a.PerSpeed || a.values[alarmKinds[a.Kind]] == nil || a.quantity == model.NoQuantity {
 		return
@@ -70,10 +71,10 @@ func (r *reading) checkReach(a *alarmRead) {
 		return
 	}
 	a.wrong(a.at(alarmKinds[a.Kind]), "put the limit between the two", "%s would never warn: %s %s is %s to %s",
-		a.ID, shows, a.Point, limitWords(a.quantity, low), limitWords(a.quantity, high))
+		a.ID, shows, a.Point, limitText(a.quantity, low), limitText(a.quantity, high))
 }
 
-func limitWords(q model.Quantity, v float64) string {
+func limitText(q model.Quantity, v float64) string {
 	if q == model.State {
 		return fmt.Sprint(v)
 	}
@@ -81,7 +82,7 @@ func limitWords(q model.Quantity, v float64) string {
 }
 
 // checkOrder notes a rule whose limit lies beyond that of a graver rule.
-func (r *reading) checkOrder(mild, grave *alarmRead) {
+func (r *parser) checkOrder(mild, grave *configAlarm) {
 	key := alarmKinds[mild.Kind]
 	if mild.values[key] == nil || grave.values[key] == nil || mild.quantity == model.NoQuantity || !mild.WarnsAfter(grave.AlarmRule) {
 		return

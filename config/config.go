@@ -32,7 +32,7 @@ type Config struct {
 	ReadByToken     bool     // who reads over the network needs the reading token
 	WebConfig       string   // path of the file with certificates and passwords; empty means none
 	StateDir        string   // folder of the store and the socket; DefaultStateDir when not given
-	Store           Keeping
+	Store           Retention
 	Outlets         model.Outlets
 }
 
@@ -49,8 +49,8 @@ func Load(path string) (*Config, error) {
 // Parse reads a configuration from its text. name stands in messages; relative
 // paths in the text are relative to its folder. The error is Mistakes.
 func Parse(name string, text []byte) (*Config, error) {
-	r := &reading{folder: filepath.Dir(name)}
-	s := newSource(name, text, &r.found)
+	r := &parser{folder: filepath.Dir(name)}
+	s := newSourceText(name, text, &r.found)
 	c := &Config{Listen: DefaultListen, StateDir: DefaultStateDir}
 	c.Setup.Rating.PowerFactor = defaultPowerFactor
 	if doc := s.document(text); doc != nil {
@@ -64,15 +64,15 @@ func Parse(name string, text []byte) (*Config, error) {
 
 // reading is one pass over a configuration: what was read, each thing beside
 // the place it was read from, and what was found wrong.
-type reading struct {
+type parser struct {
 	folder  string // relative paths start here
 	found   Mistakes
-	lines   []lineRead
-	devices []deviceRead
-	alarms  []alarmRead
+	lines   []configLine
+	devices []configDevice
+	alarms  []configAlarm
 }
 
-func (r *reading) top(s *source, doc *yaml.Node, c *Config) {
+func (r *parser) top(s *sourceText, doc *yaml.Node, c *Config) {
 	known := slices.Concat([]string{"set", "listen", "host names", "reading", "reading without password", "web config", "state dir", "store", "supply", "lines", "devices", "alarms", "limit sets", "machine"}, outletKeys)
 	top, ok := s.section(doc, "the configuration", known...)
 	if !ok {
@@ -83,7 +83,7 @@ func (r *reading) top(s *source, doc *yaml.Node, c *Config) {
 	}
 	c.Setup.LimitSets = r.limitSets(s, top)
 	r.listening(top, c)
-	c.Store = r.keeping(s, top)
+	c.Store = r.retention(s, top)
 	c.Setup.Machine = top.machine()
 	c.Setup.Supply = s.supply(top, c.Setup.Rating.Battery)
 	for _, n := range top.items("lines") {
@@ -101,7 +101,7 @@ func (r *reading) top(s *source, doc *yaml.Node, c *Config) {
 }
 
 // collect puts what was read into the setup.
-func (r *reading) collect(setup *model.Setup) {
+func (r *parser) collect(setup *model.Setup) {
 	for _, l := range r.lines {
 		setup.Lines = append(setup.Lines, l.Line)
 	}
@@ -123,7 +123,7 @@ func (r *reading) collect(setup *model.Setup) {
 	}
 }
 
-func (r *reading) listening(top section, c *Config) {
+func (r *parser) listening(top section, c *Config) {
 	if t, ok := top.text("state dir"); ok {
 		c.StateDir = r.path(t)
 	}
@@ -181,19 +181,9 @@ func hostOf(address string) string {
 }
 
 // path makes a path of the file relative to the configuration's folder.
-func (r *reading) path(p string) string {
+func (r *parser) path(p string) string {
 	if filepath.IsAbs(p) {
 		return p
 	}
 	return filepath.Join(r.folder, p)
-}
-
-// Where writes a register's place both ways, as the frame has it and in the
-// reference notation, so that an off-by-one shows: "holding 0 (40001)".
-func Where(r model.Register) string {
-	where := fmt.Sprintf("%s %d (%s)", r.Table, r.Address, r.Reference())
-	if r.Type == model.BitValue && !r.Table.Bits() {
-		where += fmt.Sprintf(" bit %d", r.Bit)
-	}
-	return where
 }

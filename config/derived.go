@@ -50,7 +50,7 @@ var derivations = []derivation{
 
 // derivable reports whether a point is one of those worked out, and returns
 // the inputs that lack for it: nil when it can be.
-func (r *reading) derivable(id model.PointID) (lacking []model.PointID, derived bool) {
+func (r *parser) derivable(id model.PointID) (lacking []model.PointID, derived bool) {
 	for _, d := range derivations {
 		if d.point != id {
 			continue
@@ -69,7 +69,7 @@ func (r *reading) derivable(id model.PointID) (lacking []model.PointID, derived 
 }
 
 // find returns the point as read, nil when no device gives it.
-func (r *reading) find(id model.PointID) *pointRead {
+func (r *parser) find(id model.PointID) *configPoint {
 	for i := range r.devices {
 		for j := range r.devices[i].points {
 			if r.devices[i].points[j].ID == id {
@@ -80,20 +80,20 @@ func (r *reading) find(id model.PointID) *pointRead {
 	return nil
 }
 
-func idList(ids []model.PointID) string { return strings.Join(pointWords(ids), ", ") }
+func idList(ids []model.PointID) string { return strings.Join(pointNames(ids), ", ") }
 
 // beat is how a point is read: on which line and how often.
-type beat struct {
+type pollPlace struct {
 	line  string
 	every time.Duration
 }
 
-func (r *reading) beatOf(p *pointRead) beat {
+func (r *parser) pollPlaceOf(p *configPoint) pollPlace {
 	for _, d := range r.devices {
 		if d.Name != p.Device {
 			continue
 		}
-		b := beat{d.Line, p.Every}
+		b := pollPlace{d.Line, p.Every}
 		if b.every == 0 {
 			b.every = d.Every
 		}
@@ -102,12 +102,12 @@ func (r *reading) beatOf(p *pointRead) beat {
 		}
 		return b
 	}
-	return beat{}
+	return pollPlace{}
 }
 
 // checkDerivedInputs demands that what is worked out together is read
 // together: a mix of old and new values would be wrong without a sign of it.
-func (r *reading) checkDerivedInputs() {
+func (r *parser) checkDerivedInputs() {
 	noted := map[model.PointID]bool{}
 	for _, d := range derivations {
 		for _, set := range d.from {
@@ -115,10 +115,10 @@ func (r *reading) checkDerivedInputs() {
 			if first == nil || slices.ContainsFunc(set, func(p model.PointID) bool { return r.find(p) == nil }) {
 				continue
 			}
-			want := r.beatOf(first)
+			want := r.pollPlaceOf(first)
 			for _, id := range set[1:] {
 				p := r.find(id)
-				if got := r.beatOf(p); got != want && !noted[id] {
+				if got := r.pollPlaceOf(p); got != want && !noted[id] {
 					noted[id] = true
 					r.apart(d.point, first, p, want, got)
 				}
@@ -127,8 +127,8 @@ func (r *reading) checkDerivedInputs() {
 	}
 }
 
-func (r *reading) apart(derived model.PointID, a, b *pointRead, want, got beat) {
-	text := fmt.Sprintf("%s needs %s and %s read together, but one is read every %s and the other every %s", derived, a.ID, b.ID, clock(want.every), clock(got.every))
+func (r *parser) apart(derived model.PointID, a, b *configPoint, want, got pollPlace) {
+	text := fmt.Sprintf("%s needs %s and %s read together, but one is read every %s and the other every %s", derived, a.ID, b.ID, durationText(want.every), durationText(got.every))
 	hint := "give both one interval"
 	if want.line != got.line {
 		text = fmt.Sprintf("%s needs %s and %s read together, but they are on the lines %s and %s", derived, a.ID, b.ID, want.line, got.line)

@@ -11,24 +11,24 @@ import (
 )
 
 // deviceRead is a device with the places of what it said.
-type deviceRead struct {
+type configDevice struct {
 	model.Device
 	sec    section
-	points []pointRead
+	points []configPoint
 }
 
 // pace holds the keys that a profile may give and a device override.
-var pace = []string{"every", "timeout", "gap", "max registers", "powered by the set"}
+var paceKeys = []string{"every", "timeout", "gap", "max registers", "powered by the set"}
 
-func (r *reading) device(s *source, n *yaml.Node) {
-	known := slices.Concat([]string{"name", "line", "unit", "profile", "base", "model at", "leave out", "points", "fast"}, pace)
+func (r *parser) device(s *sourceText, n *yaml.Node) {
+	known := slices.Concat([]string{"name", "line", "unit", "profile", "base", "model at", "leave out", "points", "fast"}, paceKeys)
 	sec, ok := s.section(n, "the device", known...)
 	if !ok {
 		return
 	}
 	sec.need("name", "line", "unit")
-	d := deviceRead{sec: sec}
-	d.Name, d.Line = sec.name("name"), sec.words("line")
+	d := configDevice{sec: sec}
+	d.Name, d.Line = sec.name("name"), sec.textOf("line")
 	unit, _ := sec.whole("unit", 1, 247)
 	d.Unit = uint8(unit)
 	whole := len(r.found)
@@ -40,7 +40,7 @@ func (r *reading) device(s *source, n *yaml.Node) {
 	sec.paced(&d.Device)
 	d.without(sec)
 	for _, n := range sec.items("points") {
-		d.override(sec.source, n)
+		d.override(sec.sourceText, n)
 	}
 	d.fast(sec)
 	if len(d.points) == 0 && len(sec.items("points")) == 0 && !profileFailed {
@@ -54,7 +54,7 @@ func (r *reading) device(s *source, n *yaml.Node) {
 
 // fast does what the device says of all its points in a burst. A point of the
 // configuration that says it for itself has the last word, the profile none.
-func (d *deviceRead) fast(sec section) {
+func (d *configDevice) fast(sec section) {
 	if sec.values["fast"] == nil {
 		return
 	}
@@ -92,7 +92,7 @@ func (s section) every() time.Duration {
 
 // placed settles where a device with a chain of models is looked for, and
 // moves the profile's points there for a start.
-func (d *deviceRead) placed(sec section) {
+func (d *configDevice) placed(sec section) {
 	for _, key := range []string{"base", "model at"} {
 		if d.Chain == nil && sec.values[key] != nil {
 			sec.wrong(sec.at(key), "take it out, or name a SunSpec profile", "%q belongs to a device with a SunSpec profile", key)
@@ -116,10 +116,10 @@ func (d *deviceRead) placed(sec section) {
 }
 
 // without takes out the points of the profile that the device leaves out.
-func (d *deviceRead) without(sec section) {
+func (d *configDevice) without(sec section) {
 	texts, nodes := sec.list("leave out")
 	for i, t := range texts {
-		at := slices.IndexFunc(d.points, func(p pointRead) bool { return string(p.ID) == t })
+		at := slices.IndexFunc(d.points, func(p configPoint) bool { return string(p.ID) == t })
 		if at < 0 {
 			sec.wrong(nodes[i], didYouMeanOr(t, d.ids(), "only points of the profile can be left out"), "the profile has no point %q to leave out", t)
 			continue
@@ -128,7 +128,7 @@ func (d *deviceRead) without(sec section) {
 	}
 }
 
-func (d *deviceRead) ids() []string {
+func (d *configDevice) ids() []string {
 	var ids []string
 	for _, p := range d.points {
 		ids = append(ids, string(p.ID))
@@ -138,7 +138,7 @@ func (d *deviceRead) ids() []string {
 
 // override reads one point of the device's own, in place of the profile's
 // point of that name when there is one.
-func (d *deviceRead) override(s *source, n *yaml.Node) {
+func (d *configDevice) override(s *sourceText, n *yaml.Node) {
 	p, ok := s.point(n)
 	if !ok {
 		return
@@ -146,7 +146,7 @@ func (d *deviceRead) override(s *source, n *yaml.Node) {
 	if d.Chain != nil {
 		p.move(int(d.Chain.Start))
 	}
-	at := slices.IndexFunc(d.points, func(old pointRead) bool { return old.ID == p.ID && old.fromProfile })
+	at := slices.IndexFunc(d.points, func(old configPoint) bool { return old.ID == p.ID && old.fromProfile })
 	if at < 0 {
 		d.points = append(d.points, p)
 		return
@@ -155,7 +155,7 @@ func (d *deviceRead) override(s *source, n *yaml.Node) {
 }
 
 // move shifts a point of a chain to where its model begins.
-func (p *pointRead) move(by int) {
+func (p *configPoint) move(by int) {
 	if int(p.Register.Address)+p.Register.Type.Words()+by > 65536 {
 		p.wrong(p.at("register"), "its address counts from the model's first register", "%q ends beyond the last register", strconv.Quote(string(p.ID)))
 		return

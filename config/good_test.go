@@ -9,7 +9,6 @@ import (
 	"time"
 
 	"tickover/model"
-	"tickover/testdata/golden"
 )
 
 func load(t *testing.T, name string) *Config {
@@ -41,7 +40,7 @@ func TestEveryFieldOfSetAndLines(t *testing.T) {
 	same(t, "reading by token", c.ReadByToken, false)
 	same(t, "web config", c.WebConfig, "../testdata/config/web.yaml")
 	same(t, "state", c.StateDir, "/srv/tickover")
-	same(t, "store", c.Store, Keeping{Room: 2e9, Samples: 400 * 24 * time.Hour, RiskBusy: 500 * time.Millisecond, RiskSteady: 10 * time.Second})
+	same(t, "store", c.Store, Retention{Room: 2e9, Samples: 400 * 24 * time.Hour, RiskBusy: 500 * time.Millisecond, RiskSteady: 10 * time.Second})
 	same(t, "supply", c.Setup.Supply, model.Supply{Starter: true, Current: 0.42, Capacity: 88})
 	same(t, "lines", c.Setup.Lines, []model.Line{
 		{Name: "skid", Kind: model.SerialLine, Address: "/dev/ttyUSB0", Baud: 9600, Parity: model.NoParity, StopBits: 2,
@@ -187,7 +186,7 @@ func TestDefaults(t *testing.T) {
 	}
 	same(t, "listen", c.Listen, "127.0.0.1:8485")
 	same(t, "state", c.StateDir, "/var/lib/tickover")
-	same(t, "store", c.Store, Keeping{})
+	same(t, "store", c.Store, Retention{})
 	same(t, "permission", c.Unauthenticated, false)
 	same(t, "reading by token", c.ReadByToken, false)
 	same(t, "rating", c.Setup.Rating, model.Rating{PowerFactor: 0.8})
@@ -225,28 +224,9 @@ func TestLoopbackNeedsNoPassword(t *testing.T) {
 	}
 }
 
-func TestExampleHasNoMistakes(t *testing.T) {
-	if _, err := Parse("tickover.yaml", Example()); err != nil {
-		t.Fatalf("\n%v", err)
-	}
-	const installed = "../deploy/tickover.yaml"
-	golden.Holds(t, installed, string(Example()))
-	if _, err := Load(installed); err != nil {
-		t.Error(err)
-	}
-}
-
-func TestWhere(t *testing.T) {
-	for want, r := range map[string]model.Register{
-		"holding 0 (40001)":         {},
-		"input 9998 (39999)":        {Table: model.InputRegisters, Address: 9998},
-		"holding 9999 (410000)":     {Address: 9999},
-		"discrete 7 (10008)":        {Table: model.DiscreteInputs, Address: 7, Type: model.BitValue},
-		"holding 300 (40301) bit 5": {Address: 300, Type: model.BitValue, Bit: 5},
-	} {
-		if got := Where(r); got != want {
-			t.Errorf("got %s, want %s", got, want)
-		}
+func TestInstalledExampleHasNoMistakes(t *testing.T) {
+	if _, err := Load("../deploy/tickover.yaml"); err != nil {
+		t.Errorf("\n%v", err)
 	}
 }
 

@@ -10,10 +10,10 @@ import (
 
 // limitSets reads the limits of the user's own and looks whether the set is
 // judged by one that is known.
-func (r *reading) limitSets(s *source, top section) []model.LimitSet {
+func (r *parser) limitSets(s *sourceText, top section) []model.LimitSet {
 	var list []model.LimitSet
 	known := model.PublishedLimitSets()
-	given := names{}
+	given := nameSet{}
 	for _, n := range top.items("limit sets") {
 		sec, ok := s.section(n, "the limit set", slices.Concat([]string{"name", "based on", "source"}, limitNames())...)
 		if !ok || !sec.need("name") {
@@ -37,7 +37,7 @@ func limitNames() []string {
 }
 
 func (s section) limitSet(known []string) model.LimitSet {
-	one := model.LimitSet{Name: s.words("name"), Source: s.words("source"), Limits: map[string]float64{}}
+	one := model.LimitSet{Name: s.textOf("name"), Source: s.textOf("source"), Limits: map[string]float64{}}
 	if t, ok := s.text("based on"); ok {
 		one.BasedOn = t
 		if !slices.Contains(known, t) {
@@ -59,7 +59,7 @@ func (s section) limitSet(known []string) model.LimitSet {
 		case v <= 0:
 			s.wrong(s.at(name), "write the largest magnitude allowed, without a sign", "%q is above 0", name)
 		case q == model.Ratio && v >= 1:
-			s.wrong(s.at(name), "write it with its unit, such as 4 %", "%q cannot be %s", name, s.words(name))
+			s.wrong(s.at(name), "write it with its unit, such as 4 %", "%q cannot be %s", name, s.textOf(name))
 		default:
 			one.Limits[name] = v
 		}
@@ -71,7 +71,7 @@ func (s section) limitSet(known []string) model.LimitSet {
 }
 
 // judgedBy looks whether the set named by the rating is known.
-func (r *reading) judgedBy(s *source, set *yaml.Node, known []string) {
+func (r *parser) judgedBy(s *sourceText, set *yaml.Node, known []string) {
 	if set == nil || set.Kind != yaml.MappingNode {
 		return
 	}

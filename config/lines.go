@@ -14,7 +14,7 @@ import (
 )
 
 // lineRead is a line with the place of its name.
-type lineRead struct {
+type configLine struct {
 	model.Line
 	at *yaml.Node
 }
@@ -27,7 +27,7 @@ var serialKeys = []string{"baud", "parity", "stop bits", "silence", "direction b
 // lineKinds are the keys that give a line's address, in the order of model.LineKind.
 var lineKinds = []string{"serial", "modbus tcp", "rtu over tcp"}
 
-func (r *reading) line(s *source, n *yaml.Node) {
+func (r *parser) line(s *sourceText, n *yaml.Node) {
 	known := slices.Concat([]string{"name"}, lineKinds, serialKeys, []string{"timeout"})
 	sec, ok := s.section(n, "the line", known...)
 	if !ok {
@@ -45,7 +45,7 @@ func (r *reading) line(s *source, n *yaml.Node) {
 	l.StopBits, _ = sec.whole("stop bits", 1, 2)
 	l.Baud = sec.baud()
 	sec.address(&l)
-	r.lines = append(r.lines, lineRead{l, sec.at("name")})
+	r.lines = append(r.lines, configLine{l, sec.at("name")})
 }
 
 func (s section) baud() int {

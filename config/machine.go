@@ -23,10 +23,10 @@ func (s section) machine() []model.Fact {
 		return nil
 	}
 	var facts []model.Fact
-	seen := names{}
+	seen := nameSet{}
 	for i := 0; i+1 < len(n.Content); i += 2 {
 		key, value := n.Content[i], n.Content[i+1]
-		seen.again(s.source, key, "facts", key.Value)
+		seen.again(s.sourceText, key, "facts", key.Value)
 		if text, ok := s.fact(value); ok {
 			facts = append(facts, model.Fact{Name: strings.TrimSpace(key.Value), Text: text})
 		}

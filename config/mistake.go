@@ -10,7 +10,7 @@ import (
 )
 
 // Mistake is one thing wrong in a configuration or profile.
-type Mistake struct {
+type mistake struct {
 	File         string // as it was named
 	Line, Column int    // from 1; the column counts characters
 	Source       string // the line itself
@@ -19,13 +19,13 @@ type Mistake struct {
 }
 
 // Error gives the position and what is wrong, on one line.
-func (m Mistake) Error() string {
+func (m mistake) Error() string {
 	return fmt.Sprintf("%s:%d:%d: %s", m.File, m.Line, m.Column, m.Text)
 }
 
 // Format gives the position, what is wrong, the line with a caret under the
 // place, and the hint, each line ended.
-func (m Mistake) Format() string {
+func (m mistake) Format() string {
 	var b strings.Builder
 	number := fmt.Sprint(m.Line)
 	margin := strings.Repeat(" ", len(number))
@@ -89,7 +89,7 @@ func indent(line string, n int) string {
 
 // Mistakes is everything wrong at once, in the order of the files. It is the
 // error that Load and Parse return for a file they could read.
-type Mistakes []Mistake
+type Mistakes []mistake
 
 // Error gives all mistakes with their lines, carets and hints.
 func (ms Mistakes) Error() string {
@@ -109,7 +109,7 @@ func (ms Mistakes) sorted() Mistakes {
 			order[m.File] = len(order)
 		}
 	}
-	slices.SortStableFunc(ms, func(a, b Mistake) int {
+	slices.SortStableFunc(ms, func(a, b mistake) int {
 		return cmp.Or(cmp.Compare(order[a.File], order[b.File]), cmp.Compare(a.Line, b.Line), cmp.Compare(a.Column, b.Column))
 	})
 	return slices.Compact(ms)

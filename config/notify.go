@@ -11,7 +11,7 @@ import (
 )
 
 // notify reads whom to tell of what.
-func (r *reading) notify(s *source, n *yaml.Node, o *model.Outlets, seen names) {
+func (r *parser) notify(s *sourceText, n *yaml.Node, o *model.Outlets, seen nameSet) {
 	sec, ok := s.section(n, "notify", "targets", "routes", "heartbeat", "check in")
 	if !ok {
 		return
@@ -42,7 +42,7 @@ func (r *reading) notify(s *source, n *yaml.Node, o *model.Outlets, seen names) 
 // model.TargetKind.
 var targetKinds = []string{"webhook", "mail", "alertmanager", "mqtt"}
 
-func (r *reading) target(s *source, n *yaml.Node, o *model.Outlets) (model.Target, *yaml.Node, bool) {
+func (r *parser) target(s *sourceText, n *yaml.Node, o *model.Outlets) (model.Target, *yaml.Node, bool) {
 	known := slices.Concat([]string{"name"}, targetKinds, addressKeys("webhook")[1:], addressKeys("alertmanager")[1:], []string{"from", "to", "security", "sign file", "sign from"}, accessKeys)
 	sec, ok := s.section(n, "the target", known...)
 	if !ok {
@@ -68,7 +68,7 @@ func (r *reading) target(s *source, n *yaml.Node, o *model.Outlets) (model.Targe
 	return t, sec.at("name"), given == 1
 }
 
-func (r *reading) reachTarget(s section, t *model.Target, o *model.Outlets) {
+func (r *parser) reachTarget(s section, t *model.Target, o *model.Outlets) {
 	key := targetKinds[t.Kind]
 	foreign := []string{"from", "to", "security"}
 	switch t.Kind {
@@ -76,12 +76,12 @@ func (r *reading) reachTarget(s section, t *model.Target, o *model.Outlets) {
 		s.mail(t)
 		foreign = []string{"bearer file", "bearer from", "headers"}
 	case model.Broker:
-		t.Outlet = s.words(key)
+		t.Outlet = s.textOf(key)
 		var known []string
 		for _, m := range o.MQTT {
 			known = append(known, m.Name)
 		}
-		if !contains(known, t.Outlet) {
+		if !slices.Contains(known, t.Outlet) {
 			s.wrong(s.at(key), didYouMeanOr(t.Outlet, known, "add it below mqtt:"), "there is no mqtt outlet %q", t.Outlet)
 		}
 		foreign = append(foreign, accessKeys...)
@@ -102,7 +102,7 @@ func (s section) mail(t *model.Target) {
 	s.need("from", "to")
 	t.Server = s.hostPort("mail", "mail.example:587")
 	t.Security = model.Security(s.choice("security", []string{"starttls", "tls", "none"}))
-	t.From = s.words("from")
+	t.From = s.textOf("from")
 	to, nodes := s.list("to")
 	t.To = to
 	if s.values["from"] != nil && !mailAddress(t.From) {
@@ -124,7 +124,7 @@ func mailAddress(a string) bool {
 	return ok && name != "" && host != "" && !strings.ContainsAny(a, "<>,; \t\r\n\"") && !strings.Contains(host, "@")
 }
 
-func (r *reading) route(s *source, n *yaml.Node, targets []model.Target) (model.Route, bool) {
+func (r *parser) route(s *sourceText, n *yaml.Node, targets []model.Target) (model.Route, bool) {
 	sec, ok := s.section(n, "the route", "priority", "to", "second", "patience")
 	if !ok {
 		return model.Route{}, false
@@ -150,14 +150,14 @@ func (s section) targets(key string, targets []model.Target) []string {
 	}
 	texts, nodes := s.list(key)
 	for i, t := range texts {
-		if !contains(known, t) {
+		if !slices.Contains(known, t) {
 			s.wrong(nodes[i], didYouMeanOr(t, known, "add it to the targets"), "there is no target %q", t)
 		}
 	}
 	return texts
 }
 
-func (r *reading) heartbeat(s *source, n *yaml.Node) model.Heartbeat {
+func (r *parser) heartbeat(s *sourceText, n *yaml.Node) model.Heartbeat {
 	sec, ok := s.section(n, "the heartbeat", slices.Concat(addressKeys("url"), []string{"every"}, accessKeys)...)
 	if !ok || !sec.needAddress("url") {
 		return model.Heartbeat{}
@@ -167,12 +167,12 @@ func (r *reading) heartbeat(s *source, n *yaml.Node) model.Heartbeat {
 	return h
 }
 
-func (r *reading) checkIn(s *source, n *yaml.Node, targets []model.Target) model.CheckIn {
+func (r *parser) checkIn(s *sourceText, n *yaml.Node, targets []model.Target) model.CheckIn {
 	sec, ok := s.section(n, "check in", "every", "missed", "place", "to")
 	if !ok {
 		return model.CheckIn{}
 	}
-	c := model.CheckIn{Every: sec.duration("every", time.Minute, 4*time.Hour), Place: sec.words("place"), To: sec.targets("to", targets)}
+	c := model.CheckIn{Every: sec.duration("every", time.Minute, 4*time.Hour), Place: sec.textOf("place"), To: sec.targets("to", targets)}
 	c.Missed, _ = sec.whole("missed", 1, 10)
 	return c
 }

@@ -18,8 +18,8 @@ var outletKeys = []string{"remote write", "mqtt", "notify", "hook"}
 // ParseOutlets reads a text that holds nothing but outlets, as a demonstration
 // takes them. The error is Mistakes.
 func ParseOutlets(name string, text []byte) (model.Outlets, error) {
-	r := &reading{folder: filepath.Dir(name)}
-	s := newSource(name, text, &r.found)
+	r := &parser{folder: filepath.Dir(name)}
+	s := newSourceText(name, text, &r.found)
 	var o model.Outlets
 	if doc := s.document(text); doc != nil {
 		if top, ok := s.section(doc, "the file of outlets", outletKeys...); ok {
@@ -34,31 +34,31 @@ func ParseOutlets(name string, text []byte) (model.Outlets, error) {
 
 // outlets reads everything that goes out, names first so that others may
 // refer to them.
-func (r *reading) outlets(top section) model.Outlets {
+func (r *parser) outlets(top section) model.Outlets {
 	var o model.Outlets
-	seen := names{}
+	seen := nameSet{}
 	for _, n := range top.items("remote write") {
-		if w, sec, ok := r.remoteWrite(top.source, n); ok {
-			seen.again(sec.source, sec.at("name"), "outlets", w.Name)
+		if w, sec, ok := r.remoteWrite(top.sourceText, n); ok {
+			seen.again(sec.sourceText, sec.at("name"), "outlets", w.Name)
 			o.RemoteWrite = append(o.RemoteWrite, w)
 		}
 	}
 	for _, n := range top.items("mqtt") {
-		if m, sec, ok := r.broker(top.source, n); ok {
-			seen.again(sec.source, sec.at("name"), "outlets", m.Name)
+		if m, sec, ok := r.broker(top.sourceText, n); ok {
+			seen.again(sec.sourceText, sec.at("name"), "outlets", m.Name)
 			o.MQTT = append(o.MQTT, m)
 		}
 	}
 	if n := top.values["notify"]; n != nil {
-		r.notify(top.source, n, &o, seen)
+		r.notify(top.sourceText, n, &o, seen)
 	}
 	if n := top.values["hook"]; n != nil {
-		o.Hook = r.hook(top.source, n)
+		o.Hook = r.hook(top.sourceText, n)
 	}
 	return o
 }
 
-func (r *reading) remoteWrite(s *source, n *yaml.Node) (model.RemoteWrite, section, bool) {
+func (r *parser) remoteWrite(s *sourceText, n *yaml.Node) (model.RemoteWrite, section, bool) {
 	known := slices.Concat([]string{"name", "url", "url file", "url from", "labels", "oldest", "every", "samples a second", "samples a request"}, accessKeys)
 	sec, ok := s.section(n, "the remote write", known...)
 	if !ok {
@@ -83,13 +83,13 @@ var labelName = regexp.MustCompile(`^[a-zA-Z_][a-zA-Z0-9_]*$`)
 var takenLabels = []string{"phase", "phases", "point", "state", "alarm", "priority"}
 
 // labels reads a mapping of label names to values.
-func (s *source) labels(n *yaml.Node) []model.Label {
+func (s *sourceText) labels(n *yaml.Node) []model.Label {
 	if n.Kind != yaml.MappingNode {
 		s.wrong(n, "write them below, one a line, as name: value", "labels are names and values")
 		return nil
 	}
 	var all []model.Label
-	seen := names{}
+	seen := nameSet{}
 	for i := 0; i+1 < len(n.Content); i += 2 {
 		name, at := n.Content[i].Value, n.Content[i]
 		value, ok := s.scalar(n.Content[i+1], "the label")
@@ -97,7 +97,7 @@ func (s *source) labels(n *yaml.Node) []model.Label {
 		switch {
 		case !labelName.MatchString(name) || strings.HasPrefix(name, "__"):
 			s.wrong(at, "use letters, digits and _, no digit first and no __", "%q is no name of a label", name)
-		case contains(takenLabels, name):
+		case slices.Contains(takenLabels, name):
 			s.wrong(at, "choose another name", "the series have a label %q of their own", name)
 		case ok:
 			all = append(all, model.Label{Name: name, Value: value})
@@ -106,7 +106,7 @@ func (s *source) labels(n *yaml.Node) []model.Label {
 	return all
 }
 
-func (r *reading) broker(s *source, n *yaml.Node) (model.MQTT, section, bool) {
+func (r *parser) broker(s *sourceText, n *yaml.Node) (model.MQTT, section, bool) {
 	known := slices.Concat([]string{"name", "broker", "tls", "client", "prefix", "discovery", "every", "expire"}, tlsKeys, userKeys)
 	sec, ok := s.section(n, "the mqtt outlet", known...)
 	if !ok {
@@ -114,7 +114,7 @@ func (r *reading) broker(s *source, n *yaml.Node) (model.MQTT, section, bool) {
 	}
 	sec.need("name", "broker")
 	m := model.MQTT{Name: sec.name("name"), Broker: sec.hostPort("broker", "host:1883"), Secure: sec.yes("tls"), Access: r.access(sec),
-		Client: sec.words("client"), Prefix: sec.topic("prefix"), Discovery: sec.topic("discovery"),
+		Client: sec.textOf("client"), Prefix: sec.topic("prefix"), Discovery: sec.topic("discovery"),
 		Every: sec.duration("every", time.Second, time.Hour), Expire: sec.duration("expire", 5*time.Second, 24*time.Hour)}
 	if m.Access.TLS != (model.TLS{}) && !m.Secure {
 		sec.wrong(sec.node, "add tls: yes", "certificates are given but the connection is not encrypted")
@@ -135,7 +135,7 @@ func (s section) topic(key string) string {
 	return t
 }
 
-func (r *reading) hook(s *source, n *yaml.Node) model.Hook {
+func (r *parser) hook(s *sourceText, n *yaml.Node) model.Hook {
 	sec, ok := s.section(n, "the hook", "command", "priority", "timeout")
 	if !ok || !sec.need("command") {
 		return model.Hook{}

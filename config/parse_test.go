@@ -76,7 +76,7 @@ func TestCaretStandsUnderThePlace(t *testing.T) {
 	for _, c := range []struct{ source, caret string }{
 		{"a: b", "   ^"}, {"\t: b", "\t  ^"}, {"°: b", "   ^"},
 	} {
-		m := Mistake{File: "f", Line: 1, Column: 4, Source: c.source, Text: "wrong"}
+		m := mistake{File: "f", Line: 1, Column: 4, Source: c.source, Text: "wrong"}
 		want := "f:1:4: wrong\n  1 | " + c.source + "\n    | " + c.caret + "\n"
 		if got := m.Format(); got != want {
 			t.Errorf("got:\n%swant:\n%s", got, want)

@@ -13,7 +13,7 @@ import (
 )
 
 // pointRead is a point with the places of what it said.
-type pointRead struct {
+type configPoint struct {
 	model.Point
 	section
 	fromProfile bool
@@ -23,20 +23,20 @@ type pointRead struct {
 var dottedWords = regexp.MustCompile(`^[a-z][a-z0-9]*(\.[a-z0-9]+)*$`)
 
 // point reads one point. It reports false when there is nothing to go on with.
-func (s *source) point(n *yaml.Node) (pointRead, bool) {
+func (s *sourceText) point(n *yaml.Node) (configPoint, bool) {
 	sec, ok := s.section(n, "the point", "point", "label", "quantity", "register", "type", "word order", "bit", "inverted",
 		"one count is", "scale", "unit", "power of ten in", "missing", "plausible", "accuracy", "every", "fast",
 		"sensor", "table", "calibration")
 	if !ok || !sec.need("point") {
-		return pointRead{}, false
+		return configPoint{}, false
 	}
-	p := pointRead{section: sec}
+	p := configPoint{section: sec}
 	id, ok := sec.dotted("point")
 	if !ok {
 		return p, false
 	}
 	p.ID = model.PointID(id)
-	p.Label = sec.words("label")
+	p.Label = sec.textOf("label")
 	p.Quantity = sec.quantity(p.ID)
 	if sec.values["every"] != nil {
 		p.Every = sec.every()
@@ -112,11 +112,11 @@ func quantityNames() []string {
 }
 
 // bounds reads what is plausible and how accurate the instrument is.
-func (p *pointRead) bounds() {
+func (p *configPoint) bounds() {
 	p.Class = p.difference("accuracy", p.Quantity)
 	t, ok := p.text("plausible")
 	if !ok {
-		p.Low, p.High = usual(p.ID)
+		p.Low, p.High = usualWindow(p.ID)
 		return
 	}
 	low, high, ok := p.span("plausible", t, p.Quantity)
@@ -158,7 +158,7 @@ func (s section) span(key, text string, q model.Quantity) (low, high float64, ok
 }
 
 // missing reads the patterns that mean "not implemented".
-func (p *pointRead) missing() {
+func (p *configPoint) missing() {
 	texts, nodes := p.list("missing")
 	bits := 16 * p.Register.Type.Words()
 	for i, t := range texts {

@@ -27,7 +27,7 @@ const chainStart = 70
 const profileSize = 1 << 20
 
 // ProfileNames lists the embedded profiles, as a device's "profile" names them.
-func ProfileNames() []string {
+func profileNames() []string {
 	files, _ := fs.Glob(profileFiles, "profiles/*.yaml")
 	for i, f := range files {
 		files[i] = strings.ReplaceAll(strings.TrimSuffix(path.Base(f), ".yaml"), "-", " ")
@@ -40,12 +40,12 @@ func ProfileNames() []string {
 // from; false when there is none of that name.
 func ProfileText(name string) ([]byte, bool) {
 	text, err := profileFiles.ReadFile("profiles/" + strings.ReplaceAll(name, " ", "-") + ".yaml")
-	return text, err == nil && contains(ProfileNames(), name)
+	return text, err == nil && slices.Contains(profileNames(), name)
 }
 
 // profile reads the profile that a device names into the device.
-func (r *reading) profile(sec section, d *deviceRead) {
-	name := sec.words("profile")
+func (r *parser) profile(sec section, d *configDevice) {
+	name := sec.textOf("profile")
 	text, embedded := ProfileText(name)
 	at := "profile " + name
 	if !embedded && (strings.Contains(name, "/") || strings.HasSuffix(name, ".yaml")) {
@@ -56,10 +56,10 @@ func (r *reading) profile(sec section, d *deviceRead) {
 			return
 		}
 	} else if !embedded {
-		sec.wrong(sec.at("profile"), didYouMean(name, append(ProfileNames(), "a path ending in .yaml")), "there is no profile %q", name)
+		sec.wrong(sec.at("profile"), didYouMean(name, append(profileNames(), "a path ending in .yaml")), "there is no profile %q", name)
 		return
 	}
-	s := newSource(at, text, sec.found)
+	s := newSourceText(at, text, sec.found)
 	if doc := s.document(text); doc != nil {
 		r.profiled(s, doc, d)
 	}
@@ -96,8 +96,8 @@ func readProfile(path string) ([]byte, error) {
 	return text, err
 }
 
-func (r *reading) profiled(s *source, doc *yaml.Node, d *deviceRead) {
-	sec, ok := s.section(doc, "the profile", slices.Concat([]string{"about", "sunspec", "points"}, pace)...)
+func (r *parser) profiled(s *sourceText, doc *yaml.Node, d *configDevice) {
+	sec, ok := s.section(doc, "the profile", slices.Concat([]string{"about", "sunspec", "points"}, paceKeys)...)
 	if !ok {
 		return
 	}
@@ -105,7 +105,7 @@ func (r *reading) profiled(s *source, doc *yaml.Node, d *deviceRead) {
 	if n := sec.values["sunspec"]; n != nil {
 		d.Chain = readChain(s, n)
 	}
-	seen := names{}
+	seen := nameSet{}
 	for _, n := range sec.items("points") {
 		p, ok := s.point(n)
 		if !ok {
@@ -118,7 +118,7 @@ func (r *reading) profiled(s *source, doc *yaml.Node, d *deviceRead) {
 }
 
 // readChain reads where the profile's model is looked for.
-func readChain(s *source, n *yaml.Node) *model.Chain {
+func readChain(s *sourceText, n *yaml.Node) *model.Chain {
 	sec, ok := s.section(n, "the sunspec part", "model", "length", "bases")
 	if !ok {
 		return nil

@@ -89,7 +89,7 @@ func checkPublished(t *testing.T, number string, p model.Point, published map[st
 	}
 	r := p.Register
 	if row.size == 0 || int(r.Address) != 100+row.offset || r.Type.Words() != row.size || r.Table != model.HoldingRegisters || r.Order != model.HighWordFirst {
-		t.Errorf("%s %s: %s, published %+v", number, p.ID, Where(r), row)
+		t.Errorf("%s %s: %s, published %+v", number, p.ID, r.Reference(), row)
 		return
 	}
 	types := map[string]model.RegisterType{"int16": model.Int16, "acc32": model.Uint32, "float32": model.Float32}
@@ -141,7 +141,7 @@ func TestSunSpecSentinels(t *testing.T) {
 
 func TestProfileNames(t *testing.T) {
 	want := []string{"blank", "sunspec 201", "sunspec 202", "sunspec 203", "sunspec 204", "sunspec 211", "sunspec 212", "sunspec 213", "sunspec 214"}
-	same(t, "names", ProfileNames(), want)
+	same(t, "names", profileNames(), want)
 	for _, name := range want {
 		if text, ok := ProfileText(name); !ok || len(text) == 0 {
 			t.Errorf("no text of %s", name)

@@ -12,11 +12,11 @@ import (
 var cardKeys = []string{"droop", "overspeed limit", "overload hour", "permitted unbalance", "stopped by", "insulation class",
 	"excitation", "thermostat opens", "thermostat full open", "exhaust limit", "bearing limit"}
 
-func readRating(s *source, n *yaml.Node) model.Rating {
+func readRating(s *sourceText, n *yaml.Node) model.Rating {
 	sec, _ := s.section(n, "the set", slices.Concat([]string{"name", "site", "apparent power", "power factor", "voltage",
 		"frequency", "poles", "battery", "judged by"}, cardKeys)...)
 	r := model.Rating{
-		Name: sec.words("name"), Site: sec.words("site"), Class: sec.words("judged by"),
+		Name: sec.textOf("name"), Site: sec.textOf("site"), Class: sec.textOf("judged by"),
 		ApparentPower: sec.within("apparent power", model.ApparentPower, 100, 1e8),
 		PowerFactor:   defaultPowerFactor,
 		Voltage:       sec.within("voltage", model.Voltage, 10, 50000),
@@ -71,10 +71,10 @@ func (s section) checkThermostat(c model.Card) {
 	switch {
 	case c.ThermostatFullOpen >= boiling:
 		s.wrong(s.at(full), "read the temperature on the thermostat itself; most are fully open between 85 and 97 °C",
-			"%q at %s is where water boils without pressure", full, s.words(full))
+			"%q at %s is where water boils without pressure", full, s.textOf(full))
 	case c.ThermostatOpens > 0 && c.ThermostatFullOpen > 0 && c.ThermostatOpens >= c.ThermostatFullOpen:
 		s.wrong(s.at(opens), "a wax thermostat needs about 6 to 15 K from one to the other: correct one of them",
-			"the thermostat opens at %s, not before it is fully open at %s (line %d)", s.words(opens), s.words(full), s.at(full).Line)
+			"the thermostat opens at %s, not before it is fully open at %s (line %d)", s.textOf(opens), s.textOf(full), s.at(full).Line)
 	}
 }
 
@@ -93,10 +93,10 @@ func (s section) checkOverspeed(r model.Rating) {
 			droop = "the class's droop of " + model.Ratio.ShowWithUnit(r.FrequencyDroop()) + " (none is given)"
 		}
 		s.wrong(s.at(key), "correct the limit, or the droop, the poles or the frequency",
-			"the overspeed limit of %s is below the speed without load, %s by %s", s.words(key), model.Speed.ShowWithUnit(noLoad), droop)
+			"the overspeed limit of %s is below the speed without load, %s by %s", s.textOf(key), model.Speed.ShowWithUnit(noLoad), droop)
 	case r.Overspeed > mostOverspeed*r.Speed():
 		s.wrong(s.at(key), "overspeed devices act at 110 to 120 % of rated speed; correct the limit, the poles or the frequency",
-			"the overspeed limit of %s is more than %s of the rated %s", s.words(key), model.Ratio.ShowWithUnit(mostOverspeed), model.Speed.ShowWithUnit(r.Speed()))
+			"the overspeed limit of %s is more than %s of the rated %s", s.textOf(key), model.Ratio.ShowWithUnit(mostOverspeed), model.Speed.ShowWithUnit(r.Speed()))
 	}
 }
 

@@ -12,7 +12,7 @@ import (
 )
 
 // register reads where a point lies and how it lies there.
-func (p *pointRead) register() {
+func (p *configPoint) register() {
 	before := len(*p.found)
 	if n := p.values["register"]; n != nil {
 		if table, address, ok := p.place(n); ok {
@@ -37,7 +37,7 @@ func (p *pointRead) register() {
 }
 
 // typed reads the type and the bit.
-func (p *pointRead) typed() {
+func (p *configPoint) typed() {
 	reg := &p.Register
 	if reg.Table.Bits() {
 		reg.Type = model.BitValue
@@ -66,7 +66,7 @@ func (p *pointRead) typed() {
 }
 
 // exponent reads the register that holds a power of ten.
-func (p *pointRead) exponent() {
+func (p *configPoint) exponent() {
 	n := p.values["power of ten in"]
 	if n == nil {
 		return
@@ -90,7 +90,7 @@ var tableNames = []string{"holding", "input", "coil", "discrete"}
 const placeHint = `write the table and the address in the frame, such as holding 0, or the reference in quotes, such as "40001"`
 
 // place reads a register: table and frame address, or a quoted reference.
-func (s *source) place(n *yaml.Node) (table model.Table, address uint16, ok bool) {
+func (s *sourceText) place(n *yaml.Node) (table model.Table, address uint16, ok bool) {
 	t, ok := s.scalar(n, "a register")
 	if !ok {
 		return 0, 0, false
@@ -106,7 +106,7 @@ func (s *source) place(n *yaml.Node) (table model.Table, address uint16, ok bool
 	return s.reference(n, t)
 }
 
-func (s *source) framed(n *yaml.Node, name, number string) (model.Table, uint16, bool) {
+func (s *sourceText) framed(n *yaml.Node, name, number string) (model.Table, uint16, bool) {
 	for i, known := range tableNames {
 		if name != known {
 			continue
@@ -126,7 +126,7 @@ func (s *source) framed(n *yaml.Node, name, number string) (model.Table, uint16,
 }
 
 // unquoted notes a bare number, which could be an address or a reference.
-func (s *source) unquoted(n *yaml.Node, t string) bool {
+func (s *sourceText) unquoted(n *yaml.Node, t string) bool {
 	hint := placeHint
 	if digits.MatchString(t) && len(t) >= 5 {
 		if table, address, ok := referenced(t); ok {
@@ -139,7 +139,7 @@ func (s *source) unquoted(n *yaml.Node, t string) bool {
 
 var digits = regexp.MustCompile(`^[0-9]+$`)
 
-func (s *source) reference(n *yaml.Node, t string) (model.Table, uint16, bool) {
+func (s *sourceText) reference(n *yaml.Node, t string) (model.Table, uint16, bool) {
 	table, address, ok := referenced(t)
 	if !ok {
 		s.wrong(n, "0xxxx is a coil, 1xxxx a discrete input, 3xxxx an input, 4xxxx a holding register; they count from 1, with four or five digits behind the first",

@@ -10,7 +10,7 @@ import (
 
 // scaling reads what the register's number means. Exactly one way must be
 // said, save where a number alone can only mean one thing.
-func (p *pointRead) scaling() {
+func (p *configPoint) scaling() {
 	var said []string
 	for _, key := range []string{"one count is", "scale", "unit"} {
 		if p.values[key] != nil {
@@ -41,7 +41,7 @@ func (p *pointRead) scaling() {
 
 // unscaled settles a register without a scale: plain states and counts need
 // none, everything else does.
-func (p *pointRead) unscaled(float bool) {
+func (p *configPoint) unscaled(float bool) {
 	q := p.registered()
 	switch {
 	case q == model.State || q == model.Count:
@@ -59,7 +59,7 @@ func (p *pointRead) unscaled(float bool) {
 }
 
 // counted reads "one count is: 0.1 V".
-func (p *pointRead) counted(float bool) {
+func (p *configPoint) counted(float bool) {
 	t, ok := p.text("one count is")
 	if !ok || !p.plainNumber(p.at("one count is"), t) {
 		return
@@ -82,7 +82,7 @@ func (p *pointRead) counted(float bool) {
 }
 
 // inUnit reads "unit: kW" of a floating-point number.
-func (p *pointRead) inUnit(float bool) {
+func (p *configPoint) inUnit(float bool) {
 	t, ok := p.text("unit")
 	if !ok {
 		return
@@ -104,7 +104,7 @@ func (p *pointRead) inUnit(float bool) {
 const scaleHint = "write it as counts 4000..20000 mean 0 bar..10 bar"
 
 // linear reads "scale: counts 4000..20000 mean 0 bar..10 bar".
-func (p *pointRead) linear() {
+func (p *configPoint) linear() {
 	t, ok := p.text("scale")
 	if !ok {
 		return
@@ -132,7 +132,7 @@ func (p *pointRead) linear() {
 }
 
 // ends reads the two ends of a span without rounding.
-func (p *pointRead) ends(text string, q model.Quantity) (ends [2]*big.Rat, ok bool) {
+func (p *configPoint) ends(text string, q model.Quantity) (ends [2]*big.Rat, ok bool) {
 	from, to, found := strings.Cut(text, "..")
 	if !found {
 		p.wrong(p.at("scale"), scaleHint, "%q is not a span", text)

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -18,7 +19,7 @@ import (
 // section is one mapping being read: its known keys with their values. Reading
 // a key that is not there gives the zero value and no mistake; see need.
 type section struct {
-	*source
+	*sourceText
 	what   string // in words, for messages: "the device"
 	node   *yaml.Node
 	values map[string]*yaml.Node
@@ -28,7 +29,7 @@ type section struct {
 }
 
 // section reads a mapping, noting keys it does not know and keys given twice.
-func (s *source) section(n *yaml.Node, what string, known ...string) (section, bool) {
+func (s *sourceText) section(n *yaml.Node, what string, known ...string) (section, bool) {
 	sec := section{s, what, n, map[string]*yaml.Node{}, map[string]bool{}}
 	if n.Kind != yaml.MappingNode {
 		s.wrong(n, "write its keys below it, one a line, as key: value", "%s needs keys and values here", what)
@@ -39,7 +40,7 @@ func (s *source) section(n *yaml.Node, what string, known ...string) (section, b
 		switch {
 		case key.Kind != yaml.ScalarNode:
 			s.wrong(key, "", "a key is a plain word")
-		case !contains(known, key.Value):
+		case !slices.Contains(known, key.Value):
 			s.wrong(key, didYouMean(key.Value, known), "%s has no key %q", what, key.Value)
 			sec.misspelt[nearest(key.Value, known)] = true
 		case sec.values[key.Value] != nil:
@@ -49,15 +50,6 @@ func (s *source) section(n *yaml.Node, what string, known ...string) (section, b
 		}
 	}
 	return sec, true
-}
-
-func contains(list []string, word string) bool {
-	for _, w := range list {
-		if w == word {
-			return true
-		}
-	}
-	return false
 }
 
 // need notes which of the keys are missing.
@@ -84,7 +76,7 @@ func (s section) at(key string) *yaml.Node {
 }
 
 // scalar reads a node as words; false, with the mistake noted, when it is none.
-func (s *source) scalar(n *yaml.Node, what string) (string, bool) {
+func (s *sourceText) scalar(n *yaml.Node, what string) (string, bool) {
 	switch {
 	case n.Kind == yaml.AliasNode:
 		s.wrong(n, "write the value out", "references to other places (*%s) are not read here", n.Value)
@@ -107,7 +99,7 @@ func (s section) text(key string) (string, bool) {
 	return s.scalar(n, strconv.Quote(key))
 }
 
-func (s section) words(key string) string {
+func (s section) textOf(key string) string {
 	t, _ := s.text(key)
 	return t
 }
@@ -115,7 +107,7 @@ func (s section) words(key string) string {
 var octalLooking = regexp.MustCompile(`^[+-]?0([0-9]|[oO])`)
 
 // plainNumber refuses numbers that one reader takes for octal and another not.
-func (s *source) plainNumber(n *yaml.Node, text string) bool {
+func (s *sourceText) plainNumber(n *yaml.Node, text string) bool {
 	if !octalLooking.MatchString(strings.TrimSpace(text)) {
 		return true
 	}
@@ -144,7 +136,7 @@ func (s section) within(key string, q model.Quantity, lo, hi float64) float64 {
 		return 0
 	}
 	if v < lo || v > hi {
-		s.wrong(s.at(key), fmt.Sprintf("it lies between %s and %s", plain(lo, q), plain(hi, q)), "%q cannot be %s", key, s.values[key].Value)
+		s.wrong(s.at(key), fmt.Sprintf("it lies between %s and %s", plainText(lo, q), plainText(hi, q)), "%q cannot be %s", key, s.values[key].Value)
 		return 0
 	}
 	return v
@@ -175,7 +167,7 @@ func (s section) duration(key string, lo, hi time.Duration) time.Duration {
 		return 0
 	}
 	if v < lo.Seconds() || v > hi.Seconds() {
-		s.wrong(s.at(key), fmt.Sprintf("it lies between %s and %s", clock(lo), clock(hi)), "%q cannot be %s", key, s.values[key].Value)
+		s.wrong(s.at(key), fmt.Sprintf("it lies between %s and %s", durationText(lo), durationText(hi)), "%q cannot be %s", key, s.values[key].Value)
 		return 0
 	}
 	return time.Duration(math.Round(v * 1e9))
@@ -183,7 +175,7 @@ func (s section) duration(key string, lo, hi time.Duration) time.Duration {
 
 // plain writes a value in its canonical unit without powers of ten, a ratio in
 // percent.
-func plain(v float64, q model.Quantity) string {
+func plainText(v float64, q model.Quantity) string {
 	if q == model.Ratio {
 		return strconv.FormatFloat(100*v, 'f', -1, 64) + " %"
 	}
@@ -191,7 +183,7 @@ func plain(v float64, q model.Quantity) string {
 }
 
 // clock writes a time in the largest unit that leaves a whole number.
-func clock(d time.Duration) string {
+func durationText(d time.Duration) string {
 	for _, u := range []struct {
 		size time.Duration
 		name string
@@ -284,7 +276,7 @@ func (s section) list(key string) (texts []string, nodes []*yaml.Node) {
 }
 
 // refused notes why a written value could not be read.
-func (s *source) refused(n *yaml.Node, err error) {
+func (s *sourceText) refused(n *yaml.Node, err error) {
 	var unit *model.UnitError
 	if errors.As(err, &unit) {
 		s.wrong(n, unit.Hint, "%s", unit.Error())

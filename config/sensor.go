@@ -16,7 +16,7 @@ const sensorHint = "write Pt100, Pt1000, thermocouple K, thermistor 10 kohm at 2
 
 // sensed reads what stands between the register and the value. It reports false
 // when that cannot be told, and with it what the register holds.
-func (p *pointRead) sensed() bool {
+func (p *configPoint) sensed() bool {
 	if p.values["sensor"] == nil {
 		for _, key := range []string{"table", "calibration"} {
 			if p.values[key] != nil {
@@ -53,26 +53,26 @@ func clausesOf(t string) (head string, clauses []string) {
 type sensorForm struct {
 	words    *regexp.Regexp
 	measures []model.Quantity // what it can measure; nil means anything
-	read     func(p *pointRead, s *model.Sensor, words []string) bool
+	read     func(p *configPoint, s *model.Sensor, words []string) bool
 }
 
 var temperature = []model.Quantity{model.Temperature}
 
 func sensorForms() []sensorForm {
 	return []sensorForm{
-		{regexp.MustCompile(`^(?i:pt)(100|1000)$`), temperature, (*pointRead).platinum},
-		{regexp.MustCompile(`^thermocouple (\S+)$`), temperature, (*pointRead).thermocouple},
-		{regexp.MustCompile(`^thermistor (.+) at (.+) with beta ([0-9.]+)(?: K)?$`), temperature, (*pointRead).beta},
-		{regexp.MustCompile(`^thermistor with coefficients (\S+) (\S+) (\S+)$`), temperature, (*pointRead).steinhart},
-		{regexp.MustCompile(`^([0-9.]+)-([0-9.]+) (mA|V|mV) (.+\.\..+)$`), nil, (*pointRead).loop},
-		{regexp.MustCompile(`^ratio ([0-9.]+) %\.\.([0-9.]+) % (.+\.\..+)$`), nil, (*pointRead).ratiometric},
-		{regexp.MustCompile(`^table (ohm|mA|V|mV|Hz|%)$`), nil, (*pointRead).ofTable},
-		{regexp.MustCompile(`^pulses ([0-9.]+) per (revolution|L|m³|m3)$`), nil, (*pointRead).pulses},
-		{regexp.MustCompile(`^direct$`), nil, func(*pointRead, *model.Sensor, []string) bool { return true }},
+		{regexp.MustCompile(`^(?i:pt)(100|1000)$`), temperature, (*configPoint).platinum},
+		{regexp.MustCompile(`^thermocouple (\S+)$`), temperature, (*configPoint).thermocouple},
+		{regexp.MustCompile(`^thermistor (.+) at (.+) with beta ([0-9.]+)(?: K)?$`), temperature, (*configPoint).beta},
+		{regexp.MustCompile(`^thermistor with coefficients (\S+) (\S+) (\S+)$`), temperature, (*configPoint).steinhart},
+		{regexp.MustCompile(`^([0-9.]+)-([0-9.]+) (mA|V|mV) (.+\.\..+)$`), nil, (*configPoint).loop},
+		{regexp.MustCompile(`^ratio ([0-9.]+) %\.\.([0-9.]+) % (.+\.\..+)$`), nil, (*configPoint).ratiometric},
+		{regexp.MustCompile(`^table (ohm|mA|V|mV|Hz|%)$`), nil, (*configPoint).ofTable},
+		{regexp.MustCompile(`^pulses ([0-9.]+) per (revolution|L|m³|m3)$`), nil, (*configPoint).pulses},
+		{regexp.MustCompile(`^direct$`), nil, func(*configPoint, *model.Sensor, []string) bool { return true }},
 	}
 }
 
-func (p *pointRead) sensorHead(s *model.Sensor, head string) bool {
+func (p *configPoint) sensorHead(s *model.Sensor, head string) bool {
 	for _, f := range sensorForms() {
 		words := f.words.FindStringSubmatch(head)
 		if words == nil {
@@ -88,13 +88,13 @@ func (p *pointRead) sensorHead(s *model.Sensor, head string) bool {
 	return false
 }
 
-func (p *pointRead) platinum(s *model.Sensor, words []string) bool {
+func (p *configPoint) platinum(s *model.Sensor, words []string) bool {
 	s.Kind, s.Signal = model.ResistanceThermometer, model.Resistance
 	s.R0, _ = strconv.ParseFloat(words[1], 64)
 	return true
 }
 
-func (p *pointRead) thermocouple(s *model.Sensor, words []string) bool {
+func (p *configPoint) thermocouple(s *model.Sensor, words []string) bool {
 	s.Kind, s.Signal, s.Couple = model.ThermocoupleSensor, model.Voltage, words[1]
 	if !slices.Contains([]string{"K", "J", "T"}, s.Couple) {
 		p.wrong(p.at("sensor"), "types K, J and T are known; let the module convert others", "there is no thermocouple type %q here", s.Couple)
@@ -103,7 +103,7 @@ func (p *pointRead) thermocouple(s *model.Sensor, words []string) bool {
 	return true
 }
 
-func (p *pointRead) beta(s *model.Sensor, words []string) (ok bool) {
+func (p *configPoint) beta(s *model.Sensor, words []string) (ok bool) {
 	s.Kind, s.Signal = model.ThermistorBeta, model.Resistance
 	var cold bool
 	s.R0, ok = p.part(words[1], model.Resistance)
@@ -116,7 +116,7 @@ func (p *pointRead) beta(s *model.Sensor, words []string) (ok bool) {
 	return ok && cold
 }
 
-func (p *pointRead) steinhart(s *model.Sensor, words []string) bool {
+func (p *configPoint) steinhart(s *model.Sensor, words []string) bool {
 	s.Kind, s.Signal = model.ThermistorSteinhart, model.Resistance
 	for i := range 3 {
 		v, err := strconv.ParseFloat(words[i+1], 64)
@@ -130,7 +130,7 @@ func (p *pointRead) steinhart(s *model.Sensor, words []string) bool {
 }
 
 // loop reads "4-20 mA 0 bar..10 bar".
-func (p *pointRead) loop(s *model.Sensor, words []string) (ok bool) {
+func (p *configPoint) loop(s *model.Sensor, words []string) (ok bool) {
 	s.Kind, s.Signal = model.LinearSensor, model.Voltage
 	if words[3] == "mA" {
 		s.Signal = model.Current
@@ -144,7 +144,7 @@ func (p *pointRead) loop(s *model.Sensor, words []string) (ok bool) {
 }
 
 // ratiometric reads "ratio 10 %..90 % 0 bar..10 bar, supply from X".
-func (p *pointRead) ratiometric(s *model.Sensor, words []string) (ok bool) {
+func (p *configPoint) ratiometric(s *model.Sensor, words []string) (ok bool) {
 	s.Kind, s.Signal = model.LinearSensor, model.Voltage
 	for i := range 2 {
 		if s.In[i], ok = p.part(words[i+1]+" %", model.Ratio); !ok {
@@ -155,7 +155,7 @@ func (p *pointRead) ratiometric(s *model.Sensor, words []string) (ok bool) {
 }
 
 // outOf reads the values at the ends of a linear signal.
-func (p *pointRead) outOf(s *model.Sensor, text string) bool {
+func (p *configPoint) outOf(s *model.Sensor, text string) bool {
 	from, to, _ := strings.Cut(text, "..")
 	low, ok := p.part(strings.TrimSpace(from), p.Quantity)
 	high, fine := p.part(strings.TrimSpace(to), p.Quantity)
@@ -171,7 +171,7 @@ func (p *pointRead) outOf(s *model.Sensor, text string) bool {
 }
 
 // part reads one value inside the sensor's words.
-func (p *pointRead) part(text string, q model.Quantity) (float64, bool) {
+func (p *configPoint) part(text string, q model.Quantity) (float64, bool) {
 	v, err := model.ParseValue(text, q)
 	if err != nil {
 		p.refused(p.at("sensor"), err)
@@ -183,7 +183,7 @@ func (p *pointRead) part(text string, q model.Quantity) (float64, bool) {
 var tableSignals = map[string]model.Quantity{"ohm": model.Resistance, "mA": model.Current, "V": model.Voltage, "mV": model.Voltage,
 	"Hz": model.Frequency, "%": model.Voltage}
 
-func (p *pointRead) ofTable(s *model.Sensor, words []string) bool {
+func (p *configPoint) ofTable(s *model.Sensor, words []string) bool {
 	s.Kind, s.Signal = model.TableSensor, tableSignals[words[1]]
 	if p.values["table"] == nil {
 		p.wrong(p.at("sensor"), "add table: [10 ohm = 0 bar, 82 ohm = 4 bar, 184 ohm = 10 bar]", "the table is missing")
@@ -192,7 +192,7 @@ func (p *pointRead) ofTable(s *model.Sensor, words []string) bool {
 	return true
 }
 
-func (p *pointRead) pulses(s *model.Sensor, words []string) bool {
+func (p *configPoint) pulses(s *model.Sensor, words []string) bool {
 	s.Kind, s.Signal = model.PulseSensor, model.Frequency
 	s.PerOne, _ = strconv.ParseFloat(words[1], 64)
 	want := model.VolumeFlow
@@ -213,7 +213,7 @@ var dated = regexp.MustCompile(`^(.+) means (.+?), (.+) means (.+?)(?:, on (.+?)
 
 // calibrated reads "0.1 bar means 0 bar, 8.2 bar means 8 bar, on 2026-03-01,
 // valid 24 months".
-func (p *pointRead) calibrated(s *model.Sensor) {
+func (p *configPoint) calibrated(s *model.Sensor) {
 	t, ok := p.text("calibration")
 	if !ok {
 		if p.values["calibration"] == nil && s.Kind == model.DirectSensor {

@@ -9,7 +9,7 @@ import (
 )
 
 // sensorClauses reads what follows the sensor's kind.
-func (p *pointRead) sensorClauses(s *model.Sensor, clauses []string) bool {
+func (p *configPoint) sensorClauses(s *model.Sensor, clauses []string) bool {
 	for _, c := range clauses {
 		if !p.sensorClause(s, c) {
 			return false
@@ -31,7 +31,7 @@ func (p *pointRead) sensorClauses(s *model.Sensor, clauses []string) bool {
 	return true
 }
 
-func (p *pointRead) sensorClause(s *model.Sensor, clause string) bool {
+func (p *configPoint) sensorClause(s *model.Sensor, clause string) bool {
 	after := func(prefix string) (string, bool) { return strings.CutPrefix(clause, prefix) }
 	if class, ok := after("class "); ok && s.Kind == model.ResistanceThermometer {
 		s.Class = class
@@ -69,7 +69,7 @@ func (p *pointRead) sensorClause(s *model.Sensor, clause string) bool {
 
 // tabled reads the pairs "10 ohm = 0 bar", and puts them in order of the
 // signal.
-func (p *pointRead) tabled(s *model.Sensor) {
+func (p *configPoint) tabled(s *model.Sensor) {
 	if p.values["table"] == nil {
 		return
 	}
@@ -110,7 +110,7 @@ func clauseHead(words string) string {
 
 // ordered demands at least two pairs, no signal twice, and values that go one
 // way only: a table that turns back has two signals for one value.
-func (p *pointRead) ordered(s *model.Sensor) {
+func (p *configPoint) ordered(s *model.Sensor) {
 	slices.SortStableFunc(s.Table, func(a, b [2]float64) int { return cmp.Compare(a[0], b[0]) })
 	if len(s.Table) < 2 {
 		p.wrong(p.at("table"), "two pairs make a line, more follow a curve", "the table has fewer than two pairs")
@@ -129,14 +129,14 @@ func (p *pointRead) ordered(s *model.Sensor) {
 
 // registered is the quantity that lies in the register: the sensor's signal,
 // or what the point measures.
-func (p *pointRead) registered() model.Quantity {
+func (p *configPoint) registered() model.Quantity {
 	if p.Sensor != nil {
 		return p.Sensor.Signal
 	}
 	return p.Quantity
 }
 
-func (p *pointRead) registeredID() model.PointID {
+func (p *configPoint) registeredID() model.PointID {
 	if p.Sensor != nil {
 		return "the signal of " + p.ID
 	}
@@ -146,7 +146,7 @@ func (p *pointRead) registeredID() model.PointID {
 // parted gives the point that is read and, for one with a sensor, the point
 // that is worked out from it. The raw point keeps the register, the sensed one
 // what people know it by.
-func (p *pointRead) parted() (raw model.Point, sensed *model.Point) {
+func (p *configPoint) parted() (raw model.Point, sensed *model.Point) {
 	if p.Sensor == nil {
 		return p.Point, nil
 	}
@@ -162,18 +162,18 @@ func (p *pointRead) parted() (raw model.Point, sensed *model.Point) {
 // checkBesides holds a sensor's cold junction or supply against the points
 // there are: it must be read by the same device at the same pace, or old and
 // new values would mix. In a burst it is read with the sensor.
-func (r *reading) checkBesides() {
+func (r *parser) checkSecondPoints() {
 	for i := range r.devices {
 		for j := range r.devices[i].points {
 			if p := &r.devices[i].points[j]; p.Sensor != nil {
-				r.checkBeside(p, p.Sensor.ColdPoint, model.Temperature)
-				r.checkBeside(p, p.Sensor.Supply, p.Sensor.Signal)
+				r.checkSecondPoint(p, p.Sensor.ColdPoint, model.Temperature)
+				r.checkSecondPoint(p, p.Sensor.Supply, p.Sensor.Signal)
 			}
 		}
 	}
 }
 
-func (r *reading) checkBeside(p *pointRead, id model.PointID, want model.Quantity) {
+func (r *parser) checkSecondPoint(p *configPoint, id model.PointID, want model.Quantity) {
 	if id == "" {
 		return
 	}
@@ -185,7 +185,7 @@ func (r *reading) checkBeside(p *pointRead, id model.PointID, want model.Quantit
 		p.wrong(p.at("sensor"), "name another point", "%s cannot stand beside itself", id)
 	case other.Quantity != want:
 		p.wrong(p.at("sensor"), "name a point that measures "+want.String(), "%s measures %s", id, other.Quantity)
-	case other.Device != p.Device || r.beatOf(other) != r.beatOf(p):
+	case other.Device != p.Device || r.pollPlaceOf(other) != r.pollPlaceOf(p):
 		p.wrong(p.at("sensor"), "read both from one device at one interval", "%s and %s are not read together", p.ID, id)
 	case other.Sensor != nil && other.Sensor.ColdPoint != "" || other.Sensor != nil && other.Sensor.Supply != "":
 		p.wrong(p.at("sensor"), "name a point that needs no other", "%s itself needs a second point", id)
@@ -196,7 +196,7 @@ func (r *reading) checkBeside(p *pointRead, id model.PointID, want model.Quantit
 	}
 }
 
-func (r *reading) pointIDs() []string {
+func (r *parser) pointIDs() []string {
 	var ids []string
 	for i := range r.devices {
 		ids = append(ids, r.devices[i].ids()...)

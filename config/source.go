@@ -13,36 +13,36 @@ import (
 
 // source is one text being read. All sources of one reading share the list of
 // what was found wrong.
-type source struct {
+type sourceText struct {
 	name  string
 	lines []string
 	found *Mistakes
 }
 
-func newSource(name string, text []byte, found *Mistakes) *source {
+func newSourceText(name string, text []byte, found *Mistakes) *sourceText {
 	lines := strings.Split(strings.TrimSuffix(string(text), "\n"), "\n")
 	for i, l := range lines {
 		lines[i] = strings.ToValidUTF8(strings.TrimSuffix(l, "\r"), "\uFFFD")
 	}
-	return &source{name: name, lines: lines, found: found}
+	return &sourceText{name: name, lines: lines, found: found}
 }
 
 // mistake notes one at a place, which is moved into the text when outside.
-func (s *source) mistake(line, column int, text, hint string) {
+func (s *sourceText) mistake(line, column int, text, hint string) {
 	line = min(max(line, 1), len(s.lines))
 	src := s.lines[line-1]
 	column = min(max(column, 1), utf8.RuneCountInString(src)+1)
-	*s.found = append(*s.found, Mistake{s.name, line, column, src, text, hint})
+	*s.found = append(*s.found, mistake{s.name, line, column, src, text, hint})
 }
 
 // wrong notes a mistake at a node. hint may be empty.
-func (s *source) wrong(n *yaml.Node, hint, format string, args ...any) {
+func (s *sourceText) wrong(n *yaml.Node, hint, format string, args ...any) {
 	s.mistake(n.Line, n.Column, fmt.Sprintf(format, args...), hint)
 }
 
 // document parses the text into its one document. It returns nil when there is
 // none, with the mistake noted.
-func (s *source) document(text []byte) *yaml.Node {
+func (s *sourceText) document(text []byte) *yaml.Node {
 	if i := firstInvalid(text); i >= 0 {
 		line := 1 + bytes.Count(text[:i], []byte("\n"))
 		s.mistake(line, 1, "this line is not UTF-8 text", "save the file as UTF-8; degree and ohm signs are the usual culprits")
@@ -86,7 +86,7 @@ func firstInvalid(text []byte) int {
 }
 
 // syntax notes text that is not YAML.
-func (s *source) syntax(err error) {
+func (s *sourceText) syntax(err error) {
 	var load *yaml.LoadError
 	if !errors.As(err, &load) {
 		s.mistake(1, 1, "not YAML: "+err.Error(), "")
@@ -113,7 +113,7 @@ func (s *source) syntax(err error) {
 
 // placeOfControl finds the first control character, which the parser refuses
 // without saying where.
-func (s *source) placeOfControl() (line, column int) {
+func (s *sourceText) placeOfControl() (line, column int) {
 	for i, l := range s.lines {
 		for j, r := range []rune(l) {
 			if r != '\t' && (r < ' ' || r >= 0x7f && r < 0xa0 || r == 0xfffe || r == 0xffff) {

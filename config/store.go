@@ -11,7 +11,7 @@ import (
 
 // Keeping is how the store uses the card. Zero values mean the store's own
 // defaults.
-type Keeping struct {
+type Retention struct {
 	Room       int64         // bytes of the card that readings may take
 	Samples    time.Duration // logged time after which samples are thinned out to their minutes
 	RiskBusy   time.Duration // most samples a cut of power may cost while anything changes
@@ -22,13 +22,13 @@ type Keeping struct {
 const leastRoom = 16_000_000
 
 // keeping reads how the store uses the card.
-func (r *reading) keeping(s *source, top section) Keeping {
+func (r *parser) retention(s *sourceText, top section) Retention {
 	n := top.values["store"]
 	if n == nil {
-		return Keeping{}
+		return Retention{}
 	}
 	sec, _ := s.section(n, "the store", "room", "keep samples", "at risk while busy", "at risk while steady")
-	k := Keeping{
+	k := Retention{
 		Room:       sec.size("room", leastRoom, 1e15),
 		Samples:    sec.duration("keep samples", time.Hour, 36500*24*time.Hour),
 		RiskBusy:   sec.duration("at risk while busy", 100*time.Millisecond, time.Minute),
@@ -64,7 +64,7 @@ func (s section) size(key string, lo, hi float64) int64 {
 	case err != nil || factor == 0:
 		s.wrong(s.at(key), "write a number and MB or GB, such as 2 GB", "%q is no size", t)
 	case v < lo || !(v <= hi):
-		s.wrong(s.at(key), fmt.Sprintf("it lies between %s MB and %s TB", plain(lo/1e6, model.Count), plain(hi/1e12, model.Count)), "%q cannot be %s", key, t)
+		s.wrong(s.at(key), fmt.Sprintf("it lies between %s MB and %s TB", plainText(lo/1e6, model.Count), plainText(hi/1e12, model.Count)), "%q cannot be %s", key, t)
 	default:
 		return int64(v)
 	}

@@ -8,7 +8,7 @@ import (
 
 // supply reads what feeds the logger. battery is the nominal voltage of the
 // set's, 0 when not given.
-func (s *source) supply(top section, battery float64) model.Supply {
+func (s *sourceText) supply(top section, battery float64) model.Supply {
 	n := top.values["supply"]
 	if n == nil {
 		return model.Supply{}
@@ -20,13 +20,13 @@ func (s *source) supply(top section, battery float64) model.Supply {
 		sec.wrong(sec.at("from"), "add battery: 12 V, or 24 V, to the set", "the starter battery's voltage is not said")
 	}
 	for _, key := range []string{"draw", "battery"} {
-		if sec.values[key] != nil && sec.words("from") == "other" {
+		if sec.values[key] != nil && sec.textOf("from") == "other" {
 			sec.wrong(sec.at(key), "write from: starter battery, or take this out", "%q counts only while the starter battery feeds the logger", key)
 			return model.Supply{}
 		}
 	}
 	supply := model.Supply{Starter: starter, Capacity: sec.capacity("battery")}
-	if strings.HasSuffix(strings.TrimSpace(sec.words("draw")), "A") {
+	if strings.HasSuffix(strings.TrimSpace(sec.textOf("draw")), "A") {
 		supply.Current = sec.within("draw", model.Current, 0.001, 20)
 	} else {
 		supply.Power = sec.within("draw", model.ActivePower, 0.01, 200)

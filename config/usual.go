@@ -6,7 +6,7 @@ import "tickover/model"
 // what is plausible: far beyond every limit, and inside what a register shows
 // whose wire is broken or whose answer is garbled. Both zero means that nothing
 // is known. Common practice, save absolute zero and a vacuum.
-func usual(p model.PointID) (low, high float64) {
+func usualWindow(p model.PointID) (low, high float64) {
 	switch p {
 	case model.CoolantTemperature, model.OilTemperature, model.BearingTemperature:
 		return -60, 200 // °C

@@ -17,44 +17,44 @@ import (
 const (
 	defaultPresence = 15 * time.Minute
 	defaultMissed   = 2
-	shortestSign    = 10 * time.Second
-	longestSign     = 4 * time.Hour
+	leastCheckIn    = 10 * time.Second
+	mostCheckIn     = 4 * time.Hour
 )
 
 // Attendant keeps the timer of somebody who works alone: a first missed sign
 // sounds the horn, and so many tell the targets where to look. It warns; it
 // looks after nobody. Make one with NewAttendant.
-type Attendant struct {
-	to     model.CheckIn
-	tell   func(Message, []string)
-	record func(text, who string) // onto the timeline
-	horn   *Horn
-	now    func() model.Instant
-	path   string
-	log    *slog.Logger
+type LoneWorker struct {
+	to      model.CheckIn
+	deliver func(Message, []string)
+	record  func(text, who string) // onto the timeline
+	horn    *Horn
+	now     func() model.Instant
+	path    string
+	log     *slog.Logger
 
-	mu    sync.Mutex
-	stand *model.Presence // nil while nobody is alone
+	mu       sync.Mutex
+	presence *model.Presence // nil while nobody is alone
 }
 
 // NewAttendant makes an attendant and goes on with a timer that ran when the
 // program ended. horn may be nil.
-func NewAttendant(to model.CheckIn, tell func(Message, []string), record func(text, who string), horn *Horn, now func() model.Instant, folder string, log *slog.Logger) *Attendant {
+func NewLoneWorker(to model.CheckIn, tell func(Message, []string), record func(text, who string), horn *Horn, now func() model.Instant, folder string, log *slog.Logger) *LoneWorker {
 	if to.Every == 0 {
 		to.Every = defaultPresence
 	}
 	if to.Missed == 0 {
 		to.Missed = defaultMissed
 	}
-	a := &Attendant{to: to, tell: tell, record: record, horn: horn, now: now, path: filepath.Join(folder, "check-in.json"), log: log}
+	a := &LoneWorker{to: to, deliver: tell, record: record, horn: horn, now: now, path: filepath.Join(folder, "check-in.json"), log: log}
 	text, err := os.ReadFile(a.path)
 	if err == nil {
-		err = json.Unmarshal(text, &a.stand)
+		err = json.Unmarshal(text, &a.presence)
 	}
 	if err != nil && !errors.Is(err, os.ErrNotExist) {
 		log.Error("a check-in timer that ran is lost; start it again", "err", err)
 	}
-	if p := a.stand; p != nil && p.Signed.Boot != now().Boot {
+	if p := a.presence; p != nil && p.Signed.Boot != now().Boot {
 		p.Signed = now() // how long ago the last sign was cannot be told; the time begins anew
 	}
 	return a
@@ -62,16 +62,16 @@ func NewAttendant(to model.CheckIn, tell func(Message, []string), record func(te
 
 // Sign is a person's sign. The first starts the timer; every 0 means as
 // before, or the configured time. It returns where the timer stands.
-func (a *Attendant) Sign(who string, every time.Duration) (model.Presence, error) {
-	if every != 0 && (every < shortestSign || every > longestSign) {
-		return model.Presence{}, fmt.Errorf("the time between two signs lies between %s and %s", model.Lasting(shortestSign), model.Lasting(longestSign))
+func (a *LoneWorker) CheckIn(who string, every time.Duration) (model.Presence, error) {
+	if every != 0 && (every < leastCheckIn || every > mostCheckIn) {
+		return model.Presence{}, fmt.Errorf("the time between two signs lies between %s and %s", model.Lasting(leastCheckIn), model.Lasting(mostCheckIn))
 	}
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	fresh := a.stand == nil
+	fresh := a.presence == nil
 	before := model.Presence{Every: a.to.Every}
 	if !fresh {
-		before = *a.stand
+		before = *a.presence
 	}
 	next := model.Presence{Who: who, Every: every, Signed: a.now()}
 	if who == "" {
@@ -80,8 +80,8 @@ func (a *Attendant) Sign(who string, every time.Duration) (model.Presence, error
 	if every == 0 {
 		next.Every = before.Every
 	}
-	a.stand = &next
-	a.quiet(before)
+	a.presence = &next
+	a.clearMissed(before)
 	if fresh {
 		a.record(fmt.Sprintf("check-in timer starts: a sign every %s", model.Lasting(next.Every)), next.Who)
 	}
@@ -89,20 +89,20 @@ func (a *Attendant) Sign(who string, every time.Duration) (model.Presence, error
 }
 
 // Stop ends the timer: the person is alone no more.
-func (a *Attendant) Stop(who string) error {
+func (a *LoneWorker) End(who string) error {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	if a.stand == nil {
+	if a.presence == nil {
 		return nil
 	}
-	a.quiet(*a.stand)
-	a.stand = nil
+	a.clearMissed(*a.presence)
+	a.presence = nil
 	a.record("check-in timer ends", who)
 	return a.save()
 }
 
 // quiet takes back what missed signs caused.
-func (a *Attendant) quiet(before model.Presence) {
+func (a *LoneWorker) clearMissed(before model.Presence) {
 	if before.Missed > 0 {
 		a.sound(false)
 		a.record("a sign came after "+count(before.Missed, "missed sign"), before.Who)
@@ -113,17 +113,17 @@ func (a *Attendant) quiet(before model.Presence) {
 }
 
 // Stands returns the timer; false while nobody is alone.
-func (a *Attendant) Stands() (model.Presence, bool) {
+func (a *LoneWorker) Presence() (model.Presence, bool) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	if a.stand == nil {
+	if a.presence == nil {
 		return model.Presence{}, false
 	}
-	return *a.stand, true
+	return *a.presence, true
 }
 
 // Run watches the time until the context ends.
-func (a *Attendant) Run(ctx context.Context) {
+func (a *LoneWorker) Run(ctx context.Context) {
 	tick := time.NewTicker(time.Second)
 	defer tick.Stop()
 	for {
@@ -137,10 +137,10 @@ func (a *Attendant) Run(ctx context.Context) {
 }
 
 // look counts a sign that did not come in time.
-func (a *Attendant) look() {
+func (a *LoneWorker) look() {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	p := a.stand
+	p := a.presence
 	if p == nil {
 		return
 	}
@@ -163,25 +163,25 @@ func (a *Attendant) look() {
 	}
 }
 
-func (a *Attendant) send(text string, p model.Priority) {
+func (a *LoneWorker) send(text string, p model.Priority) {
 	now := a.now()
-	a.tell(Message{ID: fmt.Sprintf("%d-%d-check-in", now.Boot, now.Offset), Kind: CheckIn, At: now, Priority: p, Text: text}, a.to.To)
+	a.deliver(Message{ID: fmt.Sprintf("%d-%d-check-in", now.Boot, now.Offset), Kind: checkInKind, At: now, Priority: p, Text: text}, a.to.To)
 }
 
-func (a *Attendant) sound(on bool) {
+func (a *LoneWorker) sound(on bool) {
 	if a.horn != nil {
 		a.horn.ask("check-in", on)
 	}
 }
 
-func (a *Attendant) save() error {
-	if a.stand == nil {
+func (a *LoneWorker) save() error {
+	if a.presence == nil {
 		if err := os.Remove(a.path); err != nil && !errors.Is(err, os.ErrNotExist) {
 			return fmt.Errorf("end the check-in timer: %w", err)
 		}
 		return nil
 	}
-	text, err := json.Marshal(a.stand)
+	text, err := json.Marshal(a.presence)
 	if err != nil {
 		return err
 	}

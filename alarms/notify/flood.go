@@ -22,7 +22,7 @@ type flood struct {
 }
 
 // heldBack is a flood on disk.
-type heldBack struct {
+type heldBackFile struct {
 	Rules map[string]bool
 	Count int
 }
@@ -62,11 +62,11 @@ func (f *flood) sum(m *Message) {
 	f.count, f.changed = 0, true
 }
 
-func (d *Desk) heldFile() string { return filepath.Join(d.parts.Folder, "held-back.json") }
+func (d *Dispatcher) heldFile() string { return filepath.Join(d.parts.Folder, "held-back.json") }
 
 // recallFlood reads what a flood held back before a restart.
-func (d *Desk) recallFlood() {
-	var was heldBack
+func (d *Dispatcher) recallFlood() {
+	var was heldBackFile
 	text, err := os.ReadFile(d.heldFile())
 	if err == nil {
 		err = json.Unmarshal(text, &was)
@@ -81,11 +81,11 @@ func (d *Desk) recallFlood() {
 }
 
 // keepFlood puts what is held back on disk.
-func (d *Desk) keepFlood() {
-	if !d.flood.changed || len(d.posts) == 0 {
+func (d *Dispatcher) keepFlood() {
+	if !d.flood.changed || len(d.targets) == 0 {
 		return
 	}
-	text, err := json.Marshal(heldBack{d.flood.held, d.flood.count})
+	text, err := json.Marshal(heldBackFile{d.flood.held, d.flood.count})
 	if err == nil {
 		err = d.disk.replace(d.heldFile(), text)
 	}

@@ -21,7 +21,7 @@ const (
 
 // Heart sends signs of life outward as long as scans come in, so that somebody
 // else notices when they stop. Make one with NewHeart.
-type Heart struct {
+type Heartbeat struct {
 	to     model.Heartbeat
 	client *http.Client
 	latest func() *model.Snapshot
@@ -34,16 +34,16 @@ type Heart struct {
 }
 
 // NewHeart makes a heart; set is the set's name.
-func NewHeart(to model.Heartbeat, c *http.Client, set string, latest func() *model.Snapshot, now func() model.Instant, log *slog.Logger) *Heart {
+func NewHeartbeat(to model.Heartbeat, c *http.Client, set string, latest func() *model.Snapshot, now func() model.Instant, log *slog.Logger) *Heartbeat {
 	if to.Every == 0 {
 		to.Every = beatEvery
 	}
-	return &Heart{to: to, client: c, latest: latest, now: now, set: set, log: log,
+	return &Heartbeat{to: to, client: c, latest: latest, now: now, set: set, log: log,
 		health: model.OutletHealth{Name: "heartbeat", Kind: "heartbeat"}}
 }
 
 // Run beats until the context ends.
-func (h *Heart) Run(ctx context.Context) {
+func (h *Heartbeat) Run(ctx context.Context) {
 	for ctx.Err() == nil {
 		err := h.Beat(ctx)
 		if ctx.Err() != nil {
@@ -64,7 +64,7 @@ func (h *Heart) Run(ctx context.Context) {
 var errNoScans = &model.OutletError{Err: errors.New("no scan comes in, so no sign of life is given"), Hint: "look at the lines: tickover peek"}
 
 // Beat sends one sign of life.
-func (h *Heart) Beat(ctx context.Context) error {
+func (h *Heartbeat) Beat(ctx context.Context) error {
 	ctx, cancel := context.WithTimeout(ctx, sendLimit)
 	defer cancel()
 	s := h.latest()
@@ -90,7 +90,7 @@ func (h *Heart) Beat(ctx context.Context) error {
 }
 
 // Health is how the heartbeat fares.
-func (h *Heart) Health() model.OutletHealth {
+func (h *Heartbeat) Health() model.OutletHealth {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	return h.health

@@ -15,22 +15,22 @@ import (
 // the queues go. What the journal has beyond it is offered at the next start:
 // it is told late, and in the worst case twice, but never not at all.
 
-func (d *Desk) markFile() string { return filepath.Join(d.parts.Folder, "told-until.json") }
+func (d *Dispatcher) markFile() string { return filepath.Join(d.parts.Folder, "told-until.json") }
 
 // Mark is the instant up to which every transition offered is in the queues;
 // zero before there was anybody to tell. Nothing is resumed then.
-func (d *Desk) Mark() model.Instant { return d.mark }
+func (d *Dispatcher) Mark() model.Instant { return d.mark }
 
 // Resume offers what the journal holds beyond the mark. Call it once, before
 // Run.
-func (d *Desk) Resume(journal []model.AlarmEvent) {
+func (d *Dispatcher) Resume(journal []model.AlarmEvent) {
 	if !d.mark.IsZero() {
 		d.Offer(slices.DeleteFunc(slices.Clone(journal), func(e model.AlarmEvent) bool { return !d.mark.Before(e.At) }))
 	}
 }
 
 // readMark reads the mark. One that cannot be read is as good as none.
-func (d *Desk) readMark() {
+func (d *Dispatcher) readMark() {
 	text, err := os.ReadFile(d.markFile())
 	if err == nil {
 		err = json.Unmarshal(text, &d.mark)
@@ -42,11 +42,11 @@ func (d *Desk) readMark() {
 
 // beginMark sets the first mark. Without anybody to tell there is none, or the
 // first target of later would be told of all that happened meanwhile.
-func (d *Desk) beginMark() {
-	if len(d.posts) > 0 && d.mark.IsZero() {
+func (d *Dispatcher) beginMark() {
+	if len(d.targets) > 0 && d.mark.IsZero() {
 		d.setMark(d.parts.Now())
 	}
-	if len(d.posts) > 0 {
+	if len(d.targets) > 0 {
 		return
 	}
 	if err := os.Remove(d.markFile()); err != nil && !errors.Is(err, os.ErrNotExist) {
@@ -55,8 +55,8 @@ func (d *Desk) beginMark() {
 }
 
 // setMark moves the mark, forwards only.
-func (d *Desk) setMark(at model.Instant) {
-	if len(d.posts) == 0 || !d.mark.Before(at) {
+func (d *Dispatcher) setMark(at model.Instant) {
+	if len(d.targets) == 0 || !d.mark.Before(at) {
 		return
 	}
 	d.mark = at

@@ -10,20 +10,20 @@ import (
 )
 
 // Kind says why somebody is told. The values are part of what a webhook gets.
-type Kind string
+type messageKind string
 
 // The kinds of message.
 const (
-	Alarm      Kind = "alarm"      // an alarm changed state
-	Escalation Kind = "escalation" // nobody acknowledged in time
-	CheckIn    Kind = "check-in"   // of the timer of somebody who works alone
-	Trial      Kind = "test"
+	alarmKind      messageKind = "alarm"      // an alarm changed state
+	escalationKind messageKind = "escalation" // nobody acknowledged in time
+	checkInKind    messageKind = "check-in"   // of the timer of somebody who works alone
+	testKind       messageKind = "test"
 )
 
 // Message is one thing to tell.
 type Message struct {
 	ID       string // the same whenever it is sent again
-	Kind     Kind
+	Kind     messageKind
 	At       model.Instant
 	Priority model.Priority
 	Text     string            // in words
@@ -104,7 +104,7 @@ func (d Digest) lines() []string {
 // messageOf is what an alarm's transition says. q is the quantity of its point.
 func messageOf(e model.AlarmEvent, q model.Quantity, clock model.Clock) Message {
 	m := Message{
-		ID: fmt.Sprintf("%d-%d-%s-%s", e.At.Boot, e.At.Offset, e.Rule, e.To.Letter()), Kind: Alarm, At: e.At,
+		ID: fmt.Sprintf("%d-%d-%s-%s", e.At.Boot, e.At.Offset, e.Rule, e.To.Letter()), Kind: alarmKind, At: e.At,
 		Priority: e.Priority, Text: e.Words(), Alarm: &e,
 	}
 	if text := e.Text(q, clock); text != "" {

@@ -28,7 +28,7 @@ type queue struct {
 
 // line is one of the file: a message, or at its head how many were dropped
 // before the file was made anew.
-type line struct {
+type queueLine struct {
 	Message
 	NoRoom int `json:",omitempty"`
 }
@@ -48,7 +48,7 @@ func openQueue(path string, d *disk) (*queue, error) {
 	lines := bufio.NewScanner(bytes.NewReader(text))
 	lines.Buffer(nil, 1<<20)
 	for lines.Scan() {
-		var l line
+		var l queueLine
 		if json.Unmarshal(lines.Bytes(), &l) != nil || l.ID == "" && l.NoRoom == 0 {
 			spoilt++
 			continue
@@ -162,7 +162,7 @@ func (q *queue) rewrite() (*write, error) {
 	}
 	all := make([]any, 0, len(q.waiting)+1)
 	if q.dropped > 0 {
-		all = append(all, line{NoRoom: q.dropped})
+		all = append(all, queueLine{NoRoom: q.dropped})
 	}
 	for _, m := range q.waiting {
 		all = append(all, m)

@@ -76,7 +76,7 @@ func TestThousandsOfEventsFitTheCardAndAFewMails(t *testing.T) {
 	}
 	address, mails := smtpServer(t, nil)
 	s := mailTo(address)
-	p := newPost(model.Target{Name: "letter", Kind: model.Mail}, s, folder, &disk{}, func() Digest { return Digest{Set: "Hatchery"} }, slog.New(slog.DiscardHandler))
+	p := newTargetQueue(model.Target{Name: "letter", Kind: model.Mail}, s, folder, &disk{}, func() Digest { return Digest{Set: "Hatchery"} }, slog.New(slog.DiscardHandler))
 	ctx, stop := context.WithCancel(context.Background())
 	defer stop()
 	go p.run(ctx)

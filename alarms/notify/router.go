@@ -14,11 +14,11 @@ import (
 )
 
 const (
-	tellRouterEvery = time.Minute
+	routerEvery = time.Minute
 	// routerBelieves is how long Alertmanager believes an alarm that is not
 	// told again: when this program dies, its alarms end by themselves.
-	routerBelieves = 4 * time.Minute
-	tellResolved   = 3 // times that an end is told
+	routerExpiry = 4 * time.Minute
+	endRepeats   = 3 // times that an end is told
 )
 
 // Router keeps an Alertmanager told of the alarms that stand, by its API
@@ -35,7 +35,7 @@ type Router struct {
 	points  map[model.PointID]model.Point
 	log     *slog.Logger
 	ending  map[string]int // by rule: how often its end must still be told
-	standby map[string]alert
+	sent    map[string]alert
 
 	mu     sync.Mutex
 	health model.OutletHealth
@@ -54,7 +54,7 @@ func NewRouter(t model.Target, least model.Priority, c *http.Client, setup model
 		labels["simulated"] = "yes"
 	}
 	return &Router{target: t, least: least, client: c, latest: latest, changed: changed, now: now, labels: labels, points: setup.Points(), log: log.With("target", t.Name),
-		ending: map[string]int{}, standby: map[string]alert{}, health: model.OutletHealth{Name: t.Name, Kind: t.Kind.String()}}
+		ending: map[string]int{}, sent: map[string]alert{}, health: model.OutletHealth{Name: t.Name, Kind: t.Kind.String()}}
 }
 
 // alert is one alarm as Alertmanager's API version 2 takes it.
@@ -72,20 +72,20 @@ func (r *Router) Run(ctx context.Context) {
 	pause := shortestWait
 	for ctx.Err() == nil {
 		changed := r.changed()
-		standing := r.standing()
-		if standing != before || time.Since(last) >= tellRouterEvery {
-			err := r.tell(ctx)
+		standing := r.active()
+		if standing != before || time.Since(last) >= routerEvery {
+			err := r.sendAll(ctx)
 			if ctx.Err() == nil {
 				r.report(err)
 			}
 			if err != nil {
 				sleep(ctx, pause)
-				pause = min(2*pause, tellRouterEvery)
+				pause = min(2*pause, routerEvery)
 				continue
 			}
 			before, last, pause = standing, time.Now(), shortestWait
 		}
-		timer := time.NewTimer(tellRouterEvery / 4)
+		timer := time.NewTimer(routerEvery / 4)
 		select {
 		case <-ctx.Done():
 		case <-timer.C:
@@ -96,22 +96,22 @@ func (r *Router) Run(ctx context.Context) {
 }
 
 // standing names the alarms that stand, to see whether anything changed.
-func (r *Router) standing() string {
+func (r *Router) active() string {
 	var b strings.Builder
 	for _, a := range r.latest().Alarms {
-		if r.tells(a) {
+		if r.sends(a) {
 			b.WriteString(a.Rule.ID + "\n")
 		}
 	}
 	return b.String()
 }
 
-func (r *Router) tells(a model.AlarmStatus) bool {
+func (r *Router) sends(a model.AlarmStatus) bool {
 	return a.State.Active() && a.Rule.Priority >= r.least
 }
 
 // tell sends all alarms that stand and those that have just ended.
-func (r *Router) tell(ctx context.Context) error {
+func (r *Router) sendAll(ctx context.Context) error {
 	return r.post(ctx, r.alerts(time.Now(), r.latest()))
 }
 
@@ -121,22 +121,22 @@ func (r *Router) alerts(now time.Time, snapshot *model.Snapshot) []alert {
 	all := []alert{}
 	stands := map[string]bool{}
 	for _, a := range snapshot.Alarms {
-		if !r.tells(a) {
+		if !r.sends(a) {
 			continue
 		}
 		stands[a.Rule.ID] = true
 		one := r.alert(now, a, snapshot.Clock)
-		r.standby[a.Rule.ID], r.ending[a.Rule.ID] = one, tellResolved
+		r.sent[a.Rule.ID], r.ending[a.Rule.ID] = one, endRepeats
 		all = append(all, one)
 	}
-	for rule, one := range r.standby {
+	for rule, one := range r.sent {
 		if stands[rule] {
 			continue
 		}
 		one.EndsAt = now
 		all = append(all, one)
 		if r.ending[rule]--; r.ending[rule] <= 0 {
-			delete(r.standby, rule)
+			delete(r.sent, rule)
 		}
 	}
 	return all
@@ -147,7 +147,7 @@ func (r *Router) alert(now time.Time, a model.AlarmStatus, clock model.Clock) al
 	for k, v := range r.labels {
 		labels[k] = v
 	}
-	one := alert{Labels: labels, EndsAt: now.Add(routerBelieves).UTC(), Annotations: map[string]string{
+	one := alert{Labels: labels, EndsAt: now.Add(routerExpiry).UTC(), Annotations: map[string]string{
 		"summary": a.Rule.Label, "state": a.State.String(), "advice": model.Advisory}}
 	q := model.QuantityOf(a.Rule.Point, r.points)
 	one.Annotations["description"] = a.Text(q, clock, r.now())

@@ -10,32 +10,32 @@ import (
 )
 
 // trial is one way out that can be tried.
-type trial struct {
+type outletTest struct {
 	name, kind string
 	do         func(context.Context) error
 }
 
 // Test sends a test message every way there is, past the queues, and waits for
 // each to be taken. who asked stands in the message.
-func (d *Desk) Test(ctx context.Context, who string) []model.OutletTrial {
+func (d *Dispatcher) Test(ctx context.Context, who string) []model.OutletTrial {
 	now := d.parts.Now()
-	m := Message{ID: fmt.Sprintf("%d-%d-test", now.Boot, now.Offset), Kind: Trial, At: now, Priority: model.Information,
+	m := Message{ID: fmt.Sprintf("%d-%d-test", now.Boot, now.Offset), Kind: testKind, At: now, Priority: model.Information,
 		Text: "this is a test of the way alarms are told"}
 	if who != "" {
 		m.Text += ", asked for by " + who
 	}
-	var all []trial
-	for _, p := range d.posts {
-		all = append(all, trial{p.target.Name, p.target.Kind.String(), func(ctx context.Context) error { return p.deliver(ctx, []Message{m}, 0) }})
+	var all []outletTest
+	for _, p := range d.targets {
+		all = append(all, outletTest{p.target.Name, p.target.Kind.String(), func(ctx context.Context) error { return p.deliver(ctx, []Message{m}, 0) }})
 	}
 	if d.parts.Horn != nil {
-		all = append(all, trial{"hook", "command", d.parts.Horn.try})
+		all = append(all, outletTest{"hook", "command", d.parts.Horn.try})
 	}
 	return try(ctx, all)
 }
 
 // try tries all ways at once.
-func try(ctx context.Context, all []trial) []model.OutletTrial {
+func try(ctx context.Context, all []outletTest) []model.OutletTrial {
 	results := make([]model.OutletTrial, len(all))
 	var work sync.WaitGroup
 	for i, one := range all {

@@ -70,9 +70,9 @@ func TestAWebhookIsSigned(t *testing.T) {
 		t.Fatal(err)
 	}
 	mac := hmac.New(sha256.New, []byte("geheim"))
-	fmt.Fprintf(mac, "%s.%s", header.Get(HeaderTime), body)
-	if want := "sha256=" + hex.EncodeToString(mac.Sum(nil)); header.Get(HeaderSignature) != want {
-		t.Errorf("signature %s, want %s", header.Get(HeaderSignature), want)
+	fmt.Fprintf(mac, "%s.%s", header.Get(headerTime), body)
+	if want := "sha256=" + hex.EncodeToString(mac.Sum(nil)); header.Get(headerSignature) != want {
+		t.Errorf("signature %s, want %s", header.Get(headerSignature), want)
 	}
 	var got struct {
 		Messages []struct {
@@ -243,7 +243,7 @@ func TestHeartStopsWhenScansDo(t *testing.T) {
 	defer s.Close()
 	now := model.Instant{Boot: 1, Offset: time.Hour}
 	snapshot := &model.Snapshot{At: now}
-	h := NewHeart(model.Heartbeat{URL: s.URL}, s.Client(), "set", func() *model.Snapshot { return snapshot }, func() model.Instant { return now }, slog.New(slog.DiscardHandler))
+	h := NewHeartbeat(model.Heartbeat{URL: s.URL}, s.Client(), "set", func() *model.Snapshot { return snapshot }, func() model.Instant { return now }, slog.New(slog.DiscardHandler))
 	if err := h.Beat(context.Background()); err != nil || beats != 1 {
 		t.Errorf("%v, %d beats", err, beats)
 	}

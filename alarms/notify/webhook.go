@@ -28,47 +28,47 @@ type Webhook struct {
 // The headers of a webhook. The signature is the HMAC-SHA256 (RFC 2104) of the
 // time header, a full stop and the body, in hexadecimal.
 const (
-	HeaderTime      = "Tickover-Time"
-	HeaderSignature = "Tickover-Signature"
+	headerTime      = "Tickover-Time"
+	headerSignature = "Tickover-Signature"
 )
 
 // told is a digest as a webhook gets it. Names never change.
-type told struct {
-	Set       string        `json:"set"`
-	Site      string        `json:"site,omitempty"`
-	Simulated bool          `json:"simulated"`
-	Dropped   int           `json:"dropped"`
-	Messages  []toldMessage `json:"messages"`
-	Advisory  string        `json:"advisory"`
+type payload struct {
+	Set       string           `json:"set"`
+	Site      string           `json:"site,omitempty"`
+	Simulated bool             `json:"simulated"`
+	Dropped   int              `json:"dropped"`
+	Messages  []payloadMessage `json:"messages"`
+	Advisory  string           `json:"advisory"`
 }
 
-type toldMessage struct {
-	ID       string     `json:"id"`
-	Kind     Kind       `json:"kind"`
-	Time     *time.Time `json:"time"` // null when the time of day is not known
-	Clock    string     `json:"clock"`
-	Instant  string     `json:"instant"`
-	Priority string     `json:"priority"`
-	Text     string     `json:"text"`
-	Action   string     `json:"action,omitempty"`
-	Alarm    string     `json:"alarm,omitempty"`
-	From     string     `json:"from,omitempty"`
-	To       string     `json:"to,omitempty"`
-	Point    string     `json:"point,omitempty"`
-	Value    *float64   `json:"value,omitempty"` // null when it was not good
-	Limit    *float64   `json:"limit,omitempty"`
-	Raised   *float64   `json:"raised_value,omitempty"` // what raised the alarm; null when it was not good
-	Unit     string     `json:"unit,omitempty"`
-	Engine   string     `json:"engine,omitempty"`
-	FirstOut bool       `json:"first_out,omitempty"`
-	Who      string     `json:"who,omitempty"`
+type payloadMessage struct {
+	ID       string      `json:"id"`
+	Kind     messageKind `json:"kind"`
+	Time     *time.Time  `json:"time"` // null when the time of day is not known
+	Clock    string      `json:"clock"`
+	Instant  string      `json:"instant"`
+	Priority string      `json:"priority"`
+	Text     string      `json:"text"`
+	Action   string      `json:"action,omitempty"`
+	Alarm    string      `json:"alarm,omitempty"`
+	From     string      `json:"from,omitempty"`
+	To       string      `json:"to,omitempty"`
+	Point    string      `json:"point,omitempty"`
+	Value    *float64    `json:"value,omitempty"` // null when it was not good
+	Limit    *float64    `json:"limit,omitempty"`
+	Raised   *float64    `json:"raised_value,omitempty"` // what raised the alarm; null when it was not good
+	Unit     string      `json:"unit,omitempty"`
+	Engine   string      `json:"engine,omitempty"`
+	FirstOut bool        `json:"first_out,omitempty"`
+	Who      string      `json:"who,omitempty"`
 }
 
 // JSON is the digest as webhooks and brokers get it.
 func (d Digest) JSON() ([]byte, error) {
-	t := told{Set: d.Set, Site: d.Site, Simulated: d.Simulated, Dropped: d.Dropped, Advisory: model.Advisory}
+	t := payload{Set: d.Set, Site: d.Site, Simulated: d.Simulated, Dropped: d.Dropped, Advisory: model.Advisory}
 	for _, m := range d.Messages {
-		t.Messages = append(t.Messages, d.tell(m))
+		t.Messages = append(t.Messages, d.payloadMessage(m))
 	}
 	var b bytes.Buffer
 	e := json.NewEncoder(&b)
@@ -77,9 +77,9 @@ func (d Digest) JSON() ([]byte, error) {
 	return b.Bytes(), err
 }
 
-func (d Digest) tell(m Message) toldMessage {
+func (d Digest) payloadMessage(m Message) payloadMessage {
 	wall, source := d.Clock.Wall(m.At)
-	t := toldMessage{ID: m.ID, Kind: m.Kind, Clock: source.String(), Instant: m.At.String(), Priority: m.Priority.String(), Text: m.Text, Action: m.Action}
+	t := payloadMessage{ID: m.ID, Kind: m.Kind, Clock: source.String(), Instant: m.At.String(), Priority: m.Priority.String(), Text: m.Text, Action: m.Action}
 	if source != model.ClockUnknown {
 		t.Time = &wall
 	}
@@ -109,7 +109,7 @@ func (w Webhook) Send(ctx context.Context, d Digest) error {
 			return err
 		}
 		stamp := strconv.FormatInt(time.Now().Unix(), 10)
-		headers[HeaderTime], headers[HeaderSignature] = stamp, "sha256="+signature(key, stamp, body)
+		headers[headerTime], headers[headerSignature] = stamp, "sha256="+signature(key, stamp, body)
 	}
 	_, err = postJSON(ctx, w.Client, w.URL, body, headers)
 	return err

@@ -26,7 +26,7 @@ type recorder struct {
 func record(t *testing.T, dir, kernel string) recorder {
 	t.Helper()
 	setup := model.Setup{Devices: []model.Device{{Name: "box", Points: []model.Point{{ID: "v"}, {ID: "w"}}}}}
-	cfg := &config.Config{StateDir: dir, Setup: setup, Store: config.Keeping{Samples: time.Hour, RiskSteady: 9 * time.Minute}}
+	cfg := &config.Config{StateDir: dir, Setup: setup, Store: config.Retention{Samples: time.Hour, RiskSteady: 9 * time.Minute}}
 	d, err := newDaemon(cfg, store.Options{KernelBoot: kernel}, slog.New(slog.DiscardHandler))
 	if err != nil {
 		t.Fatal(err)

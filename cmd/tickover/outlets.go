@@ -32,7 +32,7 @@ type outlets struct {
 	all       []outlet
 	telling   *telling
 	secrets   *secrets
-	attendant *notify.Attendant
+	attendant *notify.LoneWorker
 	checkIn   model.CheckIn
 	stop      context.CancelFunc
 	work      sync.WaitGroup
@@ -51,7 +51,7 @@ func (d *daemon) buildOutlets() *outlets {
 	}
 	o.telling = d.buildTelling(brokers)
 	o.all = append(o.all, o.telling.all...)
-	o.attendant = notify.NewAttendant(d.cfg.Outlets.CheckIn, o.telling.desk.Tell, d.remember, o.telling.horn, d.now(), d.outletFolder(), d.log.With("part", "check-in"))
+	o.attendant = notify.NewLoneWorker(d.cfg.Outlets.CheckIn, o.telling.desk.Send, d.remember, o.telling.horn, d.now(), d.outletFolder(), d.log.With("part", "check-in"))
 	return o
 }
 
@@ -127,17 +127,17 @@ func (o *outlets) Test(ctx context.Context, who string) []model.OutletTrial {
 
 // Sign is a sign of somebody who works alone.
 func (o *outlets) Sign(who string, every time.Duration) (model.Presence, error) {
-	return o.attendant.Sign(who, every)
+	return o.attendant.CheckIn(who, every)
 }
 
 // EndSigns ends the timer.
-func (o *outlets) EndSigns(who string) error { return o.attendant.Stop(who) }
+func (o *outlets) EndSigns(who string) error { return o.attendant.End(who) }
 
 // CheckIn is the timer as it is configured.
 func (o *outlets) CheckIn() model.CheckIn { return o.checkIn }
 
 // Presence is where the timer stands; false while nobody is alone.
-func (o *outlets) Presence() (model.Presence, bool) { return o.attendant.Stands() }
+func (o *outlets) Presence() (model.Presence, bool) { return o.attendant.Presence() }
 
 func (d *daemon) outletFolder() string { return filepath.Join(d.cfg.StateDir, "outlets") }
 

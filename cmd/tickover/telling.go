@@ -15,9 +15,9 @@ import (
 
 // telling is everybody who can be told of alarms.
 type telling struct {
-	desk    *notify.Desk
+	desk    *notify.Dispatcher
 	horn    *notify.Horn // nil means none
-	heart   *notify.Heart
+	heart   *notify.Heartbeat
 	routers []*notify.Router
 	all     []outlet // what runs beside the desk
 }
@@ -30,16 +30,16 @@ func (d *daemon) buildTelling(brokers map[string]*forward.Publisher) *telling {
 	if t.horn != nil {
 		t.all = append(t.all, t.horn)
 	}
-	var parties []notify.Party
+	var parties []notify.Target
 	for _, target := range o.Targets {
 		switch target.Kind {
 		case model.AlertRouter:
 			t.router(d, target, log)
 		default:
-			parties = append(parties, notify.Party{Target: target, Sender: d.sender(target, brokers)})
+			parties = append(parties, notify.Target{Target: target, Sender: d.sender(target, brokers)})
 		}
 	}
-	t.desk = notify.NewDesk(notify.Parts{Setup: d.cfg.Setup, Parties: parties, Routes: o.Routes, Latest: d.carrier.Latest,
+	t.desk = notify.NewDispatcher(notify.Parts{Setup: d.cfg.Setup, Targets: parties, Routes: o.Routes, Latest: d.carrier.Latest,
 		Now: d.now(), Folder: d.outletFolder(), Horn: t.horn, Log: log})
 	if beat := o.Heartbeat; beat.Given() {
 		c, err := d.secrets.client(beat.Access, address{beat.URL, beat.Address})
@@ -48,7 +48,7 @@ func (d *daemon) buildTelling(brokers map[string]*forward.Publisher) *telling {
 			return t
 		}
 		beat.URL = standIn("heartbeat")
-		t.heart = notify.NewHeart(beat, c, d.cfg.Setup.Rating.Name, d.carrier.Latest, d.now(), log)
+		t.heart = notify.NewHeartbeat(beat, c, d.cfg.Setup.Rating.Name, d.carrier.Latest, d.now(), log)
 		t.all = append(t.all, t.heart)
 	}
 	return t

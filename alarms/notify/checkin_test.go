@@ -18,7 +18,7 @@ import (
 
 // shed is an attendant whose clock, messages and timeline a test sees.
 type shed struct {
-	*Attendant
+	*LoneWorker
 	begin  time.Time
 	boot   uint32
 	told   []string
@@ -33,7 +33,7 @@ func newShed(t *testing.T) *shed {
 }
 
 func (s *shed) open() {
-	s.Attendant = NewAttendant(model.CheckIn{Place: "Pump house", To: []string{"pager"}},
+	s.LoneWorker = NewLoneWorker(model.CheckIn{Place: "Pump house", To: []string{"pager"}},
 		func(m Message, to []string) {
 			s.told = append(s.told, m.Priority.String()+" "+m.Text+" "+fmt.Sprint(to))
 		},
@@ -50,7 +50,7 @@ func (s *shed) heard() []string {
 
 func (s *shed) sign(t *testing.T, who string) {
 	t.Helper()
-	if _, err := s.Sign(who, 0); err != nil {
+	if _, err := s.CheckIn(who, 0); err != nil {
 		t.Fatal(err)
 	}
 }
@@ -69,7 +69,7 @@ func TestTwoMissedSignsTellWhereToLook(t *testing.T) {
 		pass(14 * time.Minute)
 		s.sign(t, "")
 		pass(20 * time.Minute) // one missed
-		if p, _ := s.Stands(); p.Missed != 1 || p.Who != "Ada" || len(s.heard()) != 0 {
+		if p, _ := s.Presence(); p.Missed != 1 || p.Who != "Ada" || len(s.heard()) != 0 {
 			t.Errorf("%+v, told %q", p, s.heard())
 		}
 		pass(10*time.Minute + 2*time.Second)
@@ -82,7 +82,7 @@ func TestTwoMissedSignsTellWhereToLook(t *testing.T) {
 		if len(s.heard()) != 3 || !strings.Contains(s.heard()[2], "has given a sign again") {
 			t.Errorf("told %q", s.heard())
 		}
-		if err := s.Stop("Ada"); err != nil {
+		if err := s.End("Ada"); err != nil {
 			t.Error(err)
 		}
 		pass(24 * time.Hour)
@@ -101,21 +101,21 @@ func TestATimerOutlivesARestart(t *testing.T) {
 		time.Sleep(16 * time.Minute)
 		s.open()
 		s.look()
-		if p, on := s.Stands(); !on || p.Missed != 1 || p.Every != 15*time.Minute {
+		if p, on := s.Presence(); !on || p.Missed != 1 || p.Every != 15*time.Minute {
 			t.Errorf("%+v, %v", p, on)
 		}
 		s.boot = 2 // the time of the last sign is not known any more: it begins anew
 		s.open()
 		time.Sleep(31 * time.Minute)
 		s.look()
-		if p, _ := s.Stands(); p.Missed != 2 || len(s.told) != 1 {
+		if p, _ := s.Presence(); p.Missed != 2 || len(s.told) != 1 {
 			t.Errorf("after a reboot %+v, told %q", p, s.told)
 		}
-		if err := s.Stop(""); err != nil {
+		if err := s.End(""); err != nil {
 			t.Fatal(err)
 		}
 		s.open()
-		if _, on := s.Stands(); on {
+		if _, on := s.Presence(); on {
 			t.Error("an ended timer came back")
 		}
 	})
@@ -124,7 +124,7 @@ func TestATimerOutlivesARestart(t *testing.T) {
 func TestSignsTooFarApartAreRefused(t *testing.T) {
 	s := newShed(t)
 	for _, every := range []time.Duration{time.Second, 5 * time.Hour, -time.Minute} {
-		if _, err := s.Sign("Ada", every); err == nil {
+		if _, err := s.CheckIn("Ada", every); err == nil {
 			t.Errorf("%s is taken", every)
 		}
 	}

@@ -60,7 +60,7 @@ func TestPriorityFollowsTheTimeToAct(t *testing.T) {
 		time.Second: model.Critical, 60 * time.Second: model.Critical, 61 * time.Second: model.Warning,
 		60 * time.Minute: model.Warning, 61 * time.Minute: model.Information, 0: model.Information,
 	} {
-		if got := (stake{"", act}).priority(); got != want {
+		if got := (consequence{"", act}).priority(); got != want {
 			t.Errorf("%s to act is %s, want %s", act, got, want)
 		}
 	}
@@ -71,12 +71,12 @@ func TestEveryStakeIsOfARule(t *testing.T) {
 	used := map[string]bool{}
 	for _, rules := range sets() {
 		for _, r := range rules {
-			if _, ok := stakes[r.ID]; ok {
+			if _, ok := consequences[r.ID]; ok {
 				used[r.ID] = true
 			}
 		}
 	}
-	for id := range stakes {
+	for id := range consequences {
 		if id[0] != '.' && !used[id] {
 			t.Errorf("no standard rule is called %s", id)
 		}

@@ -53,7 +53,7 @@ func (i *inbox) texts() []string {
 
 // office is a desk with inboxes, inside a synctest bubble.
 type office struct {
-	*Desk
+	*Dispatcher
 	begin    time.Time
 	snapshot atomic.Pointer[model.Snapshot]
 	boxes    map[string]*inbox
@@ -71,7 +71,7 @@ func newOffice(t *testing.T, routes []model.Route, names ...string) *office {
 		Latest: o.snapshot.Load, Now: o.now, Log: slog.New(slog.DiscardHandler)}
 	for _, n := range names {
 		o.boxes[n] = &inbox{}
-		o.parts.Parties = append(o.parts.Parties, Party{model.Target{Name: n}, o.boxes[n]})
+		o.parts.Targets = append(o.parts.Targets, Target{model.Target{Name: n}, o.boxes[n]})
 	}
 	o.open()
 	return o
@@ -86,9 +86,9 @@ func (o *office) now() model.Instant {
 // open starts the desk, as after a restart.
 func (o *office) open() {
 	ctx, cancel := context.WithCancel(context.Background())
-	o.Desk = NewDesk(o.parts)
+	o.Dispatcher = NewDispatcher(o.parts)
 	done := make(chan struct{})
-	desk := o.Desk
+	desk := o.Dispatcher
 	go func() { defer close(done); desk.Run(ctx) }()
 	o.stop = func() { cancel(); <-done }
 }
@@ -183,7 +183,7 @@ func TestOfferNeverWaitsAndCountsWhatFoundNoRoom(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		o := newOffice(t, []model.Route{{To: []string{"letter"}}}, "letter")
 		o.stop() // nobody takes offers
-		for range deskRoom + 7 {
+		for range offerRoom + 7 {
 			o.raise("oil", model.Critical) // would hang for ever if it waited
 		}
 		ctx, cancel := context.WithCancel(context.Background())
@@ -290,7 +290,7 @@ func TestMessageOnItsWayAtTheStop(t *testing.T) {
 			o := newOffice(t, []model.Route{{To: []string{"pager"}}})
 			o.stop()
 			target := &slow{takes: c.takes}
-			o.parts.Parties = []Party{{model.Target{Name: "pager"}, target}}
+			o.parts.Targets = []Target{{model.Target{Name: "pager"}, target}}
 			o.open()
 			synctest.Wait() // the target has nothing to do yet
 			o.raise("oil", model.Critical)

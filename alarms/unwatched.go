@@ -3,7 +3,7 @@ package alarms
 import "tickover/model"
 
 // checkSight notes when an armed rule loses its input and when it has it back.
-func (w *watch) checkSight(m *Machine) {
+func (w *ruleState) checkSight(m *Machine) {
 	reason := w.blindness(m)
 	if w.unwatched {
 		w.blindTime += elapsed(w.countedTo, m.at)
@@ -28,7 +28,7 @@ func (w *watch) checkSight(m *Machine) {
 }
 
 // blindness says why an alarm that ought to watch cannot; "" when it can.
-func (w *watch) blindness(m *Machine) string {
+func (w *ruleState) blindness(m *Machine) string {
 	switch {
 	case w.state == model.AlarmShelved || w.state == model.AlarmOutOfService:
 		return ""
@@ -39,14 +39,14 @@ func (w *watch) blindness(m *Machine) string {
 		return ""
 	case !w.due || w.in == nil:
 		return ""
-	case w.rule.Kind == model.PointFailed && elapsed(w.in.told, m.at) <= w.in.hold():
+	case w.rule.Kind == model.PointFailed && elapsed(w.in.reported, m.at) <= w.in.hold():
 		return ""
 	case w.rule.DarkMeter && w.lostPart(m.at) != nil && !failed(w.lostPart(m.at).sample.Cause):
 		return ""
 	case w.rule.Kind == model.PointFailed, w.ins == nil && w.missing(w.in, m.at):
 		return w.in.cause()
 	case w.lostPart(m.at) != nil:
-		return w.lostWords(m.at)
+		return w.lostText(m.at)
 	case w.while != nil && w.missing(w.while, m.at):
 		return w.while.cause()
 	case w.likeIn != nil && w.missing(w.likeIn, m.at):
@@ -60,7 +60,7 @@ func (w *watch) blindness(m *Machine) string {
 // missing reports whether a point is out of sight. What was only silent before the
 // rule had anything to watch for, as a meter that the set feeds is at
 // standstill, has time to speak.
-func (w *watch) missing(in *input, now model.Instant) bool {
+func (w *ruleState) missing(in *input, now model.Instant) bool {
 	return in.blind(now) && (failed(in.sample.Cause) || elapsed(w.dueAt, now) > in.hold())
 }
 

@@ -8,7 +8,7 @@ import (
 )
 
 // watch is one rule and where it stands.
-type watch struct {
+type ruleState struct {
 	rule             model.AlarmRule
 	quantity         model.Quantity
 	in               *input   // nil for DeviceLost; of several, the one that decides
@@ -22,7 +22,7 @@ type watch struct {
 	like             *learned
 	steady           *swing // of steadyIn
 
-	heard, lost bool // for DeviceLost: somebody told, and what
+	reported, lost bool // for DeviceLost: somebody told, and what
 
 	state    model.AlarmState
 	since    model.Instant
@@ -50,13 +50,13 @@ type watch struct {
 	blindTime time.Duration
 	history   history
 
-	follows []*watch      // that explain this one
-	head    *watch        // that it is shown under; nil means none
+	follows []*ruleState  // that explain this one
+	head    *ruleState    // that it is shown under; nil means none
 	apart   model.Instant // since when the head is over and this is not
 }
 
 // step judges the rule after the inputs were brought up to date.
-func (w *watch) step(m *Machine) {
+func (w *ruleState) step(m *Machine) {
 	w.choose(m)
 	fresh := w.in == nil || w.in.turn == m.turn
 	abnormal, seen := false, false
@@ -88,7 +88,7 @@ func (w *watch) step(m *Machine) {
 
 // arming says whether the rule watches in the present engine state, and if
 // not why.
-func (w *watch) arming(m *Machine) (armed bool, why string) {
+func (w *ruleState) arming(m *Machine) (armed bool, why string) {
 	why = w.notDue(m)
 	if why == "" && !w.due {
 		w.dueAt = m.at
@@ -101,7 +101,7 @@ func (w *watch) arming(m *Machine) (armed bool, why string) {
 }
 
 // notDue says why the engine's state does not ask for the rule; "" when it does.
-func (w *watch) notDue(m *Machine) string {
+func (w *ruleState) notDue(m *Machine) string {
 	e := &m.engine
 	switch {
 	case !w.needsEngine():
@@ -109,7 +109,7 @@ func (w *watch) notDue(m *Machine) string {
 	case !e.known:
 		return "the engine state is not known"
 	case len(w.rule.ArmedIn) > 0 && !slices.Contains(w.rule.ArmedIn, e.held):
-		return idleWords(e.held)
+		return idleText(e.held)
 	case w.rule.ArmDelay > 0 && !e.sinceStart(w.rule.ArmDelay, m.at):
 		return "waits after the start"
 	}
@@ -117,7 +117,7 @@ func (w *watch) notDue(m *Machine) string {
 }
 
 // idleWords are whole sentences, since a step must not put any together.
-func idleWords(s model.EngineState) string {
+func idleText(s model.EngineState) string {
 	words := [...]string{"not watched while the engine state is unknown", "nothing to watch for at standstill", "nothing to watch for while cranking",
 		"nothing to watch for while running up", "nothing to watch for at idle", "nothing to watch for while running without load",
 		"nothing to watch for while running under load", "nothing to watch for while running down"}
@@ -127,12 +127,12 @@ func idleWords(s model.EngineState) string {
 	return words[0]
 }
 
-func (w *watch) needsEngine() bool {
+func (w *ruleState) needsEngine() bool {
 	return len(w.rule.ArmedIn) > 0 || w.rule.ArmDelay > 0 || w.rule.GoodOnce
 }
 
 // seeGood notes the first normal value of a run.
-func (w *watch) seeGood(m *Machine, abnormal, seen bool) {
+func (w *ruleState) seeGood(m *Machine, abnormal, seen bool) {
 	switch m.engine.held {
 	case model.Standstill, model.Cranking:
 		w.good = false
@@ -146,7 +146,7 @@ func (w *watch) seeGood(m *Machine, abnormal, seen bool) {
 
 // above reports whether the value is beyond the upper end of its band: a run up
 // passes the lower end only, so that nothing has to be waited for.
-func (w *watch) above(m *Machine) bool {
+func (w *ruleState) above(m *Machine) bool {
 	if w.rule.Kind != model.OutsideBand {
 		return false
 	}
@@ -159,10 +159,10 @@ func (w *watch) above(m *Machine) bool {
 
 // look compares the newest input with the limit. seen is false when there is
 // nothing to judge by.
-func (w *watch) look(m *Machine) (abnormal, seen bool) {
+func (w *ruleState) look(m *Machine) (abnormal, seen bool) {
 	switch w.rule.Kind {
 	case model.DeviceLost:
-		return w.lost, w.heard
+		return w.lost, w.reported
 	case model.PointFailed:
 		s := w.in.sample
 		return s.Quality == model.Bad, s.Quality == model.Good || failed(s.Cause)
@@ -196,14 +196,14 @@ func (w *watch) look(m *Machine) (abnormal, seen bool) {
 }
 
 // excused reports whether a second point that can be seen speaks for a normal value.
-func (w *watch) excused(m *Machine) bool {
+func (w *ruleState) excused(m *Machine) bool {
 	v, ok := w.unless.value(m.at)
 	return ok && v < w.rule.Unless.Limit == w.rule.Unless.Below
 }
 
 // condition reports whether the second point speaks for an abnormal value as
 // well; ok is false when it cannot be judged.
-func (w *watch) condition(m *Machine) (holds, ok bool) {
+func (w *ruleState) condition(m *Machine) (holds, ok bool) {
 	if w.while == nil {
 		return true, true
 	}
@@ -213,7 +213,7 @@ func (w *watch) condition(m *Machine) (holds, ok bool) {
 
 // regardless reports whether a value is so far beyond the limit that the second
 // point does not matter.
-func (w *watch) regardless(v float64) bool {
+func (w *ruleState) regardless(v float64) bool {
 	switch {
 	case w.rule.Regardless == 0:
 		return false
@@ -224,7 +224,7 @@ func (w *watch) regardless(v float64) bool {
 }
 
 // isSteady follows the point that has to be steady, and reports whether it is.
-func (w *watch) isSteady(m *Machine) bool {
+func (w *ruleState) isSteady(m *Machine) bool {
 	if w.steadyIn == nil {
 		return true
 	}
@@ -238,7 +238,7 @@ func (w *watch) isSteady(m *Machine) bool {
 }
 
 // setpoint is the limit in force for a value; of a band, the nearer end.
-func (w *watch) setpoint(m *Machine, v float64) float64 {
+func (w *ruleState) setpoint(m *Machine, v float64) float64 {
 	switch {
 	case w.rule.Kind == model.FallingFaster:
 		return -w.rule.Limit
@@ -263,7 +263,7 @@ func (w *watch) setpoint(m *Machine, v float64) float64 {
 
 // weakness is what share of its voltage at 21 °C a battery holds at the
 // temperature of the air beside it; 1 when that cannot be seen.
-func (w *watch) weakness(m *Machine) float64 {
+func (w *ruleState) weakness(m *Machine) float64 {
 	celsius, ok := w.coldIn.value(m.at)
 	if !ok {
 		return 1
@@ -273,7 +273,7 @@ func (w *watch) weakness(m *Machine) float64 {
 
 // beyond reports whether a value is abnormal. Once the alarm is on, the value
 // has to come back by the deadband to be normal again.
-func (w *watch) beyond(v float64) bool {
+func (w *ruleState) beyond(v float64) bool {
 	db := 0.0
 	if w.on {
 		db = w.rule.Deadband
@@ -294,7 +294,7 @@ func (w *watch) beyond(v float64) bool {
 // judge turns the condition on or off once the samples have said so for long
 // enough. Short gaps of bad samples do not restart the delay: a flaky line
 // must not put off a warning for ever.
-func (w *watch) judge(m *Machine, abnormal bool) {
+func (w *ruleState) judge(m *Machine, abnormal bool) {
 	if abnormal == w.on {
 		w.turning = model.Instant{}
 		return
@@ -313,7 +313,7 @@ func (w *watch) judge(m *Machine, abnormal bool) {
 
 // reboot drops every time that the new boot's clock cannot measure. What is
 // left of a shelving counts on from the new boot's first instant.
-func (w *watch) reboot(last, now model.Instant) {
+func (w *ruleState) reboot(last, now model.Instant) {
 	w.turning, w.countedTo, w.dueAt = model.Instant{}, now, now
 	w.known = now
 	w.forget()
@@ -323,7 +323,7 @@ func (w *watch) reboot(last, now model.Instant) {
 }
 
 // forget lets go of the values seen before a gap.
-func (w *watch) forget() {
+func (w *ruleState) forget() {
 	if w.trace != nil {
 		w.trace.forget()
 	}
@@ -335,7 +335,7 @@ func (w *watch) forget() {
 	}
 }
 
-func (w *watch) status() model.AlarmStatus {
+func (w *ruleState) status() model.AlarmStatus {
 	s := model.AlarmStatus{Rule: w.rule, Point: w.point(), State: w.state, Since: w.since, Raised: w.raised, Crossing: w.crossing,
 		Turning: !w.turning.IsZero(), Value: w.value, Limit: w.limit, FirstOut: w.first, Under: w.under(), Until: w.until, Unwatched: w.blindTime}
 	s.Quality = w.quality()
@@ -346,7 +346,7 @@ func (w *watch) status() model.AlarmStatus {
 		s.Why = w.reason
 	case !w.armed:
 		s.Why = w.idle
-	case w.in != nil && !w.in.seen || w.in == nil && !w.heard:
+	case w.in != nil && !w.in.seen || w.in == nil && !w.reported:
 		s.Why = model.NotPolledYet.String()
 	case w.in != nil && w.in.empty():
 		s.Why = noValueHere
@@ -361,14 +361,14 @@ func (w *watch) status() model.AlarmStatus {
 }
 
 // under is the ID of the alarm that this one is shown under, "" when there is none.
-func (w *watch) under() string {
+func (w *ruleState) under() string {
 	if w.head == nil {
 		return ""
 	}
 	return w.head.rule.ID
 }
 
-func (w *watch) quality() model.Quality {
+func (w *ruleState) quality() model.Quality {
 	if w.in == nil {
 		return model.Bad
 	}

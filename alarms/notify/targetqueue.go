@@ -21,20 +21,20 @@ const (
 )
 
 // post brings messages to one target.
-type post struct {
-	target model.Target
-	sender Sender
-	queue  *queue
-	about  func() Digest // a digest without messages
-	log    *slog.Logger
-	woken  chan struct{}
+type targetQueue struct {
+	target      model.Target
+	sender      Sender
+	queue       *queue
+	emptyDigest func() Digest // a digest without messages
+	log         *slog.Logger
+	woken       chan struct{}
 
 	mu     sync.Mutex
 	health model.OutletHealth
 }
 
-func newPost(t model.Target, s Sender, folder string, d *disk, about func() Digest, log *slog.Logger) *post {
-	p := &post{target: t, sender: s, about: about, log: log.With("target", t.Name), woken: make(chan struct{}, 1),
+func newTargetQueue(t model.Target, s Sender, folder string, d *disk, about func() Digest, log *slog.Logger) *targetQueue {
+	p := &targetQueue{target: t, sender: s, emptyDigest: about, log: log.With("target", t.Name), woken: make(chan struct{}, 1),
 		health: model.OutletHealth{Name: t.Name, Kind: t.Kind.String()}}
 	var err error
 	if p.queue, err = openQueue(filepath.Join(folder, t.Name+".queue"), d); err != nil {
@@ -44,7 +44,7 @@ func newPost(t model.Target, s Sender, folder string, d *disk, about func() Dige
 }
 
 // put queues a message.
-func (p *post) put(m Message) {
+func (p *targetQueue) put(m Message) {
 	kept := p.queue.add(m)
 	select {
 	case p.woken <- struct{}{}: // before the card is waited for
@@ -57,7 +57,7 @@ func (p *post) put(m Message) {
 
 // run sends until the context ends. A new message cuts the waiting short: it
 // may be the one that matters.
-func (p *post) run(ctx context.Context) {
+func (p *targetQueue) run(ctx context.Context) {
 	pause := shortestWait
 	for ctx.Err() == nil {
 		if p.queue.len() == 0 {
@@ -86,7 +86,7 @@ func (p *post) run(ctx context.Context) {
 	}
 }
 
-func (p *post) rest(ctx context.Context, d time.Duration) {
+func (p *targetQueue) rest(ctx context.Context, d time.Duration) {
 	t := time.NewTimer(d)
 	defer t.Stop()
 	select {
@@ -106,7 +106,7 @@ func sleep(ctx context.Context, d time.Duration) {
 }
 
 // send brings what waits as one digest.
-func (p *post) send(ctx context.Context) error {
+func (p *targetQueue) send(ctx context.Context) error {
 	messages, dropped := p.queue.next(mostAtOnce)
 	if len(messages) == 0 {
 		return nil
@@ -127,17 +127,17 @@ func (p *post) send(ctx context.Context) error {
 }
 
 // deliver sends a digest. A stop meanwhile leaves it a little time.
-func (p *post) deliver(stop context.Context, messages []Message, dropped int) error {
+func (p *targetQueue) deliver(stop context.Context, messages []Message, dropped int) error {
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(stop), sendLimit)
 	defer cancel()
 	defer context.AfterFunc(stop, func() { time.AfterFunc(lastLimit, cancel) })()
-	d := p.about()
+	d := p.emptyDigest()
 	d.Messages, d.Dropped = messages, dropped
 	return p.sender.Send(ctx, d)
 }
 
 // report remembers why nothing goes out, and logs it when it changes.
-func (p *post) report(err error) {
+func (p *targetQueue) report(err error) {
 	p.mu.Lock()
 	before := p.health.Trouble
 	note(&p.health, err)
@@ -164,7 +164,7 @@ func logChange(log *slog.Logger, before string, err error) {
 }
 
 // state is how the target fares.
-func (p *post) state() model.OutletHealth {
+func (p *targetQueue) state() model.OutletHealth {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	h := p.health

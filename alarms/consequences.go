@@ -9,9 +9,9 @@ import (
 
 // stake is why a rule has its priority: who or what is harmed when nobody acts,
 // and how long that takes.
-type stake struct {
-	harm string
-	act  time.Duration // 0 means that nothing is harmed: it is for the log
+type consequence struct {
+	harm      string
+	timeToAct time.Duration // 0 means that nothing is harmed: it is for the log
 }
 
 // Time to act that makes a priority. The alarm-management standards aim at about
@@ -22,11 +22,11 @@ const (
 )
 
 // priority follows from the time to act.
-func (s stake) priority() model.Priority {
+func (s consequence) priority() model.Priority {
 	switch {
-	case s.act == 0 || s.act > actWarning:
+	case s.timeToAct == 0 || s.timeToAct > actWarning:
 		return model.Information
-	case s.act > actCritical:
+	case s.timeToAct > actCritical:
 		return model.Warning
 	}
 	return model.Critical
@@ -34,7 +34,7 @@ func (s stake) priority() model.Priority {
 
 // stakes are those of every standard rule, by its ID; of one rule for each sensor
 // or device by the end of the ID. All times are common practice.
-var stakes = map[string]stake{
+var consequences = map[string]consequence{
 	"oil.pressure.missing":   {"engine: bearings run dry and seize", 10 * time.Second},
 	"oil.pressure.low":       {"engine: bearings run dry and seize", 10 * time.Second},
 	"oil.switch.low":         {"engine: bearings run dry and seize", 10 * time.Second},
@@ -140,22 +140,22 @@ var stakes = map[string]stake{
 }
 
 // stakeOf finds the stake of a rule; false when it has none.
-func stakeOf(id string) (stake, bool) {
-	if s, ok := stakes[id]; ok {
+func consequenceOf(id string) (consequence, bool) {
+	if s, ok := consequences[id]; ok {
 		return s, true
 	}
-	for end, s := range stakes {
+	for end, s := range consequences {
 		if end[0] == '.' && strings.HasSuffix(id, end) {
 			return s, true
 		}
 	}
-	return stake{}, false
+	return consequence{}, false
 }
 
 // justified gives a rule its priority with the reason for it.
-func justified(r model.AlarmRule) model.AlarmRule {
-	if s, ok := stakeOf(r.ID); ok {
-		r.Priority, r.Consequence, r.TimeToAct = s.priority(), s.harm, s.act
+func prioritised(r model.AlarmRule) model.AlarmRule {
+	if s, ok := consequenceOf(r.ID); ok {
+		r.Priority, r.Consequence, r.TimeToAct = s.priority(), s.harm, s.timeToAct
 	}
 	return r
 }

@@ -47,7 +47,7 @@ func (r *raisings) within(now model.Instant) (n int) {
 }
 
 // feedOwn gives the rules the points the machine works out.
-func (m *Machine) feedOwn(passed time.Duration) {
+func (m *Machine) feedComputed(passed time.Duration) {
 	e := &m.engine
 	if e.held == model.Cranking {
 		e.starter += passed
@@ -56,19 +56,19 @@ func (m *Machine) feedOwn(passed time.Duration) {
 		e.starter = max(0, e.starter-passed/restPerCrank)
 	}
 	e.overload(m, passed)
-	m.ownRest()
-	m.own(model.OverloadTime, e.above.Seconds())
-	m.own(model.FailedStarts, float64(e.cranks.failed))
-	m.own(model.StarterTime, e.starter.Seconds())
-	m.own(model.CoolingTime, e.cooled.Seconds())
-	m.own(model.RestTime, e.resting(m.at).Seconds())
+	m.feedAtRest()
+	m.feed(model.OverloadTime, e.above.Seconds())
+	m.feed(model.FailedStarts, float64(e.cranks.failed))
+	m.feed(model.StarterTime, e.starter.Seconds())
+	m.feed(model.CoolingTime, e.cooled.Seconds())
+	m.feed(model.RestTime, e.resting(m.at).Seconds())
 	m.loading.follow(m, passed)
-	m.own(model.LoadOffTime, m.loading.since(m.loading.off, m.at).Seconds())
-	m.own(model.LoadOnTime, m.loading.since(m.loading.on, m.at).Seconds())
-	m.own(model.RotorHeat, m.loading.heat)
-	m.own(model.EngineSignals, float64(m.engineSignals()))
-	m.own(model.AlarmsRaised, float64(m.raisings.within(m.at)))
-	m.own(model.AlarmsUnwatched, float64(m.unwatched))
+	m.feed(model.LoadOffTime, m.loading.since(m.loading.off, m.at).Seconds())
+	m.feed(model.LoadOnTime, m.loading.since(m.loading.on, m.at).Seconds())
+	m.feed(model.RotorHeat, m.loading.heat)
+	m.feed(model.EngineSignals, float64(m.engineSignals()))
+	m.feed(model.AlarmsRaised, float64(m.raisings.within(m.at)))
+	m.feed(model.AlarmsUnwatched, float64(m.unwatched))
 }
 
 // overloadAbove counts as overload: rated, and the error of a class 2 meter. A soak
@@ -88,7 +88,7 @@ func (e *engine) overload(m *Machine, passed time.Duration) {
 	}
 }
 
-func (m *Machine) own(p model.PointID, v float64) {
+func (m *Machine) feed(p model.PointID, v float64) {
 	if in := m.inputs[p]; in != nil {
 		in.take(model.GoodSample(p, v), m.at, m.turn)
 	}
@@ -105,7 +105,7 @@ func (m *Machine) engineSignals() (n int) {
 }
 
 // ownWords explains a value that the machine worked out.
-func (w *watch) ownWords(m *Machine) string {
+func (w *ruleState) computedText(m *Machine) string {
 	switch w.rule.Point {
 	case model.StarterTime:
 		return fmt.Sprintf("%.0f s cranked and not yet rested for", w.value)
@@ -116,9 +116,9 @@ func (w *watch) ownWords(m *Machine) string {
 	case model.AlarmsUnwatched:
 		return fmt.Sprintf("%.0f alarms cannot see", w.value)
 	case model.EngineSignals:
-		return m.silentWords()
+		return m.silentText()
 	case model.FailedStarts:
-		return m.crankWords()
+		return m.cranksText()
 	}
 	return ""
 }
@@ -127,7 +127,7 @@ func (w *watch) ownWords(m *Machine) string {
 // step. What the machine works out for itself does not count.
 func (m *Machine) countUnwatched() {
 	m.unwatched = 0
-	for _, w := range m.watches {
+	for _, w := range m.rules {
 		if w.unwatched && w.rule.Kind != model.PointFailed && !w.hushed(m) {
 			m.unwatched++
 		}

@@ -17,7 +17,7 @@ import (
 )
 
 // Party is a target with the way to it.
-type Party struct {
+type Target struct {
 	model.Target
 	Sender Sender
 }
@@ -25,7 +25,7 @@ type Party struct {
 // Parts are what a desk is built from.
 type Parts struct {
 	Setup    model.Setup // whose alarms these are
-	Parties  []Party
+	Targets  []Target
 	Routes   []model.Route
 	Latest   func() *model.Snapshot
 	Now      func() model.Instant
@@ -36,35 +36,35 @@ type Parts struct {
 }
 
 const (
-	deskRoom        = 1024 // offers waiting for the desk
+	offerRoom       = 1024 // offers waiting for the desk
 	lookEvery       = time.Second
 	defaultPatience = 2 * time.Minute
 )
 
 // Desk decides who is told of what. Make one with NewDesk.
-type Desk struct {
-	parts  Parts
-	posts  []*post
-	points map[model.PointID]model.Point
-	offers chan []model.AlarmEvent
-	missed atomic.Uint64   // offers that found no room
-	mark   model.Instant   // of the newest offer that is in the queues
-	told   map[string]bool // escalations
-	blind  map[string]bool // rules last told as not watched
-	flood  flood
-	disk   *disk
-	number uint64 // of messages, so that no two have one ID
+type Dispatcher struct {
+	parts             Parts
+	targets           []*targetQueue
+	points            map[model.PointID]model.Point
+	offers            chan []model.AlarmEvent
+	missed            atomic.Uint64   // offers that found no room
+	mark              model.Instant   // of the newest offer that is in the queues
+	escalated         map[string]bool // escalations
+	reportedUnwatched map[string]bool // rules last told as not watched
+	flood             flood
+	disk              *disk
+	number            uint64 // of messages, so that no two have one ID
 }
 
 // NewDesk makes a desk. Messages that waited when the program ended are sent
 // when it runs.
-func NewDesk(p Parts) *Desk {
+func NewDispatcher(p Parts) *Dispatcher {
 	if p.Patience == 0 {
 		p.Patience = defaultPatience
 	}
-	d := &Desk{parts: p, points: p.Setup.Points(), offers: make(chan []model.AlarmEvent, deskRoom), told: map[string]bool{}, blind: map[string]bool{}, flood: flood{held: map[string]bool{}}, disk: &disk{}}
-	for _, party := range p.Parties {
-		d.posts = append(d.posts, newPost(party.Target, party.Sender, p.Folder, d.disk, d.about, p.Log))
+	d := &Dispatcher{parts: p, points: p.Setup.Points(), offers: make(chan []model.AlarmEvent, offerRoom), escalated: map[string]bool{}, reportedUnwatched: map[string]bool{}, flood: flood{held: map[string]bool{}}, disk: &disk{}}
+	for _, party := range p.Targets {
+		d.targets = append(d.targets, newTargetQueue(party.Target, party.Sender, p.Folder, d.disk, d.emptyDigest, p.Log))
 	}
 	d.recall()
 	d.recallFlood()
@@ -73,7 +73,7 @@ func NewDesk(p Parts) *Desk {
 }
 
 // about is a digest without messages.
-func (d *Desk) about() Digest {
+func (d *Dispatcher) emptyDigest() Digest {
 	r := d.parts.Setup.Rating
 	name := r.Name
 	if name == "" {
@@ -84,7 +84,7 @@ func (d *Desk) about() Digest {
 
 // Offer hands transitions over and never waits: the carrier calls it. What
 // finds no room is counted and told as a number.
-func (d *Desk) Offer(transitions []model.AlarmEvent) {
+func (d *Dispatcher) Offer(transitions []model.AlarmEvent) {
 	news := slices.DeleteFunc(slices.Clone(transitions), model.AlarmEvent.Quiet)
 	if len(news) == 0 {
 		return
@@ -97,10 +97,10 @@ func (d *Desk) Offer(transitions []model.AlarmEvent) {
 }
 
 // Run tells people until the context ends.
-func (d *Desk) Run(ctx context.Context) {
+func (d *Dispatcher) Run(ctx context.Context) {
 	var posts sync.WaitGroup
 	defer posts.Wait()
-	for _, p := range d.posts {
+	for _, p := range d.targets {
 		posts.Go(func() { p.run(ctx) })
 	}
 	d.beginMark()
@@ -112,7 +112,7 @@ func (d *Desk) Run(ctx context.Context) {
 			return
 		case news := <-d.offers:
 			for _, e := range news {
-				d.consider(e)
+				d.handle(e)
 			}
 			d.keepFlood()
 			d.setMark(news[len(news)-1].At)
@@ -124,15 +124,15 @@ func (d *Desk) Run(ctx context.Context) {
 
 // consider tells of a transition. That a rule is watched again is news only
 // to those who were told that it was not.
-func (d *Desk) consider(e model.AlarmEvent) {
+func (d *Dispatcher) handle(e model.AlarmEvent) {
 	if d.flood.holds(e) {
 		return
 	}
 	again := e.From == e.To && !e.Unwatched && !e.Alone && e.Who == ""
-	if again && !d.blind[e.Rule] {
+	if again && !d.reportedUnwatched[e.Rule] {
 		return
 	}
-	d.blind[e.Rule] = e.Unwatched
+	d.reportedUnwatched[e.Rule] = e.Unwatched
 	m := messageOf(e, model.QuantityOf(e.Point, d.points), d.parts.Latest().Clock)
 	d.flood.sum(&m)
 	d.number++
@@ -141,19 +141,19 @@ func (d *Desk) consider(e model.AlarmEvent) {
 }
 
 // route queues a message for everybody whose route it is on.
-func (d *Desk) route(m Message) {
+func (d *Dispatcher) route(m Message) {
 	var to []string
 	for _, r := range d.parts.Routes {
 		if m.Priority >= r.Least {
 			to = append(to, r.To...)
 		}
 	}
-	d.Tell(m, to)
+	d.Send(m, to)
 }
 
 // Tell queues a message for the targets of these names, once each.
-func (d *Desk) Tell(m Message, to []string) {
-	for _, p := range d.posts {
+func (d *Dispatcher) Send(m Message, to []string) {
+	for _, p := range d.targets {
 		if slices.Contains(to, p.target.Name) {
 			p.put(m)
 		}
@@ -161,10 +161,10 @@ func (d *Desk) Tell(m Message, to []string) {
 }
 
 // look finds alarms that nobody acknowledged, and what the horn has to say.
-func (d *Desk) look() {
+func (d *Dispatcher) look() {
 	if n := d.missed.Swap(0); n > 0 {
 		now := d.parts.Now()
-		d.route(Message{ID: fmt.Sprintf("%d-%d-missed", now.Boot, now.Offset), Kind: Alarm, At: now, Priority: model.Critical,
+		d.route(Message{ID: fmt.Sprintf("%d-%d-missed", now.Boot, now.Offset), Kind: alarmKind, At: now, Priority: model.Critical,
 			Text: fmt.Sprintf("%d further alarm changes came too fast to be told one by one; see the alarm journal", n)})
 	}
 	snapshot := d.parts.Latest()
@@ -174,7 +174,7 @@ func (d *Desk) look() {
 			d.escalate(a, awaited)
 		}
 	}
-	maps.DeleteFunc(d.told, func(key string, _ bool) bool { return !awaited[key] })
+	maps.DeleteFunc(d.escalated, func(key string, _ bool) bool { return !awaited[key] })
 	if h := d.parts.Horn; h != nil {
 		h.alarm(slices.ContainsFunc(snapshot.Alarms, func(a model.AlarmStatus) bool {
 			return a.State.AwaitsPerson() && a.Rule.Priority >= h.least
@@ -184,7 +184,7 @@ func (d *Desk) look() {
 
 // escalate tells the second contacts of an alarm that waited too long, once.
 // What it looked at is noted in awaited.
-func (d *Desk) escalate(a model.AlarmStatus, awaited map[string]bool) {
+func (d *Dispatcher) escalate(a model.AlarmStatus, awaited map[string]bool) {
 	for i, r := range d.parts.Routes {
 		if len(r.Second) == 0 || a.Rule.Priority < r.Least {
 			continue
@@ -196,29 +196,29 @@ func (d *Desk) escalate(a model.AlarmStatus, awaited map[string]bool) {
 		waited, same := d.parts.Now().Sub(a.Raised)
 		key := fmt.Sprintf("%d-%d-%s-%d", a.Raised.Boot, a.Raised.Offset, a.Rule.ID, i)
 		awaited[key] = true
-		if d.told[key] || same && waited < patience {
+		if d.escalated[key] || same && waited < patience {
 			continue
 		}
-		d.told[key] = true
+		d.escalated[key] = true
 		d.remember()
 		since := "before the computer was started last"
 		if same {
 			since = model.Lasting(waited.Round(time.Second)) + " ago"
 		}
-		m := Message{ID: key, Kind: Escalation, At: d.parts.Now(), Priority: a.Rule.Priority,
+		m := Message{ID: key, Kind: escalationKind, At: d.parts.Now(), Priority: a.Rule.Priority,
 			Text: fmt.Sprintf("not acknowledged, raised %s: %s: %s", since, a.Rule.Label,
 				a.Text(model.QuantityOf(a.Rule.Point, d.points), d.parts.Latest().Clock, d.parts.Now()))}
 		if a.State.Lasts() {
 			m.Action = a.Rule.Action
 		}
-		d.Tell(m, r.Second)
+		d.Send(m, r.Second)
 	}
 }
 
-func (d *Desk) escalatedFile() string { return filepath.Join(d.parts.Folder, "escalated.json") }
+func (d *Dispatcher) escalatedFile() string { return filepath.Join(d.parts.Folder, "escalated.json") }
 
 // recall reads what was escalated before a restart.
-func (d *Desk) recall() {
+func (d *Dispatcher) recall() {
 	text, err := os.ReadFile(d.escalatedFile())
 	if err != nil {
 		return // nothing was, or it is told once more
@@ -226,13 +226,13 @@ func (d *Desk) recall() {
 	var keys []string
 	if json.Unmarshal(text, &keys) == nil {
 		for _, k := range keys {
-			d.told[k] = true
+			d.escalated[k] = true
 		}
 	}
 }
 
-func (d *Desk) remember() {
-	text, err := json.Marshal(slices.Sorted(maps.Keys(d.told)))
+func (d *Dispatcher) remember() {
+	text, err := json.Marshal(slices.Sorted(maps.Keys(d.escalated)))
 	if err == nil {
 		err = d.disk.replace(d.escalatedFile(), text)
 	}
@@ -242,9 +242,9 @@ func (d *Desk) remember() {
 }
 
 // Health is how every target fares.
-func (d *Desk) Health() []model.OutletHealth {
+func (d *Dispatcher) Health() []model.OutletHealth {
 	var all []model.OutletHealth
-	for _, p := range d.posts {
+	for _, p := range d.targets {
 		all = append(all, p.state())
 	}
 	return all
