@@ -9,7 +9,7 @@ import (
 )
 
 // means returns the means of three points in a span; false unless all are there.
-func (s span) means(ids [3]model.PointID) (v [3]float64, ok bool) {
+func (s steadySpan) means(ids [3]model.PointID) (v [3]float64, ok bool) {
 	ok = true
 	for i, p := range ids {
 		spread, there := s.Points[p]
@@ -19,9 +19,9 @@ func (s span) means(ids [3]model.PointID) (v [3]float64, ok bool) {
 }
 
 // worstSpan is a figure of the steady span in which it was highest.
-func (r *recorder) worstSpan(why string, of func(span) (measure, bool)) measure {
+func (r *recorder) worstSpan(why string, of func(steadySpan) (measure, bool)) measure {
 	worst := unknown(why)
-	for _, s := range r.keeper.spans {
+	for _, s := range r.steady.found {
 		m, ok := of(s)
 		if !ok || math.IsNaN(m.value) || worst.known && m.value <= worst.value {
 			continue
@@ -40,31 +40,31 @@ func (r *recorder) worstSpan(why string, of func(span) (measure, bool)) measure 
 func (r *recorder) asymmetry() []model.Figure {
 	line := r.gain(r.in.Rating.Voltage, model.LineVoltages[:]...)
 	phase := r.gain(r.in.Rating.PhaseVoltage(), model.PhaseVoltages[:]...)
-	three := func(ids [3]model.PointID, good accuracy, formula func(a, b, c float64) float64) func(span) (measure, bool) {
-		return func(s span) (measure, bool) {
+	three := func(ids [3]model.PointID, good accuracy, formula func(a, b, c float64) float64) func(steadySpan) (measure, bool) {
+		return func(s steadySpan) (measure, bool) {
 			v, ok := s.means(ids)
 			f := func(v []float64) float64 { return 100 * formula(v[0], v[1], v[2]) }
 			m := plain(f(v[:]), corners(v[:], good.gain, f))
-			m.note = good.words
+			m.note = good.text
 			return m, ok && v[0]+v[1]+v[2] > 0
 		}
 	}
 	const noLine, noPhase = "no steady span has all three line-to-line voltages", "no steady span has all three voltages to neutral"
 	list := []model.Figure{
 		r.worstSpan(noLine, three(model.LineVoltages, line, electrical.Unbalance)).
-			figure("voltage unbalance, NEMA MG 1", "LVUR", "%", own{}),
+			figure("voltage unbalance, NEMA MG 1", "LVUR", "%", fixedLimit{}),
 		r.worstSpan(noLine, three(model.LineVoltages, line, electrical.NegativeSequence)).
-			figure("negative-sequence voltage", "u2", "%", own{2, "≤ 2 %", "EN 50160, 95 % of a week", fromMemory}),
+			figure("negative-sequence voltage", "u2", "%", fixedLimit{2, "≤ 2 %", "EN 50160, 95 % of a week", fromMemory}),
 		r.worstSpan(noPhase, three(model.PhaseVoltages, phase, electrical.Unbalance)).
-			figure("phase voltage unbalance", "PVUR", "%", own{}),
-		r.worstSpan(noLine+" and to neutral", func(s span) (measure, bool) {
+			figure("phase voltage unbalance", "PVUR", "%", fixedLimit{}),
+		r.worstSpan(noLine+" and to neutral", func(s steadySpan) (measure, bool) {
 			ll, ok := s.means(model.LineVoltages)
 			ln, both := s.means(model.PhaseVoltages)
 			gain := max(line.gain, phase.gain)
 			m := plain(electrical.ZeroSequence(ln, ll), electrical.ZeroSequenceUncertainty(ln, ll, gain))
-			m.note = "star point from six magnitudes; " + line.words
+			m.note = "star point from six magnitudes; " + line.text
 			return m, ok && both
-		}).figure("star-point shift", "U0", "V", own{}),
+		}).figure("star-point shift", "U0", "V", fixedLimit{}),
 	}
 	list = append(list, r.currentAsymmetry()...)
 	return append(list, r.neutral())
@@ -76,20 +76,20 @@ func (r *recorder) currentAsymmetry() []model.Figure {
 	rated := r.in.Rating.Current()
 	good := r.gain(rated, model.PhaseCurrents[:]...)
 	percent := func(v []float64) float64 { return 100 * electrical.Unbalance(v[0], v[1], v[2]) }
-	list := []model.Figure{r.worstSpan(none+" at a tenth of rated or more", func(s span) (measure, bool) {
+	list := []model.Figure{r.worstSpan(none+" at a tenth of rated or more", func(s steadySpan) (measure, bool) {
 		i, ok := s.means(model.PhaseCurrents)
 		m := plain(percent(i[:]), corners(i[:], good.gain, percent))
-		m.note = good.words
+		m.note = good.text
 		return m, ok && i[0]+i[1]+i[2] >= 0.3*rated && rated > 0
-	}).figure("current unbalance", "", "%", own{})}
+	}).figure("current unbalance", "", "%", fixedLimit{})}
 	if rated <= 0 {
 		return append(list, model.NotKnown("negative-sequence current", "I2/IN", "%", "no rated current is given"))
 	}
-	negative := r.worstSpan(none, func(s span) (measure, bool) { return r.sequence(s, good, 1) })
-	zero := r.worstSpan(none, func(s span) (measure, bool) { return r.sequence(s, good, 2) })
+	negative := r.worstSpan(none, func(s steadySpan) (measure, bool) { return r.sequence(s, good, 1) })
+	zero := r.worstSpan(none, func(s steadySpan) (measure, bool) { return r.sequence(s, good, 2) })
 	list = append(list,
-		negative.figure("negative-sequence current", "I2/IN", "%", own{100 * electrical.NegativeLimitIEC, "≤ 8 %", "IEC 60034-1, salient poles, indirectly cooled, continuous", fromMemory}),
-		zero.figure("zero-sequence current", "I0/IN", "%", own{}),
+		negative.figure("negative-sequence current", "I2/IN", "%", fixedLimit{100 * electrical.NegativeLimitIEC, "≤ 8 %", "IEC 60034-1, salient poles, indirectly cooled, continuous", fromMemory}),
+		zero.figure("zero-sequence current", "I0/IN", "%", fixedLimit{}),
 		r.heating(), r.permissible("IEC 60034-1, from memory", electrical.NegativeLimitIEC),
 		r.permissible("ANSI/IEEE C50.12, damper winding connected", electrical.NegativeLimitANSI))
 	return list
@@ -97,7 +97,7 @@ func (r *recorder) currentAsymmetry() []model.Figure {
 
 // sequence is the negative (1) or zero (2) sequence current of a span in % of
 // rated, by the angles where active and reactive power of each phase are read.
-func (r *recorder) sequence(s span, good accuracy, which int) (measure, bool) {
+func (r *recorder) sequence(s steadySpan, good accuracy, which int) (measure, bool) {
 	rated := r.in.Rating.Current()
 	p, okP := s.means(model.PhaseActive)
 	q, okQ := s.means(model.PhaseReactive)
@@ -119,7 +119,7 @@ func (r *recorder) sequence(s span, good accuracy, which int) (measure, bool) {
 		return measure{}, false
 	}
 	m := plain(formula(v), corners(v, good.gain, formula))
-	m.note = words + good.words
+	m.note = words + good.text
 	return m, true
 }
 
@@ -127,13 +127,13 @@ func (r *recorder) sequence(s span, good accuracy, which int) (measure, bool) {
 // surface takes.
 func (r *recorder) heating() model.Figure {
 	const name, symbol = "rotor heating by unbalance", "(I2/IN)²t"
-	a := &r.aside
-	if a.board.track(model.NegativeCurrent) == nil {
+	a := &r.unbalance
+	if a.tracks.track(model.NegativeCurrent) == nil {
 		return model.NotKnown(name, symbol, "s", "no negative-sequence current is known")
 	}
 	m := measure{known: true, value: a.i2[1].most, lo: a.i2[0].most, hi: a.i2[2].most, bound: model.Interval}
 	m.note = fmt.Sprintf("the largest of one stretch, summed while I2/IN was above 8 %%: %s s in all, the longest %s s", short(math.Round(a.i2[1].total)), short(math.Round(a.i2[1].longest)))
-	return m.figure(name, symbol, "s", own{electrical.NegativeHeatIEC, "≤ 20 s", "IEC 60034-1, salient poles, indirectly cooled", fromMemory})
+	return m.figure(name, symbol, "s", fixedLimit{electrical.NegativeHeatIEC, "≤ 20 s", "IEC 60034-1, salient poles, indirectly cooled", fromMemory})
 }
 
 // permissible is what this set may carry on one phase alone.
@@ -147,10 +147,10 @@ func (r *recorder) permissible(source string, limit float64) model.Figure {
 // neutral tells for how long the neutral was suspect.
 func (r *recorder) neutral() model.Figure {
 	const name = "neutral suspect"
-	if !r.aside.seen {
+	if !r.unbalance.seen {
 		return model.NotKnown(name, "", "s", "it takes all three voltages to neutral and all three between phases, read together")
 	}
-	f := number(name, "s", r.aside.neutral.total, "")
+	f := number(name, "s", r.unbalance.neutral.total, "")
 	f.Limit, f.LimitSource, f.Confidence, f.Verdict = "none", "derived: the star point lies beyond 5 V, the instruments' doubt and twice u2", "derived", model.Within
 	f.Note = "a broken neutral shows only when the meter's neutral lead sits on the load side of the break"
 	if f.Value > 0 {

@@ -17,8 +17,8 @@ const (
 	backwardsShare = 0.9 // of them that are negative
 )
 
-// see takes what the board just got; threshold is that of a load step, W.
-func (w *backwards) see(fresh []fresh, threshold float64) {
+// see takes the readings of the newest scan; threshold is that of a load step, W.
+func (w *backwards) see(fresh []newReading, threshold float64) {
 	for _, r := range fresh {
 		k := 3
 		switch {
@@ -42,7 +42,7 @@ func (w *backwards) reversed(k int) bool {
 }
 
 // words say which power counts backwards; "" for none.
-func (w *backwards) words() string {
+func (w *backwards) reason() string {
 	var phases []string
 	read := 0
 	for k := range 3 {
@@ -64,7 +64,7 @@ func (w *backwards) words() string {
 
 // wiringLine is the finding of a wiring fault, which comes first.
 func (r *recorder) wiringLine() string {
-	words := r.backwards.words()
+	words := r.backwards.reason()
 	if words == "" {
 		return ""
 	}
@@ -79,7 +79,7 @@ var ofPower = []string{"highest load", "energy ", "integral against", "average l
 
 // spoil makes figures that depend on power not known while it counts backwards.
 func (r *recorder) spoil(list []model.Figure) []model.Figure {
-	words := r.backwards.words()
+	words := r.backwards.reason()
 	if words == "" {
 		return list
 	}

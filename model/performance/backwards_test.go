@@ -59,7 +59,7 @@ func TestACounterThatRunsBackwardsWasNotReset(t *testing.T) {
 		"rolled over":          {[]float64{9999.95, 9999.99, 0.01, 0.03}, 0.08, 0, 0, 1},
 		"new, one tick back":   {[]float64{0.02, 0.03, 0.02, 0.03}, 0.02, 0.01, 0, 0},
 	} {
-		k := counter{spans: []float64{10000 * 3.6e6}}
+		k := counter{ranges: []float64{10000 * 3.6e6}}
 		for _, v := range c.counts {
 			k.add(v * 3.6e6)
 		}
@@ -82,10 +82,10 @@ func TestHowManyReadingsCountBackwards(t *testing.T) {
 			if i < c.negative {
 				v = -v
 			}
-			w.see([]fresh{{&series{role: activeRole + 1}, 0, v}}, 1000)
+			w.see([]newReading{{&pointTrack{role: activeRole + 1}, 0, v}}, 1000)
 		}
-		if got := w.words() == "the meter counts the power of L2 backwards"; got != c.want {
-			t.Errorf("%+v: %q", c, w.words())
+		if got := w.reason() == "the meter counts the power of L2 backwards"; got != c.want {
+			t.Errorf("%+v: %q", c, w.reason())
 		}
 	}
 }

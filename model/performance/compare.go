@@ -47,21 +47,21 @@ func lastStart(r *model.RunRecord) (model.StartRecord, bool) {
 
 // usual is how far figures of a unit scatter from run to run of a sound set
 // (common practice): what counts as one in the ranking.
-var usual = map[string]float64{"%": 0.5, "Hz": 0.1, "s": 1, "V": 0.5, "bar": 0.2, "L/kWh": 0.02, "K in 30 min": 0.5}
+var scatterOf = map[string]float64{"%": 0.5, "Hz": 0.1, "s": 1, "V": 0.5, "bar": 0.2, "L/kWh": 0.02, "K in 30 min": 0.5}
 
 // done names figures that tell what was done with the set, not how it fared.
-var done = []string{"energy", "time at load", "highest load", "average load", "load on one phase", "longest stretch", "rest before",
+var conduct = []string{"energy", "time at load", "highest load", "average load", "load on one phase", "longest stretch", "rest before",
 	"integral against", "thermal equilibrium", "rotor heating", "negative-sequence current", "zero-sequence current", "current unbalance",
 	"battery before"}
 
-func doing(name string) bool {
-	return slices.ContainsFunc(done, func(d string) bool { return strings.HasPrefix(name, d) })
+func isConduct(name string) bool {
+	return slices.ContainsFunc(conduct, func(d string) bool { return strings.HasPrefix(name, d) })
 }
 
 func (c *comparison) figures(prefix string, before, after []model.Figure) {
 	for _, a := range before {
 		at := slices.IndexFunc(after, func(b model.Figure) bool { return b.Name == a.Name })
-		if at < 0 || doing(a.Name) {
+		if at < 0 || isConduct(a.Name) {
 			continue
 		}
 		b := after[at]
@@ -82,7 +82,7 @@ func (c *comparison) figures(prefix string, before, after []model.Figure) {
 func (c *comparison) figure(prefix string, a, b model.Figure) {
 	loA, hiA := bounds(a)
 	loB, hiB := bounds(b)
-	scatter := usual[a.Unit]
+	scatter := scatterOf[a.Unit]
 	if scatter == 0 {
 		scatter = math.Abs(a.Value) / 20
 	}
@@ -96,11 +96,11 @@ func (c *comparison) figure(prefix string, a, b model.Figure) {
 	if changed {
 		d.Weight += 100
 	}
-	c.Differences = append(c.Differences, worded(d, changed, a, b))
+	c.Differences = append(c.Differences, withText(d, changed, a, b))
 }
 
 // worded writes a difference down.
-func worded(d model.Difference, changed bool, a, b model.Figure) model.Difference {
+func withText(d model.Difference, changed bool, a, b model.Figure) model.Difference {
 	d.Words = differs(d)
 	if oneSided(a) || oneSided(b) {
 		d.Words += ", as far as the readings show"
@@ -127,12 +127,12 @@ func differs(d model.Difference) string {
 	if by == "%" {
 		by = "percentage points"
 	}
-	amount := func(v float64, unit string) string { return strings.TrimSpace(three(v) + " " + unit) }
+	amount := func(v float64, unit string) string { return strings.TrimSpace(threeDigits(v) + " " + unit) }
 	return fmt.Sprintf("%s %s %s: %s, was %s", d.What, amount(math.Abs(d.To-d.From), by), way, amount(d.To, d.Unit), amount(d.From, d.Unit))
 }
 
 // three writes a number with about three digits that mean something.
-func three(v float64) string {
+func threeDigits(v float64) string {
 	switch a := math.Abs(v); {
 	case a >= 100:
 		return short(math.Round(v))

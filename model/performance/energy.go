@@ -13,7 +13,7 @@ type counter struct {
 	first, last      float64   // J
 	gained, back     float64   // J that it counted on, and back
 	least            float64   // J, the smallest step seen: its resolution at best; 0: it never moved
-	spans            []float64 // J, what it can hold before it starts anew
+	ranges           []float64 // J, what it can hold before it starts anew
 }
 
 // decades are the counts at which counters with so many digits start anew.
@@ -61,7 +61,7 @@ func (c *counter) add(v float64) {
 // was within a thousandth of what it holds, and now is as near to nothing. One that
 // was reset has lost more than half of what it showed. Any other runs backwards.
 func (c *counter) fell(v float64) {
-	for _, full := range c.spans {
+	for _, full := range c.ranges {
 		if c.last > 0.999*full && c.last <= full && v < 0.001*full {
 			c.rolls++
 			c.gained += full - c.last + v
@@ -95,11 +95,11 @@ func (r *recorder) energy() []model.Figure {
 // integral is the energy by the readings. Between two of them the load lay between
 // what they show, as far as it changed once.
 func (r *recorder) integral() model.Figure {
-	s := &r.sheet
+	s := &r.soakLog
 	good := r.gain(r.in.Rating.ActivePower(), model.PowerActive)
 	f := number("energy integrated from readings", "kWh", s.joules/3.6e6, "")
 	f.Uncertainty = (s.between + good.gain*math.Abs(s.joules)) / 3.6e6
-	f.Note = "a load that came and went between two readings is missed; " + good.words
+	f.Note = "a load that came and went between two readings is missed; " + good.text
 	if s.missing > 0 {
 		f.Bound = model.AtLeast
 		f.Note += fmt.Sprintf("; %s s without readings are left out", short(math.Round(s.missing)))
@@ -109,14 +109,14 @@ func (r *recorder) integral() model.Figure {
 
 // counted is the energy by the meter's counter, good for one step of it at each end.
 func (r *recorder) counted() model.Figure {
-	c := &r.sheet.counter
+	c := &r.soakLog.counter
 	const name = "energy by the meter's counter"
 	if c.n < 2 {
 		return model.NotKnown(name, "", "kWh", "the meter's counter is not read")
 	}
 	good := r.gain(r.in.Rating.ActivePower(), model.PowerActive)
 	f := number(name, "kWh", c.gained/3.6e6, "")
-	f.Uncertainty, f.Note = (c.least+good.gain*c.gained)/3.6e6, good.words
+	f.Uncertainty, f.Note = (c.least+good.gain*c.gained)/3.6e6, good.text
 	switch {
 	case c.least == 0 && c.resets+c.rolls == 0 && c.back == 0:
 		return model.NotKnown(name, "", "kWh", "the counter did not move")
@@ -125,10 +125,10 @@ func (r *recorder) counted() model.Figure {
 			fmt.Sprintf("the counter ran backwards by %s kWh: look at the current transformers", short(c.back/3.6e6)))
 	case c.resets > 0:
 		f.Bound = model.AtLeast
-		f.Note = fmt.Sprintf("the counter was reset %d times: what it counted in between is not known; %s", c.resets, good.words)
+		f.Note = fmt.Sprintf("the counter was reset %d times: what it counted in between is not known; %s", c.resets, good.text)
 	case c.rolls > 0:
 		f.Note = fmt.Sprintf("the counter started again %d times at the end of its range, which is taken into account; %s",
-			c.rolls, good.words)
+			c.rolls, good.text)
 	}
 	return f
 }
@@ -137,7 +137,7 @@ func (r *recorder) counted() model.Figure {
 // gain cancels.
 func (r *recorder) agreement(sum, count model.Figure) model.Figure {
 	const name = "integral against the counter"
-	c, s := &r.sheet.counter, &r.sheet
+	c, s := &r.soakLog.counter, &r.soakLog
 	switch {
 	case !count.Known:
 		return model.NotKnown(name, "", "%", count.Reason)

@@ -47,7 +47,7 @@ func (r *recorder) regulation() []model.Figure {
 
 // loading tells how much the set was loaded, and for how long.
 func (r *recorder) loading() []model.Figure {
-	s := &r.sheet
+	s := &r.soakLog
 	if s.counted == 0 {
 		return []model.Figure{model.NotKnown("energy delivered", "", "kWh", "there is no active power")}
 	}
@@ -70,27 +70,27 @@ func (r *recorder) loading() []model.Figure {
 func (r *recorder) hunting() model.Figure {
 	const name = "hunting index"
 	at := -1
-	for i, s := range r.keeper.spans {
-		if s.swings > 0 && (at < 0 || s.swing > r.keeper.spans[at].swing) {
+	for i, s := range r.steady.found {
+		if s.swings > 0 && (at < 0 || s.swing > r.steady.found[at].swing) {
 			at = i
 		}
 	}
 	if at < 0 {
 		return model.NotKnown(name, "", "Hz", noFrequency)
 	}
-	s := r.keeper.spans[at]
+	s := r.steady.found[at]
 	m := plain(s.swing, frequencyStep)
 	m.bound, m.seen = model.AtLeast, seconds(s.usual)
 	m.note = "highest less lowest frequency in a minute of steady load"
 	if !math.IsNaN(s.Load) {
 		m.note += fmt.Sprintf(", at %s kW", short(math.Round(s.Load/10)/100))
 	}
-	return m.figure(name, "", "Hz", own{})
+	return m.figure(name, "", "Hz", fixedLimit{})
 }
 
 // lowLoad is the longest stretch that leaves a diesel engine too cold.
 func (r *recorder) lowLoad() model.Figure {
-	f := number("longest stretch below 30 % of rating", "min", r.sheet.low.longest/60, "")
+	f := number("longest stretch below 30 % of rating", "min", r.soakLog.low.longest/60, "")
 	f.Note = "no load included; below 30 % for long leaves unburnt fuel in the exhaust (common practice)"
 	return f
 }

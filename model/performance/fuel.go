@@ -32,7 +32,7 @@ func (r *recorder) fuel() model.Figure {
 	const name = "fuel per kWh"
 	from, to := r.turned()
 	first, last, added, why := r.dips(r.moment(from), r.moment(to))
-	if why == "" && r.sheet.joules < 3.6e6 {
+	if why == "" && r.soakLog.joules < 3.6e6 {
 		why = "less than 1 kWh was delivered"
 	}
 	if why != "" {

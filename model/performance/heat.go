@@ -30,11 +30,11 @@ func (r rise) name() string {
 	return words + ", drift"
 }
 
-// heat watches the temperatures of a steady span for thermal equilibrium: the
+// heat follows the temperatures of a steady span for thermal equilibrium: the
 // rise of every one over the air, or without it over the coolant, changes by no
 // more than 1 K in half an hour.
 type heat struct {
-	board   *board
+	tracks  *tracks
 	start   float64
 	next    float64 // s when the running minute ends
 	rises   []rise
@@ -43,8 +43,8 @@ type heat struct {
 
 func (h *heat) begin(t float64) {
 	h.start, h.next, h.rises, h.reached = t, t+60, nil, math.NaN()
-	for _, s := range h.board.series {
-		s.minute, s.minutes = tally{}, s.minutes[:0]
+	for _, s := range h.tracks.points {
+		s.inMinute, s.minutes = tally{}, s.minutes[:0]
 	}
 }
 
@@ -58,18 +58,18 @@ func (h *heat) pass(t float64) {
 
 func (h *heat) minute() {
 	full := false
-	for _, s := range h.board.series {
+	for _, s := range h.tracks.points {
 		if s.role != temperatureRole {
 			continue
 		}
 		mean := math.NaN()
-		if s.minute.n > 0 {
-			mean = s.minute.mean()
+		if s.inMinute.n > 0 {
+			mean = s.inMinute.mean()
 		}
 		if len(s.minutes) > heatMinutes {
 			s.minutes = s.minutes[:copy(s.minutes, s.minutes[1:])]
 		}
-		s.minutes, s.minute = append(s.minutes, mean), tally{}
+		s.minutes, s.inMinute = append(s.minutes, mean), tally{}
 		full = full || len(s.minutes) > heatMinutes
 	}
 	if full {
@@ -80,7 +80,7 @@ func (h *heat) minute() {
 func (h *heat) judge() {
 	h.rises = h.rises[:0]
 	still := true
-	for _, s := range h.board.series {
+	for _, s := range h.tracks.points {
 		if s.role != temperatureRole || s.id == model.AmbientTemperature || !whole(s.minutes) {
 			continue
 		}
@@ -97,7 +97,7 @@ func (h *heat) judge() {
 func whole(m []float64) bool { return len(m) > heatMinutes && !slices.ContainsFunc(m, math.IsNaN) }
 
 func (h *heat) minutes(id model.PointID) []float64 {
-	if s := h.board.series[id]; s != nil {
+	if s := h.tracks.points[id]; s != nil {
 		return s.minutes
 	}
 	return nil
@@ -141,15 +141,15 @@ func trend(t, over []float64) (by, unc float64) {
 func (r *recorder) thermal() []model.Figure {
 	const name = "thermal equilibrium"
 	at := -1
-	for i, s := range r.keeper.spans {
-		if len(s.rises) > 0 && (at < 0 || s.Load >= r.keeper.spans[at].Load) {
+	for i, s := range r.steady.found {
+		if len(s.rises) > 0 && (at < 0 || s.Load >= r.steady.found[at].Load) {
 			at = i
 		}
 	}
 	if at < 0 {
 		return []model.Figure{model.NotKnown(name, "", "min", "no steady load with a temperature lasted half an hour")}
 	}
-	s := r.keeper.spans[at]
+	s := r.steady.found[at]
 	load := short(math.Round(s.Load/10)/100) + " kW"
 	when := number(name+" reached after", "min", s.warm/60, "a temperature still drifted by more than 1 K in half an hour at the end of the span")
 	when.Note = "steady load of " + load + "; every rise changes by no more than 1 K in half an hour"
@@ -157,7 +157,7 @@ func (r *recorder) thermal() []model.Figure {
 	for _, rise := range s.rises {
 		m := plain(math.Abs(rise.by), rise.unc)
 		m.value, m.lo, m.note = rise.by, max(m.lo, 0), "over the last half hour at "+load+"; uncertainty is two standard errors"
-		f := m.figure(rise.name(), "", "K in 30 min", own{heatLimit, "≤ 1 K in 30 min", "IEC 60034-1, editions from 2017; 2 K/h before", fromMemory})
+		f := m.figure(rise.name(), "", "K in 30 min", fixedLimit{heatLimit, "≤ 1 K in 30 min", "IEC 60034-1, editions from 2017; 2 K/h before", fromMemory})
 		figures = append(figures, f)
 	}
 	slices.SortStableFunc(figures[1:], func(a, b model.Figure) int { return strings.Compare(a.Name, b.Name) })

@@ -169,7 +169,7 @@ func (r *recorder) unloadedPhases() []model.Figure {
 			return model.NotKnown(name, "", "V", why)
 		}
 		f := number(name, "V", v, "")
-		f.Uncertainty, f.Note = good.gain*v, good.words
+		f.Uncertainty, f.Note = good.gain*v, good.text
 		if rated <= 0 {
 			return f
 		}
@@ -187,11 +187,11 @@ func (r *recorder) unloadedPhases() []model.Figure {
 	return []model.Figure{
 		limited("highest voltage of a phase without the load", highest, 1.1*rated, 1, "≤"),
 		limited("lowest voltage of the loaded phase", lowest, 0.9*rated, -1, "≥"),
-		number("largest shift of the star point", "V", finiteOr(shift), "the six voltages are not read together"),
+		number("largest shift of the star point", "V", nanIfInf(shift), "the six voltages are not read together"),
 	}
 }
 
-func finiteOr(v float64) float64 {
+func nanIfInf(v float64) float64 {
 	if math.IsInf(v, 0) {
 		return math.NaN()
 	}

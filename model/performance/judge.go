@@ -117,14 +117,14 @@ func (j *judgement) write(k key, set int, m measure) model.Figure {
 		return f
 	}
 	f.Verdict, f.Reason = m.verdict(lowest, highest)
-	f.Limit = j.limitWords(k, set, highest)
+	f.Limit = j.limitText(k, set, highest)
 	l := j.sets[set].limits[k]
 	f.LimitSource, f.Confidence = cmp.Or(l.source, j.sets[set].source), l.confident
 	return f
 }
 
 // limitWords writes a limit as the standard does, the set's own droop apart.
-func (j *judgement) limitWords(k key, set int, highest float64) string {
+func (j *judgement) limitText(k key, set int, highest float64) string {
 	l := j.sets[set].limits[k]
 	if !l.plusDroop {
 		return "≤ " + short(l.max) + " " + subjects[k].unit

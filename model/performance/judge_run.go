@@ -31,11 +31,11 @@ const (
 
 // judge makes the measures of the whole run.
 func (r *recorder) judge() *judgement {
-	j := &judgement{sets: r.board.sets}
+	j := &judgement{sets: r.tracks.sets}
 	j.measures[droop] = []measure{r.droop()}
 	j.measures[band] = []measure{r.band()}
 	j.measures[voltageDeviation] = []measure{r.voltageDeviation()}
-	j.measures[unbalanceNoLoad] = []measure{r.unbalance()}
+	j.measures[unbalanceNoLoad] = []measure{r.unbalanceWithoutLoad()}
 	j.measures[modulation] = []measure{r.modulation()}
 	for k := differenceOff; k <= voltageRecoveryOff; k++ {
 		if j.measures[k] == nil {
@@ -53,7 +53,7 @@ func (r *recorder) share(load float64) float64 {
 	return math.NaN()
 }
 
-func (r *recorder) unloaded(s span) bool {
+func (r *recorder) unloaded(s steadySpan) bool {
 	load := drawn(func(id model.PointID) (float64, bool) {
 		p, ok := s.Points[id]
 		return p.Mean, ok
@@ -66,19 +66,19 @@ func (r *recorder) unloaded(s span) bool {
 
 // noLoadAndFull returns the spans to take the droop from: the most heavily
 // loaded one, and the unloaded one nearest before it, or else after it.
-func (r *recorder) noLoadAndFull() (none, full span, why string) {
+func (r *recorder) noLoadAndFull() (none, full steadySpan, why string) {
 	at := -1
-	for i, s := range r.keeper.spans {
-		if _, ok := s.Points[model.FrequencyPoint]; ok && !math.IsNaN(s.Load) && (at < 0 || s.Load > r.keeper.spans[at].Load) {
+	for i, s := range r.steady.found {
+		if _, ok := s.Points[model.FrequencyPoint]; ok && !math.IsNaN(s.Load) && (at < 0 || s.Load > r.steady.found[at].Load) {
 			at = i
 		}
 	}
 	if at < 0 {
 		return none, full, "there is no steady span with both frequency and load"
 	}
-	full = r.keeper.spans[at]
+	full = r.steady.found[at]
 	found := false
-	for i, s := range r.keeper.spans {
+	for i, s := range r.steady.found {
 		if _, ok := s.Points[model.FrequencyPoint]; ok && r.unloaded(s) && (i < at || !found) {
 			none, found = s, true
 		}
@@ -98,7 +98,7 @@ func (r *recorder) droop() measure {
 	if r.in.Rating.Frequency <= 0 {
 		return unknown(noRatedFrequency)
 	}
-	if words := r.backwards.words(); words != "" {
+	if words := r.backwards.reason(); words != "" {
 		return unknown(words)
 	}
 	none, full, why := r.noLoadAndFull()
@@ -124,7 +124,7 @@ func (r *recorder) droop() measure {
 
 // strays is how far in Hz a span's mean may be off where readings come so slowly that
 // single ones may show a load that came and went: how far they lie apart.
-func (s span) strays() float64 {
+func (s steadySpan) strays() float64 {
 	if f := s.Points[model.FrequencyPoint]; s.usual > slow {
 		return f.Max - f.Min
 	}
@@ -138,7 +138,7 @@ func (r *recorder) band() measure {
 		return unknown(noRatedFrequency)
 	}
 	worst := unknown(noFrequency)
-	for _, s := range r.keeper.spans {
+	for _, s := range r.steady.found {
 		if s.swings == 0 {
 			continue
 		}
@@ -153,8 +153,8 @@ func (r *recorder) band() measure {
 }
 
 // steadyVoltage is the mean voltage of a span in % of rated.
-func (r *recorder) steadyVoltage(s span) (float64, bool) {
-	points, rated := r.board.voltages()
+func (r *recorder) steadyVoltage(s steadySpan) (float64, bool) {
+	points, rated := r.tracks.voltages()
 	sum := 0.0
 	for _, p := range points {
 		spread, ok := s.Points[p]
@@ -171,7 +171,7 @@ func (r *recorder) voltageDeviation() measure {
 		return unknown(noRatedVoltage)
 	}
 	lo, hi, low, high, usual := math.Inf(1), math.Inf(-1), math.Inf(1), math.Inf(-1), 0.0
-	for _, s := range r.keeper.spans {
+	for _, s := range r.steady.found {
 		if u, ok := r.steadyVoltage(s); ok {
 			lo, hi, usual = min(lo, u), max(hi, u), max(usual, s.usual)
 			if !math.IsNaN(s.Load) {
@@ -185,7 +185,7 @@ func (r *recorder) voltageDeviation() measure {
 	m := plain((hi-lo)/2, voltageStep)
 	m.seen, m.note = seconds(usual), "mean of the three phases over all steady loads"
 	from, to := r.share(low), r.share(high)
-	if words := r.backwards.words(); words != "" {
+	if words := r.backwards.reason(); words != "" {
 		m.lo = max(m.lo, 0)
 		return m.open(words)
 	}
@@ -196,9 +196,9 @@ func (r *recorder) voltageDeviation() measure {
 	return m
 }
 
-func (r *recorder) unbalance() measure {
+func (r *recorder) unbalanceWithoutLoad() measure {
 	worst := unknown("no steady span without load has all three line-to-line voltages")
-	for _, s := range r.keeper.spans {
+	for _, s := range r.steady.found {
 		var u [3]float64
 		ok := r.unloaded(s)
 		for i, p := range model.LineVoltages {
@@ -214,7 +214,7 @@ func (r *recorder) unbalance() measure {
 		}
 		good := r.gain(r.in.Rating.Voltage, model.LineVoltages[:]...)
 		m := plain(100*v, 100*electrical.NegativeSequenceUncertainty(u[0], u[1], u[2], good.gain))
-		m.note, m.seen = "from the three line-to-line magnitudes (IEC 61000-4-30); "+good.words, seconds(s.usual)
+		m.note, m.seen = "from the three line-to-line magnitudes (IEC 61000-4-30); "+good.text, seconds(s.usual)
 		worst = worse(worst, m)
 	}
 	return worst
@@ -222,7 +222,7 @@ func (r *recorder) unbalance() measure {
 
 func (r *recorder) modulation() measure {
 	worst := unknown("there is no voltage in any steady span")
-	for _, s := range r.keeper.spans {
+	for _, s := range r.steady.found {
 		if s.beats == 0 {
 			continue
 		}
@@ -237,7 +237,7 @@ func (r *recorder) modulation() measure {
 // worstOfSteps gathers what the steps show of one figure. A set that kept the
 // limit in small steps has not yet shown it for the step the limit means.
 func (r *recorder) worstOfSteps(k key) []measure {
-	all := make([]measure, len(r.board.sets))
+	all := make([]measure, len(r.tracks.sets))
 	largest := 0.0
 	for i := range all {
 		all[i] = unknown("no load step of the kind was made")
@@ -256,7 +256,7 @@ func (r *recorder) worstOfSteps(k key) []measure {
 	if k == differenceOff || k == voltageRise || k == frequencyRecoveryOff || k == voltageRecoveryOff {
 		enough, kind = fullEnough, "load thrown off in one step"
 	}
-	share, why := r.share(largest), r.backwards.words()
+	share, why := r.share(largest), r.backwards.reason()
 	if why == "" && !(share >= enough) {
 		why = fmt.Sprintf("the largest %s was %s kW, %s %% of rating", kind, short(math.Round(largest/10)/100), percent(share))
 	}
@@ -271,7 +271,7 @@ func (r *recorder) worstOfSteps(k key) []measure {
 // usualReading is the coarsest usual interval between frequency readings.
 func (r *recorder) usualReading() time.Duration {
 	usual := 0.0
-	for _, s := range r.keeper.spans {
+	for _, s := range r.steady.found {
 		usual = max(usual, s.usual)
 	}
 	return seconds(usual)

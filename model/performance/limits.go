@@ -66,7 +66,7 @@ type limitSet struct {
 }
 
 const (
-	seen       = "seen"
+	inPrint    = "seen"
 	fromMemory = "from memory"
 )
 
@@ -76,44 +76,44 @@ const (
 // quote it.
 var sets = []limitSet{
 	{"G1", "ISO 8528-5 G1", "ISO 8528-5 Table 4, class G1", 3.5, 5, map[key]limit{
-		droop: {8, false, seen, ""}, band: {2.5, false, seen, ""},
-		differenceOff: {18, false, seen, ""}, differenceOn: {15, true, seen, ""}, deviationOn: {15, false, fromMemory, ""},
-		frequencyRecoveryOn: {10, false, seen, ""}, frequencyRecoveryOff: {10, false, seen, ""},
-		voltageDeviation: {5, false, seen, ""}, unbalanceNoLoad: {1, false, fromMemory, ""},
-		voltageRise: {35, false, seen, ""}, voltageDip: {25, false, seen, ""},
-		voltageRecoveryOn: {10, false, seen, ""}, voltageRecoveryOff: {10, false, seen, ""},
+		droop: {8, false, inPrint, ""}, band: {2.5, false, inPrint, ""},
+		differenceOff: {18, false, inPrint, ""}, differenceOn: {15, true, inPrint, ""}, deviationOn: {15, false, fromMemory, ""},
+		frequencyRecoveryOn: {10, false, inPrint, ""}, frequencyRecoveryOff: {10, false, inPrint, ""},
+		voltageDeviation: {5, false, inPrint, ""}, unbalanceNoLoad: {1, false, fromMemory, ""},
+		voltageRise: {35, false, inPrint, ""}, voltageDip: {25, false, inPrint, ""},
+		voltageRecoveryOn: {10, false, inPrint, ""}, voltageRecoveryOff: {10, false, inPrint, ""},
 	}},
 	{"G2", "ISO 8528-5 G2", "ISO 8528-5 Table 4, class G2", 2, 2.5, map[key]limit{
-		droop: {5, false, seen, ""}, band: {1.5, false, seen, ""},
-		differenceOff: {12, false, seen, ""}, differenceOn: {10, true, seen, ""}, deviationOn: {10, false, seen, ""},
-		frequencyRecoveryOn: {5, false, seen, ""}, frequencyRecoveryOff: {5, false, seen, ""},
-		voltageDeviation: {2.5, false, seen, ""}, unbalanceNoLoad: {1, false, seen, ""},
-		voltageRise: {25, false, seen, ""}, voltageDip: {20, false, seen, ""},
-		voltageRecoveryOn: {6, false, seen, ""}, voltageRecoveryOff: {6, false, seen, ""}, modulation: {0.3, false, fromMemory, ""},
+		droop: {5, false, inPrint, ""}, band: {1.5, false, inPrint, ""},
+		differenceOff: {12, false, inPrint, ""}, differenceOn: {10, true, inPrint, ""}, deviationOn: {10, false, inPrint, ""},
+		frequencyRecoveryOn: {5, false, inPrint, ""}, frequencyRecoveryOff: {5, false, inPrint, ""},
+		voltageDeviation: {2.5, false, inPrint, ""}, unbalanceNoLoad: {1, false, inPrint, ""},
+		voltageRise: {25, false, inPrint, ""}, voltageDip: {20, false, inPrint, ""},
+		voltageRecoveryOn: {6, false, inPrint, ""}, voltageRecoveryOff: {6, false, inPrint, ""}, modulation: {0.3, false, fromMemory, ""},
 	}},
 	{"G3", "ISO 8528-5 G3", "ISO 8528-5 Table 4, class G3", 2, 1, map[key]limit{
-		droop: {3, false, seen, ""}, band: {0.5, false, seen, ""},
-		differenceOff: {10, false, seen, ""}, differenceOn: {7, true, seen, ""}, deviationOn: {7, false, fromMemory, ""},
-		frequencyRecoveryOn: {3, false, seen, ""}, frequencyRecoveryOff: {3, false, seen, ""},
-		voltageDeviation: {1, false, seen, ""}, unbalanceNoLoad: {1, false, fromMemory, ""},
-		voltageRise: {20, false, seen, ""}, voltageDip: {15, false, seen, ""},
-		voltageRecoveryOn: {4, false, seen, ""}, voltageRecoveryOff: {4, false, seen, ""}, modulation: {0.3, false, fromMemory, ""},
+		droop: {3, false, inPrint, ""}, band: {0.5, false, inPrint, ""},
+		differenceOff: {10, false, inPrint, ""}, differenceOn: {7, true, inPrint, ""}, deviationOn: {7, false, fromMemory, ""},
+		frequencyRecoveryOn: {3, false, inPrint, ""}, frequencyRecoveryOff: {3, false, inPrint, ""},
+		voltageDeviation: {1, false, inPrint, ""}, unbalanceNoLoad: {1, false, fromMemory, ""},
+		voltageRise: {20, false, inPrint, ""}, voltageDip: {15, false, inPrint, ""},
+		voltageRecoveryOn: {4, false, inPrint, ""}, voltageRecoveryOff: {4, false, inPrint, ""}, modulation: {0.3, false, fromMemory, ""},
 	}},
 	{"G4", "ISO 8528-5 G4", "ISO 8528-5, class G4: agreed between maker and customer", 0, 0, nil},
 	// The older army set gives no band for the frequency; its voltage must
 	// come back to within its steady ±0.5 %.
 	{"older military", "older military set", "US Army TM 5-6115-275-14", 0, 0.5, map[key]limit{
-		differenceOff: {5, false, seen, ""}, differenceOn: {3, false, seen, ""},
-		frequencyRecoveryOn: {4, false, seen, ""}, frequencyRecoveryOff: {6, false, seen, ""},
-		voltageDeviation: {0.5, false, seen, ""}, voltageRise: {20, false, seen, ""}, voltageDip: {20, false, seen, ""},
-		voltageRecoveryOn: {2, false, seen, ""}, voltageRecoveryOff: {2, false, seen, ""},
+		differenceOff: {5, false, inPrint, ""}, differenceOn: {3, false, inPrint, ""},
+		frequencyRecoveryOn: {4, false, inPrint, ""}, frequencyRecoveryOff: {6, false, inPrint, ""},
+		voltageDeviation: {0.5, false, inPrint, ""}, voltageRise: {20, false, inPrint, ""}, voltageDip: {20, false, inPrint, ""},
+		voltageRecoveryOn: {2, false, inPrint, ""}, voltageRecoveryOff: {2, false, inPrint, ""},
 	}},
 	// A facility specification's note on what is typical when the full load
 	// comes in one step. It gives 3 to 5 s; the wider figure is taken.
 	{"one-step standby", "small standby set, full load in one step", "UFGS-16264A note", 0, 0, map[key]limit{
-		differenceOff: {5, false, seen, ""}, differenceOn: {5, false, seen, ""},
-		frequencyRecoveryOn: {5, false, seen, ""}, frequencyRecoveryOff: {5, false, seen, ""},
-		voltageDip: {30, false, seen, ""}, voltageRecoveryOn: {5, false, seen, ""}, voltageRecoveryOff: {5, false, seen, ""},
+		differenceOff: {5, false, inPrint, ""}, differenceOn: {5, false, inPrint, ""},
+		frequencyRecoveryOn: {5, false, inPrint, ""}, frequencyRecoveryOff: {5, false, inPrint, ""},
+		voltageDip: {30, false, inPrint, ""}, voltageRecoveryOn: {5, false, inPrint, ""}, voltageRecoveryOff: {5, false, inPrint, ""},
 	}},
 }
 
@@ -122,7 +122,7 @@ const classes = 3
 
 // withOwn returns the sets known with the user's own after them. One of the
 // name of a known set takes its place.
-func withOwn(own []model.LimitSet) []limitSet {
+func withUserSets(own []model.LimitSet) []limitSet {
 	all := slices.Clone(sets)
 	for _, o := range own {
 		one := convert(all, o)
@@ -183,7 +183,7 @@ func setNamed(all []limitSet, name string) (index int, known bool) {
 // voltage deviation to each side. 0 means that the set names no such limit.
 // The name "" is G1; own sets stand before published ones of the same name.
 func SteadyBands(name string, own []model.LimitSet) (frequency, voltage float64, title string) {
-	all := withOwn(own)
+	all := withUserSets(own)
 	i, _ := setNamed(all, name)
 	return all[i].limits[band].max / 100, all[i].limits[voltageDeviation].max / 100, all[i].title
 }

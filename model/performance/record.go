@@ -28,21 +28,21 @@ type Input struct {
 
 // recorder is one pass over the scans.
 type recorder struct {
-	in     Input
-	board  *board
-	states states
-	finder finder
-	keeper keeper
-	sheet  sheet
-	aside  aside
+	in        Input
+	tracks    *tracks
+	states    states
+	finder    stepFinder
+	steady    steadySpans
+	soakLog   soakLog
+	unbalance unbalance
 	// backwards notes power that counts the wrong way.
 	backwards backwards
 	// judgedBy is the limit set in force, an index into sets.
-	judgedBy int
-	starts   []*start
-	steps    []stepResult
-	known    bool // Run.States says when it was at rated speed
-	was      bool
+	judgedBy    int
+	starts      []*start
+	steps       []stepResult
+	statesKnown bool // Run.States says when it was at rated speed
+	wasRated    bool
 }
 
 // Record works a run out. It goes over the scans once and returns their first
@@ -63,13 +63,13 @@ func Record(in Input) (*model.RunRecord, error) {
 }
 
 func newRecorder(in Input) *recorder {
-	r := &recorder{in: in, board: newBoard(in.Rating, withOwn(in.Own)), states: states{spans: in.Run.States}, starts: cranks(in.Run)}
-	r.known = slices.ContainsFunc(in.Run.States, func(s model.StateSpan) bool { return s.State != model.EngineUnknown })
-	r.keeper.board, r.keeper.heat.board, r.sheet.board, r.aside.board = r.board, r.board, r.board, r.board
-	r.sheet.counter.spans = capacity(in.Sensors)
-	r.aside.doubt = currentDoubt * r.gain(in.Rating.Current(), model.PhaseCurrents[:]...).gain
-	r.finder = finder{board: r.board, threshold: steady.StepThreshold(in.Rating), found: func(f found) {
-		if s, ok := r.board.analyse(f, r.finder.threshold); ok {
+	r := &recorder{in: in, tracks: newTracks(in.Rating, withUserSets(in.Own)), states: states{spans: in.Run.States}, starts: cranks(in.Run)}
+	r.statesKnown = slices.ContainsFunc(in.Run.States, func(s model.StateSpan) bool { return s.State != model.EngineUnknown })
+	r.steady.tracks, r.steady.heat.tracks, r.soakLog.tracks, r.unbalance.tracks = r.tracks, r.tracks, r.tracks, r.tracks
+	r.soakLog.counter.ranges = capacity(in.Sensors)
+	r.unbalance.doubt = currentDoubt * r.gain(in.Rating.Current(), model.PhaseCurrents[:]...).gain
+	r.finder = stepFinder{tracks: r.tracks, threshold: steady.StepThreshold(in.Rating), found: func(f foundStep) {
+		if s, ok := r.tracks.analyse(f, r.finder.threshold); ok {
 			r.steps = append(r.steps, s)
 		}
 	}}
@@ -78,60 +78,60 @@ func newRecorder(in Input) *recorder {
 
 // see takes one scan through every part.
 func (r *recorder) see(scan *model.Scan) {
-	if r.board.breaks(scan.At) {
+	if r.tracks.breaks(scan.At) {
 		r.cut()
 	}
 	r.states.move(scan.At)
-	r.board.post(scan)
+	r.tracks.post(scan)
 	r.followEngine()
 	for _, s := range r.starts {
 		s.see(scan, r.in.Rating)
 	}
 	unsettled := r.finder.unsettled()
 	if r.finder.see() {
-		r.keeper.disturb(r.finder.jump.before, r.finder.jump.first)
+		r.steady.disturb(r.finder.jump.before, r.finder.jump.first)
 	}
-	r.keeper.wait = max(holdBack, r.finder.gap+1)
+	r.steady.wait = max(holdBack, r.finder.gap+1)
 	if unsettled || r.finder.unsettled() {
-		r.keeper.postpone(r.board.now)
+		r.steady.postpone(r.tracks.now)
 	}
-	r.keeper.see()
-	r.sheet.see(scan, r.was || r.states.current().Running())
-	r.aside.see(r.states.current())
-	if r.was {
-		r.backwards.see(r.board.fresh, r.finder.threshold)
+	r.steady.see()
+	r.soakLog.see(scan, r.wasRated || r.states.current().Running())
+	r.unbalance.see(r.states.current())
+	if r.wasRated {
+		r.backwards.see(r.tracks.newReadings, r.finder.threshold)
 	}
 }
 
 // cut ends everything at a break in the record.
 func (r *recorder) cut() {
-	r.board.cuts++
-	r.keeper.stop(r.loadKnown())
+	r.tracks.cuts++
+	r.steady.stop(r.loadKnown())
 	r.finder.reset()
-	r.sheet.close(r.board.now)
-	r.board.clear()
-	r.aside.cut()
-	r.was, r.finder.rated = false, false
+	r.soakLog.close(r.tracks.now)
+	r.tracks.clear()
+	r.unbalance.cut()
+	r.wasRated, r.finder.rated = false, false
 }
 
 // followEngine tells the parts when rated speed is reached and left.
 func (r *recorder) followEngine() {
 	now, leave := r.atRated()
 	r.finder.enter(now, leave)
-	if now && !r.was {
-		r.keeper.begin(r.board.now + settleTime)
+	if now && !r.wasRated {
+		r.steady.begin(r.tracks.now + settleTime)
 	}
-	if !now && r.was {
-		r.keeper.stop(r.loadKnown())
+	if !now && r.wasRated {
+		r.steady.stop(r.loadKnown())
 	}
-	r.was = now
+	r.wasRated = now
 }
 
 // loadKnown is until when in s the load is known: what was read after its last reading
 // may be of another load.
 func (r *recorder) loadKnown() float64 {
 	if r.finder.last == 0 {
-		return r.board.now
+		return r.tracks.now
 	}
 	return r.finder.last
 }
@@ -139,39 +139,39 @@ func (r *recorder) loadKnown() float64 {
 // atRated says whether the set is at rated speed, and until when in s its readings
 // count. Without engine states the frequency must do.
 func (r *recorder) atRated() (bool, float64) {
-	if r.known {
+	if r.statesKnown {
 		leave := math.Inf(1)
-		if at, ok := r.states.leaves(); ok && at.Boot == r.board.boot.Boot {
-			leave = r.board.seconds(at)
+		if at, ok := r.states.leaves(); ok && at.Boot == r.tracks.boot.Boot {
+			leave = r.tracks.seconds(at)
 		}
 		// The last seconds before the stop already belong to it.
-		leave -= r.board.stopGuard()
-		return r.states.current().AtRatedSpeed() && r.board.now < leave, leave
+		leave -= r.tracks.stopGuard()
+		return r.states.current().AtRatedSpeed() && r.tracks.now < leave, leave
 	}
-	f, ok := r.board.newest(model.FrequencyPoint, 10)
+	f, ok := r.tracks.newest(model.FrequencyPoint, 10)
 	return ok && math.Abs(f-r.in.Rating.Frequency) < 0.1*r.in.Rating.Frequency, math.Inf(1)
 }
 
 func (r *recorder) end() {
 	r.finder.finish()
-	r.keeper.stop(r.loadKnown())
-	r.sheet.close(r.board.now)
+	r.steady.stop(r.loadKnown())
+	r.soakLog.close(r.tracks.now)
 }
 
 // record puts everything together.
 func (r *recorder) record() *model.RunRecord {
-	sets := r.board.sets
+	sets := r.tracks.sets
 	set, known := setNamed(sets, r.in.Limits)
 	if r.in.Limits == "" {
 		set, known = setNamed(sets, r.in.Rating.Class)
 	}
 	r.judgedBy = set
-	rec := &model.RunRecord{Version: Version, Run: r.in.Run, Rating: r.in.Rating, Simulated: r.in.Simulated, Class: sets[set].title, Soak: r.sheet.rows}
+	rec := &model.RunRecord{Version: Version, Run: r.in.Run, Rating: r.in.Rating, Simulated: r.in.Simulated, Class: sets[set].title, Soak: r.soakLog.rows}
 	rec.Started, rec.ClockKnown = r.in.Clock.Wall(r.in.Run.Started)
 	for _, s := range r.starts {
 		rec.FirstStart = append(rec.FirstStart, s.record(r.in.Rating))
 	}
-	for _, s := range r.keeper.spans {
+	for _, s := range r.steady.found {
 		rec.Steady = append(rec.Steady, s.SteadySpan)
 	}
 	j := r.judge()

@@ -30,7 +30,7 @@ type ClassSight struct {
 // happens before the first reading of the burst is not seen. It goes by the same
 // rules as the figures of a step.
 func SightOf(every, burst time.Duration, frequency bool) Sight {
-	s := Sight{Peak: peakWords(every, burst, frequency)}
+	s := Sight{Peak: peakText(every, burst, frequency)}
 	if every.Seconds() > gap(after(every, burst).Seconds()) {
 		s.Why = fmt.Sprintf("no readings for %s s around the step", short(every.Seconds()))
 	}
@@ -80,7 +80,7 @@ func room(limit, every, burst time.Duration) time.Duration {
 	return max(limit-every-2*b-seconds(slack(b.Seconds())), 0)
 }
 
-func peakWords(every, burst time.Duration, frequency bool) string {
+func peakText(every, burst time.Duration, frequency bool) string {
 	switch b := after(every, burst); {
 	case !frequency:
 		return "a dip or rise of the voltage is at least as large as the readings show, never at most: that takes an instrument that samples the voltage itself"

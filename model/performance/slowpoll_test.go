@@ -26,7 +26,7 @@ func TestSlowReadingsGiveNoWrongVerdict(t *testing.T) {
 		s.Loads = append(s.Loads, rundown.Load{At: s.Cut - 40})
 		every := []float64{1, 3, 5, 10}[n%4]
 		r := pass(votedInput(s, every, every*random.Float64(), every*random.Float64()))
-		for _, span := range r.keeper.spans {
+		for _, span := range r.steady.found {
 			spans++
 			from, to := span.From.Offset.Seconds(), span.To.Offset.Seconds()
 			for i := 1; i < len(s.Loads); i++ {
@@ -102,13 +102,13 @@ func TestASpanWaitsForTheSlowMeter(t *testing.T) {
 // a minute where readings come every 5 s: a load that came and went looks like it.
 func TestASlowReadingOutsideIsNoLongRecovery(t *testing.T) {
 	for every, want := range map[float64]float64{5: 0, 1: 29} {
-		var r []reading
+		var r []timedValue
 		for i := range 12 * int(5/every) {
 			v := 50.0
 			if at := float64(i) * every; at == 30 {
 				v = 52
 			}
-			r = append(r, reading{float64(i) * every, v})
+			r = append(r, timedValue{float64(i) * every, v})
 		}
 		m := recovery(r, jump{before: 0, first: every, end: 100}, 50, 0.5)
 		if want = max(0, want-every); math.Abs(m.lo-want) > 1e-9 {
@@ -123,7 +123,7 @@ func TestASlowReadingOutsideIsNoLongRecovery(t *testing.T) {
 // One reading of a load that came and went moves no level that slow readings settled at.
 func TestASlowReadingMovesNoLevel(t *testing.T) {
 	for every, want := range map[float64]float64{5: 50, 1: 50.5} {
-		r := []reading{{0, 50}, {every, 50}, {2 * every, 52}, {3 * every, 50}}
+		r := []timedValue{{0, 50}, {every, 50}, {2 * every, 52}, {3 * every, 50}}
 		if got := settledAt(r); got != want {
 			t.Errorf("read every %v s: %v, want %v", every, got, want)
 		}

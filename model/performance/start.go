@@ -7,8 +7,8 @@ import (
 )
 
 const (
-	watchBefore  = 30.0  // s before a crank that the battery is averaged over
-	watchAfter   = 180.0 // s after it that the start is followed
+	followBefore = 30.0  // s before a crank that the battery is averaged over
+	followAfter  = 180.0 // s after it that the start is followed
 	oilSeen      = 0.3e5 // Pa: there is pressure
 	oilBuilt     = 1.0e5 // Pa: there is enough to run on
 	voltageBuilt = 0.9   // of rated
@@ -73,13 +73,13 @@ type start struct {
 	oil, oilUp, voltage crossing
 	oilPeak             float64
 	top, topVoltage     float64 // highest frequency, Hz, and voltage, of rated
-	stable, stableV     window
+	stable, stableV     stillness
 	cold                float64 // °C of air, else coolant, at the crank; NaN: not read
 	air                 bool    // cold is of the air
 }
 
-// window looks for the first stretch in which a value held still.
-type window struct {
+// stillness looks for the first stretch in which a value held still.
+type stillness struct {
 	since, lo, hi, sum float64
 	n                  int
 	found              bool
@@ -87,7 +87,7 @@ type window struct {
 	at                 float64
 }
 
-func (w *window) add(t, v, tolerance float64) {
+func (w *stillness) add(t, v, tolerance float64) {
 	if w.found {
 		return
 	}
@@ -105,7 +105,7 @@ func (w *window) add(t, v, tolerance float64) {
 	w.lo, w.hi, w.sum = min(w.lo, v), max(w.hi, v), w.sum+v
 }
 
-// cranks makes a watch for every crank of the run. An engine that runs and stood
+// cranks returns one start for every crank of the run. An engine that runs and stood
 // before was cranked, seen or not; a crank that came to nothing has no part in it.
 func cranks(run model.Run) []*start {
 	var list []*start
@@ -147,7 +147,7 @@ func newStart(s model.StateSpan, unseen bool) *start {
 	if unseen {
 		lead, crank = unseenLag, 0
 	}
-	c := &start{from: s.From, unseen: unseen, crank: crank, until: watchAfter,
+	c := &start{from: s.From, unseen: unseen, crank: crank, until: followAfter,
 		rest: math.NaN(), self: math.NaN(), rated: math.NaN(), cold: math.NaN()}
 	c.starter = newStarter(crank, lead)
 	for _, x := range []*crossing{&c.shaft, &c.fast, &c.oil, &c.oilUp, &c.voltage} {
@@ -179,7 +179,7 @@ func since(a, b model.Instant) float64 {
 // see takes a scan in.
 func (c *start) see(scan *model.Scan, r model.Rating) {
 	at := since(scan.At, c.from)
-	if !(at >= -watchBefore && at <= c.until) {
+	if !(at >= -followBefore && at <= c.until) {
 		return
 	}
 	volts, n := 0.0, 0.0

@@ -98,7 +98,7 @@ func (c *start) loadVolts(r model.Rating, f model.Figure) model.Figure {
 		return f
 	}
 	limit := model.LoadVolts(c.cold) * blocks
-	f.Limit, f.Confidence = "≥ "+short(limit)+" V", seen
+	f.Limit, f.Confidence = "≥ "+short(limit)+" V", inPrint
 	f.LimitSource = "guide from battery test pages: 15 s load test at " + short(math.Round(c.cold)) + " °C"
 	f.Verdict = model.Within
 	if f.Value < limit {

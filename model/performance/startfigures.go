@@ -7,7 +7,7 @@ import (
 	"tickover/model"
 )
 
-// record writes the watch down.
+// record writes the start down.
 func (c *start) record(r model.Rating) model.StartRecord {
 	s := model.StartRecord{At: c.from, Started: !math.IsNaN(c.self)}
 	s.Figures = append(s.Figures, c.crankFigures()...)
@@ -36,7 +36,7 @@ const (
 
 func (c *start) crankFigures() []model.Figure {
 	m, rest := c.crankTime(), number("rest before", "s", c.rest, "no crank before it in this run")
-	crank := m.figure("crank time", "", "s", own{})
+	crank := m.figure("crank time", "", "s", fixedLimit{})
 	duty(&crank, "≤ 30 s", m.hi <= longestCrank, m.lo > longestCrank, "the starter needs rest")
 	if c.unseen && rest.Known {
 		rest.Bound = model.AtMost
@@ -55,7 +55,7 @@ func duty(f *model.Figure, limit string, within, outside bool, reason string) {
 	if !f.Known {
 		return
 	}
-	f.Limit, f.LimitSource, f.Confidence = limit, dutySource, seen
+	f.Limit, f.LimitSource, f.Confidence = limit, dutySource, inPrint
 	switch {
 	case within:
 		f.Verdict = model.Within
@@ -120,7 +120,7 @@ func (c *start) selfTime() model.Figure {
 	}
 	m := stretch(0, max(0, c.self-early), 0)
 	m.note = "by the vote of all signals, which comes at or after it"
-	return m.figure(name, "", "s", own{})
+	return m.figure(name, "", "s", fixedLimit{})
 }
 
 func (c *start) batteryFigures(r model.Rating) []model.Figure {
@@ -172,7 +172,7 @@ func (c *start) since(x *crossing, name string) model.Figure {
 	if lo == 0 && math.IsInf(hi, 1) {
 		return model.NotKnown(name, "", "s", noOnset)
 	}
-	return stretch(lo, hi, x.at-x.last).figure(name, "", "s", own{})
+	return stretch(lo, hi, x.at-x.last).figure(name, "", "s", fixedLimit{})
 }
 
 // meterBehind is how much older in s than its reading what a power meter shows may be:

@@ -100,9 +100,9 @@ func TestWhatAnswersAStep(t *testing.T) {
 		volts []float64
 		want  int // readings left
 	}{"coming back": {[]float64{175, 180, 205, 225, 230}, 2}, "further down": {[]float64{231, 228, 229, 231, 231}, 4}, "further at the second": {[]float64{231, 232, 226, 231}, 2}} {
-		var r []reading
+		var r []timedValue
 		for i, v := range c.volts {
-			r = append(r, reading{float64(i), v})
+			r = append(r, timedValue{float64(i), v})
 		}
 		if got := answering(r, jump{before: 0, first: 1, end: 9}, -1); len(got) != c.want {
 			t.Errorf("%s: %d readings left, want %d", name, len(got), c.want)

@@ -32,7 +32,7 @@ var shownPoints = func() []model.PointID {
 
 // analyse works out what a step did. It returns false for a blip: a load that
 // came and went again.
-func (b *board) analyse(f found, threshold float64) (stepResult, bool) {
+func (b *tracks) analyse(f foundStep, threshold float64) (stepResult, bool) {
 	// The answer to a change before has died away by half the time since, if not sooner.
 	from := max(f.quiet+min(settleTime, (f.before-f.quiet)/2), f.before-lookBack)
 	tail := max(f.settled, f.end-min(lookBack, 0.6*(f.end-f.first)))
@@ -68,7 +68,7 @@ func (b *board) analyse(f found, threshold float64) (stepResult, bool) {
 
 // changedAgain reports whether the load was elsewhere than at its new level after the
 // first reading of the step, which may be an average over both.
-func (b *board) changedAgain(f found, tail, threshold float64) bool {
+func (b *tracks) changedAgain(f foundStep, tail, threshold float64) bool {
 	for _, id := range loadPoints {
 		r := b.track(id).between(f.first, f.end)
 		level := mean(b.track(id).between(tail, f.end))
@@ -83,7 +83,7 @@ func (b *board) changedAgain(f found, tail, threshold float64) bool {
 
 // earlier moves the last reading before the step one back when it already
 // holds part of it: a meter averages over the time before each reading.
-func (b *board) earlier(f found, from, tail float64) float64 {
+func (b *tracks) earlier(f foundStep, from, tail float64) float64 {
 	for _, id := range loadPoints {
 		r := b.track(id).between(from, f.before)
 		if len(r) < 3 {
@@ -132,12 +132,12 @@ func phases(s model.LoadStep) (names string, most float64) {
 	return strings.Join(list, " "), most
 }
 
-func (s *stepResult) set(k key, m ...measure) {
+func (s *stepResult) put(k key, m ...measure) {
 	s.kinds = append(s.kinds, k)
 	s.per[k] = m
 }
 
-func (b *board) frequencyFigures(s *stepResult, f found) {
+func (b *tracks) frequencyFigures(s *stepResult, f foundStep) {
 	r := b.track(model.FrequencyPoint).between(f.before, f.end)
 	rated := b.rating.Frequency
 	recoveryKey, sign := frequencyRecoveryOff, 1.0
@@ -150,22 +150,22 @@ func (b *board) frequencyFigures(s *stepResult, f found) {
 		known, why = false, "no rated frequency is given"
 	}
 	if !known || len(r) < 2 {
-		s.set(differenceOff, unknown(why))
-		s.set(recoveryKey, unknown(why))
+		s.put(differenceOff, unknown(why))
+		s.put(recoveryKey, unknown(why))
 		return
 	}
 	if s.on {
-		s.set(differenceOn, excursion(r, f.jump, before, rated, sign, true))
-		s.set(deviationOn, excursion(r, f.jump, rated, rated, sign, true))
+		s.put(differenceOn, excursion(r, f.jump, before, rated, sign, true))
+		s.put(deviationOn, excursion(r, f.jump, rated, rated, sign, true))
 	} else {
-		s.set(differenceOff, excursion(r, f.jump, before, rated, sign, true))
+		s.put(differenceOff, excursion(r, f.jump, before, rated, sign, true))
 	}
 	s.extra = append(s.extra, extreme(r, f.jump, sign, "frequency", "Hz"))
 	after, ok := s.step.After[model.FrequencyPoint]
 	if !ok {
 		after = math.NaN()
 	}
-	s.set(recoveryKey, b.perSet(func(l limitSet) measure {
+	s.put(recoveryKey, b.perSet(func(l limitSet) measure {
 		if l.tolerance == 0 {
 			return unknown("this limit set names no band to come back into")
 		}
@@ -174,7 +174,7 @@ func (b *board) frequencyFigures(s *stepResult, f found) {
 }
 
 // perSet works a measure out for each limit set.
-func (b *board) perSet(of func(limitSet) measure) []measure {
+func (b *tracks) perSet(of func(limitSet) measure) []measure {
 	m := make([]measure, len(b.sets))
 	for i := range b.sets {
 		m[i] = of(b.sets[i])
@@ -183,7 +183,7 @@ func (b *board) perSet(of func(limitSet) measure) []measure {
 }
 
 // extreme is the lowest or highest reading itself and when it was seen.
-func extreme(r []reading, j jump, sign float64, what, unit string) model.Figure {
+func extreme(r []timedValue, j jump, sign float64, what, unit string) model.Figure {
 	name, bound := "lowest "+what, model.AtMost
 	if sign > 0 {
 		name, bound = "highest "+what, model.AtLeast
@@ -200,27 +200,27 @@ func extreme(r []reading, j jump, sign float64, what, unit string) model.Figure 
 
 // adrift reports whether the neutral was suspect for most of the readings in a
 // stretch: the phases' voltages follow the load then, not the regulator.
-func (b *board) adrift(from, to float64) bool {
+func (b *tracks) adrift(from, to float64) bool {
 	return mean(b.track(model.NeutralSuspect).between(from, to)) > 0.5 // false for NaN
 }
 
 // voltageFigures judges the voltage around a step; adrift says that the neutral was not
 // sound before or after it.
-func (b *board) voltageFigures(s *stepResult, f found, adrift bool) {
+func (b *tracks) voltageFigures(s *stepResult, f foundStep, adrift bool) {
 	points, rated := b.voltages()
 	peakKey, recoveryKey, sign := voltageRise, voltageRecoveryOff, 1.0
 	if s.on {
 		peakKey, recoveryKey, sign = voltageDip, voltageRecoveryOn, -1
 	}
 	if rated <= 0 {
-		s.set(peakKey, unknown("no rated voltage is given"))
-		s.set(recoveryKey, unknown("no rated voltage is given"))
+		s.put(peakKey, unknown("no rated voltage is given"))
+		s.put(recoveryKey, unknown("no rated voltage is given"))
 		return
 	}
 	if adrift {
 		const why = "the neutral is suspect, and the voltages of the phases follow the load"
-		s.set(peakKey, unknown(why))
-		s.set(recoveryKey, unknown(why))
+		s.put(peakKey, unknown(why))
+		s.put(recoveryKey, unknown(why))
 		return
 	}
 	worst, recoveries := unknown("there is no voltage around the step"), make([]measure, len(b.sets))
@@ -246,6 +246,6 @@ func (b *board) voltageFigures(s *stepResult, f found, adrift bool) {
 			recoveries[i] = worse(recoveries[i], m)
 		}
 	}
-	s.set(peakKey, worst)
-	s.set(recoveryKey, recoveries...)
+	s.put(peakKey, worst)
+	s.put(recoveryKey, recoveries...)
 }

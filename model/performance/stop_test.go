@@ -68,7 +68,7 @@ func TestAStopEndsTheLastSpanAtRatedSpeed(t *testing.T) {
 // The guard before a stop is 5 s, and three readings where they come slower.
 func TestStopGuard(t *testing.T) {
 	for every, want := range map[float64]float64{0.5: 5, 1: 5, 2: 6, 5: 15} {
-		b := newBoard(model.Rating{}, nil)
+		b := newTracks(model.Rating{}, nil)
 		for at := range 10 {
 			b.post(&model.Scan{At: instant(1 + every*float64(at)), Samples: []model.Sample{model.GoodSample(model.FrequencyPoint, 50)}})
 		}

@@ -22,7 +22,7 @@ const passing = 15.0
 
 // peak finds how far readings went from level in one direction (sign -1 or
 // +1), as a magnitude, and when.
-func peak(r []reading, level, sign float64) (size float64, at int) {
+func peak(r []timedValue, level, sign float64) (size float64, at int) {
 	size, at = math.Inf(-1), -1
 	for i, x := range r {
 		if d := sign * (x.v - level); d > size {
@@ -38,7 +38,7 @@ const carriedOver = 2
 
 // answering leaves out of readings that begin with the last one before a step what
 // they show from before it: that one, and those after it that come back from there.
-func answering(r []reading, j jump, sign float64) []reading {
+func answering(r []timedValue, j jump, sign float64) []timedValue {
 	if len(r) == 0 || r[0].t > j.before {
 		return r
 	}
@@ -60,7 +60,7 @@ const quick = 0.25
 // hidden returns how far from level the truth may have gone between readings
 // whose peak is size, +Inf when they are too sparse to say. It trusts that each
 // reading is at most an average over the time since the one before.
-func hidden(r []reading, level, sign, size float64) float64 {
+func hidden(r []timedValue, level, sign, size float64) float64 {
 	reach := 0
 	for reach < len(r) && sign*(r[reach].v-level) < 0.9*size {
 		reach++
@@ -80,7 +80,7 @@ func hidden(r []reading, level, sign, size float64) float64 {
 
 // excursion is a peak as a measure in percent of rated. smooth says that the
 // quantity cannot jump (a shaft has inertia, a voltage has not).
-func excursion(r []reading, j jump, level, rated, sign float64, smooth bool) measure {
+func excursion(r []timedValue, j jump, level, rated, sign float64, smooth bool) measure {
 	in := within(r, j.before, min(j.end, j.first+passing))
 	if len(in) < 2 || math.IsNaN(level) {
 		return unknown("no readings around the step")
@@ -114,7 +114,7 @@ func excursion(r []reading, j jump, level, rated, sign float64, smooth bool) mea
 func gap(usual float64) float64 { return max(3*usual, 0.5) }
 
 // within returns the readings with from <= t <= to of an ordered slice.
-func within(r []reading, from, to float64) []reading {
+func within(r []timedValue, from, to float64) []timedValue {
 	return (&track{r}).between(from, to)
 }
 
@@ -123,7 +123,7 @@ func within(r []reading, from, to float64) []reading {
 // time one reading may average over, and before the third of the readings
 // after the last that leaves room for a hidden way out: with the first, an
 // excursion between two inside readings or one averaged away would be missed.
-func recovery(r []reading, j jump, level, half float64) measure {
+func recovery(r []timedValue, j jump, level, half float64) measure {
 	in := within(r, j.before, j.end)
 	if len(in) < 5 || math.IsNaN(level) {
 		return unknown("too few readings after the step")
@@ -159,7 +159,7 @@ func recovery(r []reading, j jump, level, half float64) measure {
 
 // outsideAtFirst returns the index of the last reading outside the band before any
 // was inside it.
-func outsideAtFirst(r []reading, level, half float64) (outside int) {
+func outsideAtFirst(r []timedValue, level, half float64) (outside int) {
 	for outside+1 < len(r) && math.Abs(r[outside+1].v-level) > half {
 		outside++
 	}
@@ -180,7 +180,7 @@ func slack(usual float64) float64 {
 // last after which the curve may still have been outside before the next
 // reading: it moved so fast that its neighbours leave room for it. 0, the
 // reading before the step, stands for none.
-func lastOutside(r []reading, level, half float64) (outside, doubt int) {
+func lastOutside(r []timedValue, level, half float64) (outside, doubt int) {
 	for i := 1; i < len(r); i++ {
 		off := math.Abs(r[i].v - level)
 		if off > half {

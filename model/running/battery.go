@@ -2,7 +2,7 @@ package running
 
 import "tickover/model"
 
-// battery watches the starter battery for the dip of a crank.
+// battery follows the starter battery for the dip of a crank.
 type battery struct {
 	known bool
 	volts float64
@@ -17,7 +17,7 @@ type battery struct {
 // restShare is how much of each reading goes into the rest voltage.
 const restShare = 0.2
 
-func (b *battery) follow(in *inputs, f *figures, state model.EngineState) {
+func (b *battery) follow(in *inputs, f *thresholds, state model.EngineState) {
 	v, ok := in.get(model.BatteryVoltage)
 	b.known = ok && v >= disconnected
 	if !b.known {

@@ -15,10 +15,10 @@ type doubt struct {
 	at    model.Instant // when the verdict last changed
 }
 
-// hear takes a poll and returns what holds. A tie changes nothing. A pickup or
+// hear takes votes and returns what holds. A tie changes nothing. A pickup or
 // a battery read every few seconds is believed at once: the next scan may be
 // too late to see a crank twice.
-func (d *doubt) hear(p poll, in *inputs) {
+func (d *doubt) hear(p votes, in *inputs) {
 	sum := p.sum()
 	if sum == 0 || d.known && d.yes == (sum > 0) {
 		d.scans = 0
@@ -36,9 +36,9 @@ func (d *doubt) hear(p poll, in *inputs) {
 	}
 }
 
-// rare reports whether the points on a poll's winning side are read too seldom
+// rare reports whether the points on the winning side are read too seldom
 // to wait for another scan.
-func rare(p poll, in *inputs) bool {
+func rare(p votes, in *inputs) bool {
 	sum := p.sum()
 	for _, v := range p {
 		if v.weight*sum > 0 && in.signals[v.point].interval < 2*time.Second {

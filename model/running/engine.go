@@ -14,8 +14,8 @@ import (
 
 // Engine follows one engine through its states.
 type Engine struct {
-	figures figures
-	inputs  inputs
+	thresholds thresholds
+	inputs     inputs
 
 	state  model.EngineState
 	before model.EngineState // last known state, when state is unknown
@@ -38,7 +38,7 @@ type Engine struct {
 // taken as 50 Hz, four poles, 230/400 V; a battery's nominal voltage is told
 // from what is measured; without a rated power, 500 W count as load.
 func New(r model.Rating) *Engine {
-	return &Engine{figures: newFigures(r), inputs: newInputs()}
+	return &Engine{thresholds: newThresholds(r), inputs: newInputs()}
 }
 
 // State returns the state and since when.
@@ -48,7 +48,7 @@ func (e *Engine) State() (model.EngineState, model.Instant) { return e.state, e.
 // restarted. When the next scan comes from another boot, or over a minute
 // later, the state is unknown until the signals confirm it.
 func (e *Engine) Resume(state model.EngineState, at model.Instant) {
-	*e = Engine{figures: e.figures, inputs: newInputs(), state: state, before: state, since: at, first: at}
+	*e = Engine{thresholds: e.thresholds, inputs: newInputs(), state: state, before: state, since: at, first: at}
 }
 
 // Step takes in one scan of any group and returns the state after it, and the
@@ -56,7 +56,7 @@ func (e *Engine) Resume(state model.EngineState, at model.Instant) {
 func (e *Engine) Step(scan *model.Scan) (model.EngineState, *model.StateChange) {
 	e.begin(scan.At)
 	e.inputs.take(scan)
-	e.battery.follow(&e.inputs, &e.figures, e.state)
+	e.battery.follow(&e.inputs, &e.thresholds, e.state)
 	view := e.look()
 	next := e.decide(view, scan.At)
 	if e.state == model.Loaded {
@@ -131,5 +131,5 @@ func (e *Engine) begin(at model.Instant) {
 	if e.state != model.EngineUnknown {
 		before = e.state
 	}
-	*e = Engine{figures: e.figures, inputs: newInputs(), before: before, since: at, first: at}
+	*e = Engine{thresholds: e.thresholds, inputs: newInputs(), before: before, since: at, first: at}
 }

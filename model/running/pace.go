@@ -55,13 +55,13 @@ func (p *pace) follow(v *view) {
 	}
 	p.slope, p.known = (v.rate-p.rate)/gap.Seconds(), true
 	switch {
-	case p.slope >= -steady:
+	case p.slope >= -steadyWithin:
 		p.from = model.Instant{}
 	case p.from.IsZero():
 		p.from = p.at
 	}
 	p.rate, p.at = v.rate, now
-	if p.slope > steady || p.slope < -steady {
+	if p.slope > steadyWithin || p.slope < -steadyWithin {
 		p.calm = 0
 	} else {
 		p.calm += gap

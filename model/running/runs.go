@@ -38,7 +38,7 @@ func Runs(changes []model.Event, last model.Instant, boots ...model.Boot) []mode
 	c.reach(last)
 	if c.run != nil {
 		c.run.Open = true
-		c.keep()
+		c.file()
 	}
 	return c.runs
 }
@@ -96,7 +96,7 @@ func (c *cutter) pass(at model.Instant) {
 // reboot goes over to the next boot. What the engine does is unknown until
 // the signals tell.
 func (c *cutter) reboot(next model.Instant) {
-	c.span()
+	c.endSpan()
 	off := c.calendar.off(c.now.Boot, next.Boot)
 	if c.run != nil && c.known == model.Standstill {
 		if c.rested+off >= trail {
@@ -125,7 +125,7 @@ func (c *cutter) change(at model.Instant, to model.StateChange) {
 	if to.To.Turning() && c.run == nil {
 		c.open(at)
 	}
-	c.span()
+	c.endSpan()
 	if c.run != nil {
 		c.count(at, to.To)
 	}
@@ -179,7 +179,7 @@ func (c *cutter) open(at model.Instant) {
 }
 
 // span notes the state that ends now.
-func (c *cutter) span() {
+func (c *cutter) endSpan() {
 	if c.run == nil || c.from.Compare(c.now) >= 0 {
 		return
 	}
@@ -189,22 +189,22 @@ func (c *cutter) span() {
 // close ends the run at an instant of the present boot.
 func (c *cutter) close(at model.Instant) {
 	c.now = at
-	c.span()
+	c.endSpan()
 	c.run.Ended, c.ended = at, at
 	c.from, c.rested, c.lost = at, 0, ""
-	c.keep()
+	c.file()
 }
 
 // keep files the run. One whose end a cut of power hid, with nothing known of
 // the engine since, is over at the cut; a sign of running makes it one again.
-func (c *cutter) keep() {
+func (c *cutter) file() {
 	r := c.run
 	switch {
 	case r.Open && c.lost != "":
 		r.Open, r.Ended, c.ended = false, c.lostAt, c.lostAt
 		r.CutShort = c.lost + "; what came after is not on record"
 	case r.Open:
-		c.span()
+		c.endSpan()
 	}
 	r.ID = strconv.Itoa(len(c.runs) + 1)
 	c.runs = append(c.runs, *r)

@@ -57,7 +57,7 @@ func stopSeen(s *rundown.Set, every, phase, lag float64) (readings int, stood bo
 // runs, although it is still above the charging limit; one that stays at a
 // lower level does.
 func TestASinkingBatteryIsNotCharged(t *testing.T) {
-	f := newFigures(model.Rating{Battery: 12})
+	f := newThresholds(model.Rating{Battery: 12})
 	for _, c := range []struct {
 		after float64 // s at the lower voltage
 		volts float64

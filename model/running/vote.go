@@ -27,16 +27,16 @@ type vote struct {
 	value  float64
 }
 
-// poll is all opinions on one question.
-type poll []vote
+// votes are all opinions on one question.
+type votes []vote
 
-func (p *poll) cast(point model.PointID, value float64, weight int) {
+func (p *votes) cast(point model.PointID, value float64, weight int) {
 	if weight != 0 {
 		*p = append(*p, vote{point, weight, value})
 	}
 }
 
-func (p poll) sum() (sum int) {
+func (p votes) sum() (sum int) {
 	for _, v := range p {
 		sum += v.weight
 	}
@@ -45,7 +45,7 @@ func (p poll) sum() (sum int) {
 
 // side counts the points on the winning side, and those of them that spoke in
 // this very scan.
-func (p poll) side(in *inputs) (points, fresh int) {
+func (p votes) side(in *inputs) (points, fresh int) {
 	sum := p.sum()
 	for _, v := range p {
 		if v.weight*sum > 0 {
@@ -72,7 +72,7 @@ func grade(v, no, yes float64, weightNo, weightYes int) int {
 
 // view is what the signals say at one scan.
 type view struct {
-	turning, firing poll
+	turning, firing votes
 	rate            float64 // of rated speed; meaningless unless seen
 	seen            bool
 	by              model.PointID // which point the rate comes from
@@ -80,12 +80,12 @@ type view struct {
 	dip             bool
 	discharges      bool // the battery was charged of late and is no longer
 	in              *inputs
-	figures         *figures
+	figures         *thresholds
 }
 
 // look collects the votes.
 func (e *Engine) look() view {
-	v := view{in: &e.inputs, figures: &e.figures, dip: e.battery.dip, discharges: e.battery.discharges()}
+	v := view{in: &e.inputs, figures: &e.thresholds, dip: e.battery.dip, discharges: e.battery.discharges()}
 	v.askSpeed()
 	v.askMeter()
 	v.askOil()

@@ -31,7 +31,7 @@ type EngineCost struct {
 // different boots against each other.
 func DryOut(events []model.Event, clock model.Clock, cost EngineCost) *model.DryOut {
 	all, corrected := gather(events)
-	var best series
+	var best placeReadings
 	for _, s := range all {
 		s.events = slices.DeleteFunc(slices.Clone(s.events), func(e model.Event) bool { return corrected[e.Seq] && e.Seq != 0 })
 		if s.kind == model.InsulationKind && len(s.events) > len(best.events) {

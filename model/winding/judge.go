@@ -113,15 +113,15 @@ func rest(m *model.Measurement, rating model.Rating) model.Figure {
 	return limited("charge by rest voltage", charge, "%", charge >= 75, "≥ 75 %", "battery makers' tables", "charge it before cranking; a dip of the supply can stop the logger")
 }
 
-// series are the measurements of one kind at one place, oldest first.
-type series struct {
+// placeReadings are the measurements of one kind at one place, oldest first.
+type placeReadings struct {
 	kind, points string
 	events       []model.Event
 }
 
 // gather sorts measurements by kind and place, in the order first met, and
 // marks those that a later entry corrects.
-func gather(events []model.Event) (all []series, corrected map[uint64]bool) {
+func gather(events []model.Event) (all []placeReadings, corrected map[uint64]bool) {
 	corrected = map[uint64]bool{}
 	for _, e := range events {
 		if e.Hand == nil {
@@ -130,9 +130,9 @@ func gather(events []model.Event) (all []series, corrected map[uint64]bool) {
 		if e.Hand.Corrects != 0 {
 			corrected[e.Hand.Corrects] = true
 		}
-		i := slices.IndexFunc(all, func(s series) bool { return s.kind == e.Hand.Kind && strings.EqualFold(s.points, e.Hand.Points) })
+		i := slices.IndexFunc(all, func(s placeReadings) bool { return s.kind == e.Hand.Kind && strings.EqualFold(s.points, e.Hand.Points) })
 		if i < 0 {
-			all = append(all, series{kind: e.Hand.Kind, points: e.Hand.Points})
+			all = append(all, placeReadings{kind: e.Hand.Kind, points: e.Hand.Points})
 			i = len(all) - 1
 		}
 		all[i].events = append(all[i].events, e)

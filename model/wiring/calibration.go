@@ -43,11 +43,11 @@ func (w *Evidence) calibrations(b Context) model.Check {
 	case len(bad) > 0:
 		return check(code, title, true, strings.Join(append(bad, open...), "; "), "calibrate again, or write how long it counts: valid 24 months")
 	case len(open) > 0:
-		return cannot(code, title, strings.Join(open, "; "))
+		return notDetermined(code, title, strings.Join(open, "; "))
 	case n == 0:
-		return cannot(code, title, "no sensor and no instrument has a day of calibration written down")
+		return notDetermined(code, title, "no sensor and no instrument has a day of calibration written down")
 	case b.Now.IsZero():
-		return cannot(code, title, "no clock knows the day")
+		return notDetermined(code, title, "no clock knows the day")
 	}
 	return check(code, title, false, fmt.Sprintf("all %d are in time", n), "")
 }

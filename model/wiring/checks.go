@@ -38,20 +38,20 @@ func check(code, title string, wrong bool, words, do string) model.Check {
 	return c
 }
 
-func cannot(code, title, why string) model.Check {
+func notDetermined(code, title, why string) model.Check {
 	return model.Check{Code: code, Title: title, Words: why}
 }
 
 // Checks answers every question as far as the scans allow, in the order of
 // their codes.
 func (w *Evidence) Checks(b Context) []model.Check {
-	all := []model.Check{w.answering(), w.orders(), hands("C03", "scale against a hand meter", b, model.Voltage, `voltage.l1n "230.4 V"`), w.starDelta(), w.neutralLead(), w.openLead(),
-		w.neutralCheck(), rotation(b), w.oneReversed(), w.allReversed(), w.pattern(b), w.leading(b), walked13(b), hands("C14", "current ratio against a clamp meter", b, model.Current, `current.l1 "12.5 A"`),
+	all := []model.Check{w.answering(), w.orders(), handReadings("C03", "scale against a hand meter", b, model.Voltage, `voltage.l1n "230.4 V"`), w.starDelta(), w.neutralLead(), w.openLead(),
+		w.neutralCheck(), rotation(b), w.oneReversed(), w.allReversed(), w.pattern(b), w.leading(b), lastWalk(b), handReadings("C14", "current ratio against a clamp meter", b, model.Current, `current.l1 "12.5 A"`),
 		w.agree("C15", "apparent power is voltage times current", func(p *phaseSeen) pile { return p.vi }, 1, 0.02, "the powers are scaled differently from voltage and current"),
 		w.agree("C16", "P² + Q² = S²", func(p *phaseSeen) pile { return p.pqs }, 1, 0.03, "harmonics are strong, or the meter counts reactive power another way"),
 		w.agree("C17", "power factor agrees with P/S", func(p *phaseSeen) pile { return p.factor }, 0, 0.02, "the register of the power factor is scaled or placed wrong"),
 		w.totals(), w.idleCurrents(), w.neutralCurrent(), w.counter(), w.speeds(), w.sag(b), w.coldSoak(), w.oilAtRest(), w.windows(), w.reversedCouple(),
-		w.followers(), hands("C29", "battery against a hand meter", b, model.NoQuantity, `battery.voltage "12.6 V"`), w.contacts(), w.refresh(), w.housekeeping(b), w.limits(b), w.stuck()}
+		w.followers(), handReadings("C29", "battery against a hand meter", b, model.NoQuantity, `battery.voltage "12.6 V"`), w.contacts(), w.refresh(), w.housekeeping(b), w.limits(b), w.stuck()}
 	return append(all, w.neutralPlace(b), w.calibrations(b), w.starPoint(), w.voltageTaps())
 }
 
@@ -75,7 +75,7 @@ func (w *Evidence) answering() model.Check {
 		}
 	}
 	if len(bad)+len(good) == 0 {
-		return cannot(code, title, "fewer than 50 polls are on record")
+		return notDetermined(code, title, "fewer than 50 polls are on record")
 	}
 	return check(code, title, len(bad) > 0, strings.Join(append(bad, good...), "; "), "look at plugs, termination, unit numbers and baud rate; tickover lines tells more")
 }
@@ -101,7 +101,7 @@ func (w *Evidence) orders() model.Check {
 		}
 	}
 	if wide == 0 {
-		return cannot(code, title, "no point of two registers or more has given anything")
+		return notDetermined(code, title, "no point of two registers or more has given anything")
 	}
 	words := strings.Join(bad, "; ")
 	if len(bad) == 0 {
@@ -166,7 +166,7 @@ func sensible(q model.Quantity, v float64) bool {
 func (w *Evidence) starDelta() model.Check {
 	const code, title = "C04", "line voltages are √3 times phase voltages"
 	if len(w.lines.ratio) < least {
-		return cannot(code, title, "no voltages at rated speed yet")
+		return notDetermined(code, title, "no voltages at rated speed yet")
 	}
 	r := w.lines.ratio.median()
 	do := "the registers of line and phase voltages are mixed, or a voltage lead sits wrong"
@@ -195,7 +195,7 @@ func (w *Evidence) neutralLead() model.Check {
 	const code, title = "C05", "neutral is on the meter's N"
 	ln, ok := w.medians(phaseLN)
 	if !ok {
-		return cannot(code, title, "no voltages at rated speed yet")
+		return notDetermined(code, title, "no voltages at rated speed yet")
 	}
 	low := slices.Index(ln[:], slices.Min(ln[:]))
 	others := (sum(ln) - ln[low]) / 2
@@ -208,7 +208,7 @@ func (w *Evidence) openLead() model.Check {
 	const code, title = "C06", "no voltage lead is open"
 	ln, ok := w.medians(phaseLN)
 	if !ok {
-		return cannot(code, title, "no voltages at rated speed yet")
+		return notDetermined(code, title, "no voltages at rated speed yet")
 	}
 	low := slices.Index(ln[:], slices.Min(ln[:]))
 	return check(code, title, ln[low] < 0.2*slices.Max(ln[:]), fmt.Sprintf("phase voltages %.0f, %.0f, %.0f V", ln[0], ln[1], ln[2]),
@@ -218,12 +218,12 @@ func (w *Evidence) openLead() model.Check {
 func (w *Evidence) neutralCheck() model.Check {
 	const code, title = "C07", "the neutral is whole"
 	if w.neutral.seen < inARow {
-		return cannot(code, title, "phase and line voltages together are not on record")
+		return notDetermined(code, title, "phase and line voltages together are not on record")
 	}
 	c := check(code, title, w.neutral.open > 0, fmt.Sprintf("%d of %d readings speak for a break", w.neutral.open, w.neutral.seen),
 		"switch the loads off before appliances are harmed, then look for the break between star point and board")
 	if star := w.loads.ended().star; w.neutral.open == 0 && (star.lastClosed || star.still > 0 && star.moved == 0) {
-		return cannot(code, title, "the phase voltages shown may be worked out without N; see C37")
+		return notDetermined(code, title, "the phase voltages shown may be worked out without N; see C37")
 	}
 	if w.neutral.open > 0 {
 		c.Words += fmt.Sprintf("; the star point was up to %.0f V off", w.neutral.shift)
@@ -238,7 +238,7 @@ func rotation(b Context) model.Check {
 			return check(code, title, m.Value != 1, "by a rotation indicator at "+m.Points, "exchange two phases: motors would turn backwards")
 		}
 	}
-	return cannot(code, title, "magnitudes do not tell it: use a rotation indicator and enter it with tickover measure")
+	return notDetermined(code, title, "magnitudes do not tell it: use a rotation indicator and enter it with tickover measure")
 }
 
 func (w *Evidence) oneReversed() model.Check {
@@ -252,14 +252,14 @@ func (w *Evidence) oneReversed() model.Check {
 		n++
 		pf := w.phase[k].pf.median()
 		if math.Abs(pf) < 0.5 {
-			return cannot(code, title, fmt.Sprintf("%s shows a power factor of %.2f: more than one thing may be wrong; see C11", phaseNames[k], pf))
+			return notDetermined(code, title, fmt.Sprintf("%s shows a power factor of %.2f: more than one thing may be wrong; see C11", phaseNames[k], pf))
 		}
 		if pf < -0.8 {
 			bad = append(bad, phaseNames[k])
 		}
 	}
 	if n == 0 {
-		return cannot(code, title, "no phase carried load yet")
+		return notDetermined(code, title, "no phase carried load yet")
 	}
 	if len(bad) == 3 {
 		return check(code, title, false, "all three are negative alike; see C10", "")
@@ -276,20 +276,20 @@ func (w *Evidence) oneReversed() model.Check {
 func (w *Evidence) allReversed() model.Check {
 	const code, title = "C10", "power counts as delivered"
 	if len(w.lines.delivered) < least {
-		return cannot(code, title, "no load with power and currents is on record")
+		return notDetermined(code, title, "no load with power and currents is on record")
 	}
 	pf := w.lines.delivered.median()
 	return check(code, title, pf < backwardsBelow, fmt.Sprintf("the power in total is %.2f of what voltages and currents give", pf),
 		"transformers face the load, or the meter counts the other way: do the one-heater walk, then turn them, or take the meter's import registers, and note it")
 }
 
-func walked13(b Context) model.Check {
+func lastWalk(b Context) model.Check {
 	for i := len(b.Walks) - 1; i >= 0; i-- {
 		if checks := b.Walks[i].Checks; len(checks) > 0 {
 			return checks[0]
 		}
 	}
-	return cannot("C13", "one-heater walk", "it was not done: tickover wiring walk leads through it in four minutes")
+	return notDetermined("C13", "one-heater walk", "it was not done: tickover wiring walk leads through it in four minutes")
 }
 
 func (w *Evidence) agree(code, title string, of func(*phaseSeen) pile, want, slack float64, do string) model.Check {
@@ -305,7 +305,7 @@ func (w *Evidence) agree(code, title string, of func(*phaseSeen) pile, want, sla
 		}
 	}
 	if n == 0 {
-		return cannot(code, title, "no loaded phase with these points is on record")
+		return notDetermined(code, title, "no loaded phase with these points is on record")
 	}
 	return check(code, title, math.Abs(worst-want) > slack, fmt.Sprintf("furthest off: %.3f where %.0f is right", math.Round(1000*worst)/1000+0, want), do)
 }
@@ -313,7 +313,7 @@ func (w *Evidence) agree(code, title string, of func(*phaseSeen) pile, want, sla
 func (w *Evidence) totals() model.Check {
 	const code, title = "C18", "phases add up to the total"
 	if len(w.lines.total) < least {
-		return cannot(code, title, "no load with power of each phase and in total is on record")
+		return notDetermined(code, title, "no load with power of each phase and in total is on record")
 	}
 	r := w.lines.total.median()
 	return check(code, title, math.Abs(r-1) > 0.01, fmt.Sprintf("the sum of phases is %.3f of the total", r), "one of the registers is scaled or placed wrong")
@@ -329,7 +329,7 @@ func (w *Evidence) idleCurrents() model.Check {
 		}
 	}
 	if n == 0 {
-		return cannot(code, title, "the meter was not read at standstill")
+		return notDetermined(code, title, "the meter was not read at standstill")
 	}
 	return check(code, title, worst > 0.005*max(w.rating.Current(), 20), fmt.Sprintf("at most %.2f A", worst), "the current input has an offset or picks up from elsewhere")
 }
@@ -338,7 +338,7 @@ func (w *Evidence) counter() model.Check {
 	const code, title = "C21", "energy counter agrees with power"
 	e := w.energy
 	if e.duration < 30*time.Minute || e.joules < 0.05*w.rating.ActivePower()*e.duration.Seconds() {
-		return cannot(code, title, "half an hour under load without a gap is not on record")
+		return notDetermined(code, title, "half an hour under load without a gap is not on record")
 	}
 	r := (e.last - e.first) / e.joules
 	return check(code, title, math.Abs(r-1) > 0.02, fmt.Sprintf("the counter rose by %.3f of the sum of power over %s", r, model.Lasting(e.duration.Round(time.Minute))),
@@ -348,7 +348,7 @@ func (w *Evidence) counter() model.Check {
 func (w *Evidence) speeds() model.Check {
 	const code, title = "C22", "frequency agrees with speed"
 	if len(w.speed) < least {
-		return cannot(code, title, "frequency and speed together are not on record")
+		return notDetermined(code, title, "frequency and speed together are not on record")
 	}
 	r := w.speed.median()
 	return check(code, title, math.Abs(r-1) > 0.01, fmt.Sprintf("the frequency is %.3f of what the speed says", r), "the pulses for one revolution, or the number of poles, are wrong")

@@ -11,31 +11,31 @@ import (
 )
 
 // conclude names what three switchings say.
-func conclude(steps [3]step, rating model.Rating, heater float64) model.Walk {
+func conclude(steps [3]switching, rating model.Rating, heater float64) model.Walk {
 	walk := model.Walk{Complete: true}
 	main := model.Check{Code: "C13", Title: "one-heater walk"}
 	phase := phaseOf(rating)
 	scaled := voltageScale(steps, phase)
-	if slices.ContainsFunc(steps[:], func(s step) bool { return s.noQ }) {
+	if slices.ContainsFunc(steps[:], func(s switching) bool { return s.noQ }) {
 		main.Words = "the meter gives no active and reactive power for each phase, so angles cannot be told"
 		main.Do = "read them too, if the meter has them"
 		walk.Words, walk.Checks = main.Words, []model.Check{main}
 		return walk
 	}
-	best, rivals := explain(steps, phase*scaled)
+	best, alternatives := explain(steps, phase*scaled)
 	if math.IsInf(best.cost, 1) {
 		main.Outcome, main.Words = model.Finding, "what was seen fits no exchange or reversal of leads alone"
 		main.Do = "look for an open or shorted transformer, two mistakes at one terminal, or another load that moved, and walk again"
 		walk.Words, walk.Checks = main.Words, []model.Check{main}
 		return walk
 	}
-	words := best.words()
+	words := best.texts()
 	main.Outcome, main.Words = model.Pass, "every current and voltage input is on its own phase, the right way round"
 	if len(words) > 0 {
 		main.Outcome, main.Words = model.Finding, strings.Join(words, "; ")
 		main.Do = "stop the set, short the transformers before their leads are moved, put right what the drawing marks, and walk again"
 	}
-	if other := rivals0(best, rivals); other != "" {
+	if other := alternative(best, alternatives); other != "" {
 		main.Words += "; it could as well be: " + other
 	}
 	main.Figures = map[string]float64{"load angle": best.lag * 180 / math.Pi, "mistakes": best.mistakes()}
@@ -44,10 +44,10 @@ func conclude(steps [3]step, rating model.Rating, heater float64) model.Walk {
 	return walk
 }
 
-func rivals0(best fit, rivals []fit) string {
-	for _, r := range rivals {
+func alternative(best explanation, alternatives []explanation) string {
+	for _, r := range alternatives {
 		if r.hypothesis != best.hypothesis {
-			if w := r.words(); len(w) > 0 {
+			if w := r.texts(); len(w) > 0 {
 				return strings.Join(w, "; ")
 			}
 		}
@@ -56,7 +56,7 @@ func rivals0(best fit, rivals []fit) string {
 }
 
 // voltageScale is 1, or the power of ten or of √3 the voltages are off by.
-func voltageScale(steps [3]step, phase float64) float64 {
+func voltageScale(steps [3]switching, phase float64) float64 {
 	var all pile
 	for _, s := range steps {
 		for _, v := range s.volts {
@@ -73,7 +73,7 @@ func voltageScale(steps [3]step, phase float64) float64 {
 }
 
 // words names each mistake.
-func (h hypothesis) words() []string {
+func (h hypothesis) texts() []string {
 	var all []string
 	say := func(format string, args ...any) { all = append(all, fmt.Sprintf(format, args...)) }
 	switch exchanged(h.outlet[:]) {
@@ -101,10 +101,10 @@ func (h hypothesis) words() []string {
 			}
 		}
 	}
-	return append(all, h.voltageWords()...)
+	return append(all, h.voltageTexts()...)
 }
 
-func (h hypothesis) voltageWords() []string {
+func (h hypothesis) voltageTexts() []string {
 	for k, c := range h.voltage {
 		if c < 0 {
 			return []string{"the voltage lead of " + phaseNames[k] + " is open, or its fuse is"}
@@ -173,7 +173,7 @@ func (h hypothesis) drawing() string {
 // (from memory).
 var ratios = []float64{0.01, 0.1, 0.2, 0.25, 1. / 3, 0.5, 2. / 3, 0.8, 1.25, 1.5, 2, 3, 4, 5, 10, 100}
 
-func scaleCheck(steps [3]step, phase, heater, scaled float64) model.Check {
+func scaleCheck(steps [3]switching, phase, heater, scaled float64) model.Check {
 	c := model.Check{Code: "C14", Title: "scale of currents and voltages"}
 	if scaled != 1 {
 		c.Outcome = model.Finding
@@ -218,7 +218,7 @@ func nearRatio(r float64) string {
 	return ""
 }
 
-func neutralCheck(steps [3]step) model.Check {
+func neutralCheck(steps [3]switching) model.Check {
 	c := model.Check{Code: "C20", Title: "neutral current with one phase loaded", Outcome: model.Pass, Words: "the neutral carries what the phase carries"}
 	for _, s := range steps {
 		switch {
@@ -234,7 +234,7 @@ func neutralCheck(steps [3]step) model.Check {
 }
 
 // sagCheck looks whether the loaded phase falls most.
-func sagCheck(steps [3]step, best fit) model.Check {
+func sagCheck(steps [3]switching, best explanation) model.Check {
 	c := model.Check{Code: "C23", Title: "the loaded phase falls most"}
 	right := 0
 	for k, s := range steps {

@@ -3,5 +3,5 @@
 // one-heater walk, which settles what readings under load cannot: currents
 // shifted by one phase and reversed look like a good load of power factor 0.8.
 //
-// A Watch and a Walker belong to one goroutine. Functions are pure.
+// An Evidence and a Walker belong to one goroutine. Functions are pure.
 package wiring

@@ -37,7 +37,7 @@ type Evidence struct {
 	loads   *Walker
 	npe     pile                  // V, of N against earth at rated speed
 	twins   map[model.PointID]int // points that read a phase voltage a second time
-	second  map[model.PointID]*seconds
+	second  map[model.PointID]*secondMeterSeen
 	oilRest pile
 	soak    map[model.PointID]float64
 	soaked  bool
@@ -79,7 +79,7 @@ func NewEvidence(setup model.Setup) *Evidence {
 	gain := electrical.VoltageGain(slices.Collect(maps.Values(known)), setup.Rating)
 	return &Evidence{setup: setup, rating: setup.Rating, gain: gain, known: known, devices: map[string]*answers{}, points: map[model.PointID]*pointSeen{},
 		soak: map[model.PointID]float64{}, last: map[model.PointID]float64{}, sender: map[model.PointID]*together{},
-		loads: NewWalker(setup.Rating), twins: map[model.PointID]int{}, second: map[model.PointID]*seconds{}}
+		loads: NewWalker(setup.Rating), twins: map[model.PointID]int{}, second: map[model.PointID]*secondMeterSeen{}}
 }
 
 // Step takes the next scan.
@@ -218,7 +218,7 @@ func (w *Evidence) fedBySet(name string) bool {
 // leastLoad is the current of a phase below which its power says nothing.
 func (w *Evidence) leastLoad() float64 { return max(1, 0.03*w.rating.Current()) }
 
-func (w *Evidence) meter(m meter, at model.Instant) {
+func (w *Evidence) meter(m meterReading, at model.Instant) {
 	if w.in(model.Standstill) > time.Minute {
 		for k := range 3 {
 			w.still[k].add(m.i[k])
@@ -238,20 +238,20 @@ func (w *Evidence) meter(m meter, at model.Instant) {
 	w.witness(m)
 	w.neutral.see(m, at, w.rating, w.gain)
 	w.delivered(m)
-	if s := sum(m.p); known(m.total) && math.Abs(m.total) > 0.02*w.rating.ActivePower() {
+	if s := sum(m.p); allKnown(m.total) && math.Abs(m.total) > 0.02*w.rating.ActivePower() {
 		w.lines.total.add(s / m.total)
 	}
 	w.energy.see(m, at, w.rating)
-	if v, ok := w.last[model.SpeedPoint]; ok && v > 1 && w.rating.Poles > 0 && known(m.f) {
+	if v, ok := w.last[model.SpeedPoint]; ok && v > 1 && w.rating.Poles > 0 && allKnown(m.f) {
 		w.speed.add(m.f / (v * float64(w.rating.Poles) / 2))
 	}
 }
 
 // delivered holds the power in total, as the meter signs it, against voltage times
 // current of all phases under load.
-func (w *Evidence) delivered(m meter) {
+func (w *Evidence) delivered(m meterReading) {
 	total, apparent := m.total, 0.0
-	if !known(total) {
+	if !allKnown(total) {
 		total = sum(m.p)
 	}
 	for k := range 3 {
@@ -259,17 +259,17 @@ func (w *Evidence) delivered(m meter) {
 			apparent += m.i[k] * m.ln[k]
 		}
 	}
-	if apparent > 0 && known(total) {
+	if apparent > 0 && allKnown(total) {
 		w.lines.delivered.add(total / apparent)
 	}
 }
 
-func (w *Evidence) loaded(k int, m meter) {
+func (w *Evidence) loaded(k int, m meterReading) {
 	if !(m.i[k] > w.leastLoad()) || !(m.ln[k] > 50) {
 		return
 	}
 	p, s := &w.phase[k], m.s[k]
-	if !known(s) {
+	if !allKnown(s) {
 		s = m.ln[k] * m.i[k]
 	}
 	p.vi.add(m.s[k] / (m.ln[k] * m.i[k]))
@@ -282,8 +282,8 @@ func (w *Evidence) loaded(k int, m meter) {
 
 // throughNeutral holds the neutral's current against the phases where these
 // say what it must be: one phase loaded alone, or all three alike.
-func (w *Evidence) throughNeutral(m meter) {
-	if !known(m.n) || !known(m.i[:]...) {
+func (w *Evidence) throughNeutral(m meterReading) {
+	if !allKnown(m.n) || !allKnown(m.i[:]...) {
 		return
 	}
 	high, low := slices.Max(m.i[:]), slices.Min(m.i[:])
@@ -298,7 +298,7 @@ func (w *Evidence) throughNeutral(m meter) {
 
 // alike reports whether the power factors of three phases are about the same.
 func alike(pf [3]float64) bool {
-	return known(pf[:]...) && slices.Max(pf[:])-slices.Min(pf[:]) < 0.04
+	return allKnown(pf[:]...) && slices.Max(pf[:])-slices.Min(pf[:]) < 0.04
 }
 
 // engine follows what the engine's sensors show at rest and running.

@@ -231,8 +231,8 @@ func TestOpenNeutralToldFromSag(t *testing.T) {
 }
 
 // sagged is a balanced supply with one phase lower.
-func sagged(by float64) meter {
-	m := meter{}
+func sagged(by float64) meterReading {
+	m := meterReading{}
 	u := 230.0
 	a := u * (1 - by)
 	side := math.Sqrt(a*a + u*u + a*u)

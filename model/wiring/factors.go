@@ -28,10 +28,10 @@ type leadSeen struct {
 
 // see takes one reading; least is the current in A below which a phase's power
 // says nothing.
-func (l *leadSeen) see(m meter, least float64) {
+func (l *leadSeen) see(m meterReading, least float64) {
 	judged := false
 	for k := range 3 {
-		if !(m.i[k] > least) || !known(m.p[k], m.q[k]) {
+		if !(m.i[k] > least) || !allKnown(m.p[k], m.q[k]) {
 			continue
 		}
 		judged = true
@@ -50,7 +50,7 @@ func (l *leadSeen) see(m meter, least float64) {
 // of phase k: both phases must then carry its power and the next its reactive
 // power, less a tenth for what the meter may be wrong by. The phases are taken
 // to rotate L1, L2, L3.
-func betweenPhases(m meter, k int) bool {
+func betweenPhases(m meterReading, k int) bool {
 	next, q := (k+1)%3, -0.9*m.q[k]
 	p := q * math.Sqrt(3)
 	return m.p[k] >= p && m.p[next] >= p && m.q[next] >= q
@@ -60,7 +60,7 @@ func betweenPhases(m meter, k int) bool {
 func (w *Evidence) leading(b Context) model.Check {
 	const code, title = "C12", "no ordinary load leads"
 	if w.leads.seen < least {
-		return cannot(code, title, "no phase carried load with reactive power on record")
+		return notDetermined(code, title, "no phase carried load with reactive power on record")
 	}
 	var all []string
 	far := false
@@ -82,7 +82,7 @@ func (w *Evidence) leading(b Context) model.Check {
 	case vouched(b):
 		return check(code, title, false, words+", as electronics do; the one-heater walk found every input right", "")
 	}
-	c := cannot(code, title, words+", as electronics do, and currents shifted by a phase and reversed")
+	c := notDetermined(code, title, words+", as electronics do, and currents shifted by a phase and reversed")
 	c.Do = do
 	return c
 }
@@ -93,7 +93,7 @@ func (w *Evidence) pattern(b Context) model.Check {
 	const code, title = "C11", "power factors fit a load"
 	pf, ok := w.medians(func(p *phaseSeen) pile { return p.pf })
 	if !ok {
-		return cannot(code, title, "not all three phases carried load yet")
+		return notDetermined(code, title, "not all three phases carried load yet")
 	}
 	signs, most := 0, 0.0
 	for _, v := range pf {
@@ -113,7 +113,7 @@ func (w *Evidence) pattern(b Context) model.Check {
 	case light && vouched(b):
 		return check(code, title, false, words+": a motor running light; the one-heater walk found every input right", "")
 	case light:
-		c := cannot(code, title, words+": a motor running light, or currents shifted by a phase and reversed")
+		c := notDetermined(code, title, words+": a motor running light, or currents shifted by a phase and reversed")
 		c.Do = "load the motor, or do the one-heater walk"
 		return c
 	}
@@ -134,4 +134,4 @@ func (w *Evidence) motorLike() bool {
 }
 
 // vouched reports whether the newest walk on record found every input right.
-func vouched(b Context) bool { return walked13(b).Outcome == model.Pass }
+func vouched(b Context) bool { return lastWalk(b).Outcome == model.Pass }

@@ -13,7 +13,7 @@ import (
 // hands holds readings of a hand meter against what the sensor showed then.
 // quantity picks the points; NoQuantity means the battery. example is how one
 // is entered.
-func hands(code, title string, b Context, quantity model.Quantity, example string) model.Check {
+func handReadings(code, title string, b Context, quantity model.Quantity, example string) model.Check {
 	var bad, good []string
 	for _, e := range b.Hand {
 		m := e.Hand
@@ -37,7 +37,7 @@ func hands(code, title string, b Context, quantity model.Quantity, example strin
 		}
 	}
 	if len(bad)+len(good) == 0 {
-		return cannot(code, title, `no hand-meter reading was entered: tickover measure take "hand meter" `+example)
+		return notDetermined(code, title, `no hand-meter reading was entered: tickover measure take "hand meter" `+example)
 	}
 	return check(code, title, len(bad) > 0, strings.Join(append(bad, good...), "; "), "correct the scale in the configuration or the ratio in the meter")
 }

@@ -23,7 +23,7 @@ var (
 
 // voltages lists the ways the four voltage leads can sit: every order, and one
 // phase lead open with the others right.
-func voltages() [][4]int {
+func voltageOrders() [][4]int {
 	var all [][4]int
 	for n := range 4 {
 		for _, p := range permutations {
@@ -81,8 +81,8 @@ func disorder(order []int) float64 {
 	return wrong / 2
 }
 
-// A fit is how well a hypothesis explains what was seen.
-type fit struct {
+// explanation is how well a hypothesis explains what was seen.
+type explanation struct {
 	hypothesis
 	lag  float64 // angle of the load, rad
 	cost float64
@@ -99,7 +99,7 @@ const (
 
 // explain ranks every hypothesis against three switchings, best first. phase
 // is the size of the phase voltage.
-func explain(steps [3]step, phase float64) (best fit, rivals []fit) {
+func explain(steps [3]switching, phase float64) (best explanation, alternatives []explanation) {
 	best.cost = math.Inf(1)
 	for _, outlet := range permutations {
 		h := hypothesis{outlet: outlet}
@@ -108,7 +108,7 @@ func explain(steps [3]step, phase float64) (best fit, rivals []fit) {
 		}
 		for mask := range 8 {
 			h.reversed = [3]bool{mask&1 != 0, mask&2 != 0, mask&4 != 0}
-			for _, v := range voltages() {
+			for _, v := range voltageOrders() {
 				h.voltage = v
 				f, ok := h.against(steps, phase)
 				if !ok {
@@ -116,20 +116,20 @@ func explain(steps [3]step, phase float64) (best fit, rivals []fit) {
 				}
 				switch {
 				case f.cost < best.cost-1e-9:
-					best, rivals = f, nil
+					best, alternatives = f, nil
 				case f.cost < best.cost+1e-9:
-					rivals = append(rivals, f)
+					alternatives = append(alternatives, f)
 				}
 			}
 		}
 	}
-	return best, rivals
+	return best, alternatives
 }
 
 // against holds a hypothesis against the switchings. The cost is the number
 // of mistakes, and a little for the misfit.
-func (h hypothesis) against(steps [3]step, phase float64) (fit, bool) {
-	f := fit{hypothesis: h}
+func (h hypothesis) against(steps [3]switching, phase float64) (explanation, bool) {
+	f := explanation{hypothesis: h}
 	var angles []float64
 	for k, s := range steps {
 		for input := range 3 {

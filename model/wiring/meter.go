@@ -7,14 +7,14 @@ import (
 	"tickover/model"
 )
 
-// meter is one reading of the three-phase meter. What is missing is NaN.
-type meter struct {
+// meterReading is one reading of the three-phase meter. What is missing is NaN.
+type meterReading struct {
 	ln, ll, i, p, q, s, pf [3]float64
 	f, n, total, energy    float64
 }
 
 // read takes the meter's points out of a scan; false when it has none.
-func read(scan *model.Scan) (m meter, ok bool) {
+func read(scan *model.Scan) (m meterReading, ok bool) {
 	get := func(id model.PointID) float64 {
 		s, there := scan.Find(id)
 		if !there || s.Quality != model.Good {
@@ -31,8 +31,8 @@ func read(scan *model.Scan) (m meter, ok bool) {
 	return m, ok
 }
 
-// known reports whether none is NaN.
-func known(v ...float64) bool {
+// allKnown reports whether none is NaN.
+func allKnown(v ...float64) bool {
 	return !slices.ContainsFunc(v, math.IsNaN)
 }
 

@@ -41,23 +41,23 @@ const inARow = 2
 // carried is how much of rated current a whole neutral may carry now: what its
 // transformer says, else half as much again as the highest phase, which two
 // phases of unlike power factors can send through it, else all of it.
-func carried(m meter, rated float64) float64 {
+func carried(m meterReading, rated float64) float64 {
 	if !(rated > 0) {
 		return 1
 	}
-	if known(m.n) {
+	if allKnown(m.n) {
 		return m.n / rated
 	}
-	if known(m.i[:]...) {
+	if allKnown(m.i[:]...) {
 		return 1.5 * slices.Max(m.i[:]) / rated
 	}
 	return 1
 }
 
 // see takes a reading; gain is how far each voltage may be off, a ratio.
-func (n *neutralSeen) see(m meter, at model.Instant, r model.Rating, gain float64) {
+func (n *neutralSeen) see(m meterReading, at model.Instant, r model.Rating, gain float64) {
 	phase := phaseOf(r)
-	if !known(m.ln[:]...) || !known(m.ll[:]...) || sum(m.ll) < 1.5*phase {
+	if !allKnown(m.ln[:]...) || !allKnown(m.ll[:]...) || sum(m.ll) < 1.5*phase {
 		return
 	}
 	n.seen++
@@ -93,12 +93,12 @@ type energySeen struct {
 	duration time.Duration
 }
 
-func (e *energySeen) see(m meter, at model.Instant, rating model.Rating) {
+func (e *energySeen) see(m meterReading, at model.Instant, rating model.Rating) {
 	p := m.total
-	if !known(p) {
+	if !allKnown(p) {
 		p = sum(m.p)
 	}
-	if !known(p, m.energy) {
+	if !allKnown(p, m.energy) {
 		return
 	}
 	d, same := at.Sub(e.at)

@@ -12,11 +12,11 @@ import (
 // shifted is a balanced 400 V supply seen from a star point that lies off by a
 // share of the phase voltage in some direction, by a meter whose channels are
 // off by up to gain and show 0.1 V of noise.
-func shifted(r *rand.Rand, share, gain float64) meter {
+func shifted(r *rand.Rand, share, gain float64) meterReading {
 	const u = 230.94
 	way := 2 * math.Pi * r.Float64()
 	x, y := share*u*math.Cos(way), share*u*math.Sin(way)
-	m := meter{n: math.NaN(), i: [3]float64{math.NaN(), math.NaN(), math.NaN()}}
+	m := meterReading{n: math.NaN(), i: [3]float64{math.NaN(), math.NaN(), math.NaN()}}
 	for k := range 3 {
 		off := func() float64 { return 1 + gain*(2*r.Float64()-1) }
 		s, c := math.Sincos(-2 * math.Pi / 3 * float64(k))

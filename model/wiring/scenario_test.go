@@ -148,7 +148,7 @@ func TestWalkNamesAllOrdersAndReversals(t *testing.T) {
 			r := newRig(fresh + uint64(8*i+mask))
 			r.WireCurrents(h.current, h.reversed)
 			got := walked(r, straight, 2500, pf, 3000).Result(0)
-			if words := strings.Join(h.words(), "; "); words != "" && got.Words != words {
+			if words := strings.Join(h.texts(), "; "); words != "" && got.Words != words {
 				t.Errorf("at %.2f: %q named %q", pf, words, got.Words)
 			} else if words == "" && got.Checks[0].Figures["mistakes"] != 0 {
 				t.Errorf("at %.2f right wiring is named %q", pf, got.Words)

@@ -17,7 +17,7 @@ import (
 func (w *Evidence) neutralCurrent() model.Check {
 	const code, title = "C20", "neutral current"
 	if p := w.points[model.CurrentN]; p == nil || p.good == 0 {
-		return cannot(code, title, "no neutral current is measured")
+		return notDetermined(code, title, "no neutral current is measured")
 	}
 	var seen, bad []string
 	if len(w.single) >= least {
@@ -35,7 +35,7 @@ func (w *Evidence) neutralCurrent() model.Check {
 		}
 	}
 	if len(seen) == 0 {
-		return cannot(code, title, "neither one phase alone nor all three alike were loaded; the one-heater walk does it")
+		return notDetermined(code, title, "neither one phase alone nor all three alike were loaded; the one-heater walk does it")
 	}
 	return check(code, title, len(bad) > 0, strings.Join(seen, "; "), strings.Join(bad, "; "))
 }
@@ -70,11 +70,11 @@ func (w *Evidence) sag(b Context) model.Check {
 		}
 	}
 	if n < fewSwitchings {
-		return cannot(code, title, fmt.Sprintf("%d loads of one phase came on that moved a voltage; three are needed, or the one-heater walk", n))
+		return notDetermined(code, title, fmt.Sprintf("%d loads of one phase came on that moved a voltage; three are needed, or the one-heater walk", n))
 	}
 	words := fmt.Sprintf("it did at %d of %d loads of one phase that came on", right, n)
 	if right > 0 && right < n {
-		return cannot(code, title, words+": other loads moved too")
+		return notDetermined(code, title, words+": other loads moved too")
 	}
 	return check(code, title, right == 0, words, "currents and voltages belong to different phases: do the one-heater walk")
 }
@@ -82,7 +82,7 @@ func (w *Evidence) sag(b Context) model.Check {
 func (w *Evidence) coldSoak() model.Check {
 	const code, title = "C24", "temperatures agree after ten cold hours"
 	if !w.soaked || len(w.soak) < 2 {
-		return cannot(code, title, "ten hours of standstill are not in this stretch of the record")
+		return notDetermined(code, title, "ten hours of standstill are not in this stretch of the record")
 	}
 	values := slices.Sorted(maps.Values(w.soak))
 	spread := values[len(values)-1] - values[0]
@@ -92,13 +92,13 @@ func (w *Evidence) coldSoak() model.Check {
 func (w *Evidence) oilAtRest() model.Check {
 	const code, title = "C25", "oil pressure is zero at rest"
 	if len(w.oilRest) < least {
-		return cannot(code, title, "five minutes of standstill with oil pressure are not on record")
+		return notDetermined(code, title, "five minutes of standstill with oil pressure are not on record")
 	}
 	m := w.oilRest.median()
 	return check(code, title, math.Abs(m) > 0.15e5, "it shows "+model.Pressure.ShowWithUnit(m), "the range or the zero of the transmitter is wrong")
 }
 
-// windows tells of sensors whose signal says that they failed.
+// windows finds sensors whose signal shows that they failed.
 func (w *Evidence) windows() model.Check {
 	const code, title = "C26", "no sensor signals failure"
 	var bad []string
@@ -114,7 +114,7 @@ func (w *Evidence) windows() model.Check {
 		}
 	}
 	if n == 0 {
-		return cannot(code, title, "no point has a sensor described")
+		return notDetermined(code, title, "no point has a sensor described")
 	}
 	words := fmt.Sprintf("sensors looked at: %d, signalling failure: none", n)
 	if len(bad) > 0 {
@@ -148,7 +148,7 @@ func (w *Evidence) reversedCouple() model.Check {
 		}
 	}
 	if n == 0 {
-		return cannot(code, title, "three minutes of running with a thermocouple are not on record")
+		return notDetermined(code, title, "three minutes of running with a thermocouple are not on record")
 	}
 	slices.Sort(bad)
 	words := "none reads lower when warmed"
@@ -174,7 +174,7 @@ func (w *Evidence) followers() model.Check {
 		}
 	}
 	if n == 0 {
-		return cannot(code, title, "no sender is read without its supply while the battery moved")
+		return notDetermined(code, title, "no sender is read without its supply while the battery moved")
 	}
 	words := "none does"
 	if len(bad) > 0 {
@@ -205,7 +205,7 @@ func (w *Evidence) contacts() model.Check {
 		}
 	}
 	if n == 0 {
-		return cannot(code, title, "key on at rest and 20 s of running with these contacts are not both on record")
+		return notDetermined(code, title, "key on at rest and 20 s of running with these contacts are not both on record")
 	}
 	words := "on at rest, off running"
 	if len(bad) > 0 {
@@ -251,7 +251,7 @@ func (w *Evidence) refresh() model.Check {
 		words = append(words, fmt.Sprintf("%s is polled each %.2g s but has a new value each %.2g s: polling faster gains nothing", g, polled, every))
 	}
 	if len(words) == 0 {
-		return cannot(code, title, cmp.Or(strings.Join(open, "; "), "thirty polls of a running set are not on record"))
+		return notDetermined(code, title, cmp.Or(strings.Join(open, "; "), "thirty polls of a running set are not on record"))
 	}
 	c := check(code, title, false, strings.Join(append(words, open...), "; "), "")
 	if slow {
@@ -299,7 +299,7 @@ func (w *Evidence) housekeeping(b Context) model.Check {
 	untimed := b.Clock == model.ClockUnknown || b.Clock == model.ClockUnsynchronised
 	const noTime = "nothing vouches for the time of day"
 	if untimed && b.Clock == model.ClockUnsynchronised && len(bad) == 0 {
-		return cannot(code, title, noTime+"; set it from a telephone")
+		return notDetermined(code, title, noTime+"; set it from a telephone")
 	}
 	say(untimed, noTime, "set the time from a telephone")
 	if len(good) == 0 {
@@ -316,7 +316,7 @@ func (w *Evidence) housekeeping(b Context) model.Check {
 func (w *Evidence) limits(b Context) model.Check {
 	const code, title = "C33", "limits make sense"
 	if len(b.Alarms) == 0 {
-		return cannot(code, title, "the rules in force are not at hand")
+		return notDetermined(code, title, "the rules in force are not at hand")
 	}
 	var bad []string
 	for _, warn := range b.Alarms {
@@ -359,7 +359,7 @@ func (w *Evidence) stuck() model.Check {
 		}
 	}
 	if n == 0 {
-		return cannot(code, title, "three minutes of running are not on record")
+		return notDetermined(code, title, "three minutes of running are not on record")
 	}
 	words := fmt.Sprintf("%d values moved with the engine", n)
 	if len(bad) > 0 {

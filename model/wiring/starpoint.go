@@ -159,7 +159,7 @@ func (w *Evidence) starPoint() model.Check {
 	case s.moved > 0:
 		return check(code, title, false, strings.Join(good, "; "), "")
 	}
-	return cannot(code, title, strings.Join(append(good, "no single-phase load large enough, with power of each phase and line voltages, came on or went; "+
+	return notDetermined(code, title, strings.Join(append(good, "no single-phase load large enough, with power of each phase and line voltages, came on or went; "+
 		"a heater of a third of the rated current does it"), "; "))
 }
 
@@ -167,12 +167,12 @@ func (w *Evidence) starPoint() model.Check {
 // of lead each and a third of room (common practice).
 const secondMeter = 0.04
 
-// seconds are the readings of a second meter of one phase.
-type seconds struct{ ratio, volts pile }
+// secondMeterSeen holds the readings of a second meter of one phase.
+type secondMeterSeen struct{ ratio, volts pile }
 
 // witness takes N against earth, and second readings of a phase voltage: points
 // such as voltage.l1n.sockets.
-func (w *Evidence) witness(m meter) {
+func (w *Evidence) witness(m meterReading) {
 	if v, ok := w.last[model.NeutralToEarth]; ok {
 		w.npe.add(math.Abs(v))
 	}
@@ -183,7 +183,7 @@ func (w *Evidence) witness(m meter) {
 		}
 		s := w.second[id]
 		if s == nil {
-			s = &seconds{}
+			s = &secondMeterSeen{}
 			w.second[id] = s
 		}
 		s.ratio.add(v / m.ln[k])

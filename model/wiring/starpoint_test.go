@@ -169,7 +169,7 @@ func TestWitnessOfTheNeutral(t *testing.T) {
 // against its own phase.
 func stretchOf(s [3]complex128) stretch {
 	var x stretch
-	m := meter{ln: [3]float64{230, 230, 230}, ll: [3]float64{398.4, 398.4, 398.4}}
+	m := meterReading{ln: [3]float64{230, 230, 230}, ll: [3]float64{398.4, 398.4, 398.4}}
 	for k := range 3 {
 		m.p[k], m.q[k] = real(s[k]), imag(s[k])
 	}

@@ -44,9 +44,9 @@ func (s *tapsSeen) sign(sample model.Sample, at model.Instant, r model.Rating) {
 }
 
 // see takes the meter's voltages.
-func (s *tapsSeen) see(m meter, at model.Instant, r model.Rating) {
+func (s *tapsSeen) see(m meterReading, at model.Instant, r model.Rating) {
 	age, same := at.Sub(s.turned)
-	if !known(m.ln[:]...) || !same || age > freshSign || !s.turns {
+	if !allKnown(m.ln[:]...) || !same || age > freshSign || !s.turns {
 		s.gone, s.lasted = model.Instant{}, 0
 		return
 	}
@@ -77,11 +77,11 @@ func (w *Evidence) voltageTaps() model.Check {
 	long := max(s.longest, s.atPickup)
 	switch {
 	case s.with < least && long >= longGone:
-		c := cannot(code, title, "the engine turned for "+model.Lasting(long)+" without any voltage: not excited, or the taps are below an open breaker")
+		c := notDetermined(code, title, "the engine turned for "+model.Lasting(long)+" without any voltage: not excited, or the taps are below an open breaker")
 		c.Do = "measure the voltage at the alternator's terminals by hand"
 		return c
 	case s.with < least:
-		return cannot(code, title, "voltages at rated speed, by a pickup or oil pressure, are not on record")
+		return notDetermined(code, title, "voltages at rated speed, by a pickup or oil pressure, are not on record")
 	case long >= longGone:
 		return check(code, title, true, fmt.Sprintf("all voltages were gone for up to %s while the engine turned, and frequency with them", model.Lasting(long)),
 			"take the meter's voltages from the alternator's side of the breaker; behind an open breaker overvoltage and overspeed by frequency are not watched. Look at the meter's fuses too")

@@ -9,8 +9,8 @@ import (
 	"tickover/model"
 )
 
-// step is one switching of the walk: what it changed.
-type step struct {
+// switching is one load that came on during the walk: what it changed.
+type switching struct {
 	at    model.Instant
 	input int        // current input that rose
 	amps  float64    // by how much
@@ -30,7 +30,7 @@ type stretch struct {
 	powers   int // readings with P and Q: fast ones may lack them
 	neutrals int // readings with the neutral's current
 	lines    int // readings with line voltages
-	mean     meter
+	mean     meterReading
 }
 
 // Figures of the walk.
@@ -55,7 +55,7 @@ type Walker struct {
 	skipped bool // the first reading after a change is half old, half new
 	base    *stretch
 	anew    bool // a load went since the last switching
-	steps   []step
+	steps   []switching
 	last    *stretch // the newest that ended, whatever it was
 	star    starSeen
 	slow    float64 // Hz, the newest frequency that was not rated speed; 0 when it is
@@ -67,7 +67,7 @@ func NewWalker(r model.Rating) *Walker { return &Walker{rating: r} }
 // Step takes the next scan.
 func (w *Walker) Step(scan *model.Scan) {
 	m, ok := read(scan)
-	if !ok || !known(m.i[:]...) || !known(m.ln[:]...) {
+	if !ok || !allKnown(m.i[:]...) || !allKnown(m.ln[:]...) {
 		return
 	}
 	if gap, same := scan.At.Sub(w.now.to); w.now.count > 0 && (!same || gap > forget) {
@@ -91,9 +91,9 @@ func (w *Walker) Step(scan *model.Scan) {
 
 // atRatedSpeed leaves out run-up, idle and run-down, where voltages are not
 // those of a loaded set. A record without frequency goes by steady voltages.
-func (w *Walker) atRatedSpeed(m meter) bool {
+func (w *Walker) atRatedSpeed(m meterReading) bool {
 	rated := w.rating.Frequency
-	if !(rated > 0) || !known(m.f) {
+	if !(rated > 0) || !allKnown(m.f) {
 		return true
 	}
 	if math.Abs(m.f/rated-1) > ratedSpeed {
@@ -104,7 +104,7 @@ func (w *Walker) atRatedSpeed(m meter) bool {
 	return true
 }
 
-func (w *Walker) changed(m meter) bool {
+func (w *Walker) changed(m meterReading) bool {
 	for k := range 3 {
 		if math.Abs(m.ln[k]-w.now.mean.ln[k]) > steadyVolts*slices.Max(w.now.mean.ln[:]) {
 			return true
@@ -116,7 +116,7 @@ func (w *Walker) changed(m meter) bool {
 	return false
 }
 
-func (s *stretch) add(at model.Instant, m meter) {
+func (s *stretch) add(at model.Instant, m meterReading) {
 	if s.count == 0 {
 		s.from = at
 	}
@@ -129,16 +129,16 @@ func (s *stretch) add(at model.Instant, m meter) {
 	}
 	mix(&s.mean.i, &m.i, s.count)
 	mix(&s.mean.ln, &m.ln, s.count)
-	if known(m.p[:]...) && known(m.q[:]...) {
+	if allKnown(m.p[:]...) && allKnown(m.q[:]...) {
 		s.powers++
 		mix(&s.mean.p, &m.p, s.powers)
 		mix(&s.mean.q, &m.q, s.powers)
 	}
-	if known(m.ll[:]...) {
+	if allKnown(m.ll[:]...) {
 		s.lines++
 		mix(&s.mean.ll, &m.ll, s.lines)
 	}
-	if known(m.n) {
+	if allKnown(m.n) {
 		s.neutrals++
 		s.mean.n += (m.n - s.mean.n) / float64(s.neutrals)
 	}
@@ -186,8 +186,8 @@ func (w *Walker) close() {
 	}
 }
 
-func stepOf(base, on stretch, input int, two bool) step {
-	s := step{at: on.from, input: input, amps: on.mean.i[input] - base.mean.i[input], two: two, volts: on.mean.ln, n: on.mean.n}
+func stepOf(base, on stretch, input int, two bool) switching {
+	s := switching{at: on.from, input: input, amps: on.mean.i[input] - base.mean.i[input], two: two, volts: on.mean.ln, n: on.mean.n}
 	s.power = complex(on.mean.p[input]-base.mean.p[input], on.mean.q[input]-base.mean.q[input])
 	s.noQ = base.powers == 0 || on.powers == 0
 	if base.mean.n > 0.5 || base.neutrals == 0 || on.neutrals == 0 {
@@ -209,8 +209,8 @@ func (w *Walker) ended() *Walker {
 
 // groups parts the switchings into walks: at a longer pause, and where a load
 // went that had been there from the beginning.
-func (w *Walker) groups() [][]step {
-	var all [][]step
+func (w *Walker) groups() [][]switching {
+	var all [][]switching
 	for i, s := range w.steps {
 		if i > 0 && !s.anew {
 			if d, ok := s.at.Sub(w.steps[i-1].at); ok && d <= longestPause {
@@ -218,28 +218,28 @@ func (w *Walker) groups() [][]step {
 				continue
 			}
 		}
-		all = append(all, []step{s})
+		all = append(all, []switching{s})
 	}
 	return all
 }
 
 // progress is how far a group of switchings is as a walk.
 type progress struct {
-	done    []step // the last three that were a walk; empty before
-	now     []step // those since: the walk going on, when nothing is done
-	trouble string // why earlier ones do not count
-	next    string // what to do about it, before the next switching
+	done    []switching // the last three that were a walk; empty before
+	now     []switching // those since: the walk going on, when nothing is done
+	trouble string      // why earlier ones do not count
+	next    string      // what to do about it, before the next switching
 }
 
 // follow takes switchings in turn. One that cannot belong to a walk voids
 // what came before it, and the walk may begin anew at once.
-func follow(group []step) (p progress) {
+func follow(group []switching) (p progress) {
 	const anew = "begin anew: L1, then L2, then L3"
 	for i, s := range group {
 		if len(p.now) == 3 {
 			p = progress{done: p.done} // another walk, or other loads
 		}
-		same := slices.IndexFunc(p.now, func(o step) bool { return o.input == s.input })
+		same := slices.IndexFunc(p.now, func(o switching) bool { return o.input == s.input })
 		switch {
 		case s.two:
 			p.now, p.trouble = nil, fmt.Sprintf("at switching %d more than one current rose, so another load moved too", i+1)
@@ -275,7 +275,7 @@ func (w *Walker) Result(heater float64) model.Walk {
 	for i := len(groups) - 1; i >= 0; i-- {
 		p := follow(groups[i])
 		if len(p.done) > 0 {
-			return conclude([3]step(p.done), w.rating, heater)
+			return conclude([3]switching(p.done), w.rating, heater)
 		}
 		if i == len(groups)-1 {
 			if newest = p; p.trouble == "" {
@@ -283,11 +283,11 @@ func (w *Walker) Result(heater float64) model.Walk {
 			}
 		}
 	}
-	return newest.said()
+	return newest.walk()
 }
 
-// said tells what is to be done next.
-func (p progress) said() model.Walk {
+// walk is what is to be done next.
+func (p progress) walk() model.Walk {
 	next := phaseNames[len(p.now)]
 	words, do := fmt.Sprintf("%d of 3 outlets done; next is %s", len(p.now), next), "switch the heater on at the outlet of "+next+", for half a minute"
 	switch {

@@ -11,13 +11,13 @@ import (
 // can take on: two thirds, of the current over rated.
 const currentDoubt = 2.0 / 3
 
-// aside sums up what no step and no span tells: unbalance that lasts, a neutral
+// unbalance sums up what neither steps nor steady spans show: unbalance that lasts, a neutral
 // that seems broken, excitation at idle.
-type aside struct {
-	board   *board
+type unbalance struct {
+	tracks  *tracks
 	doubt   float64    // of I2/IN at rated current
 	i2      [3]episode // low, measured and high I2/IN
-	lastI2  reading
+	lastI2  timedValue
 	neutral episode // v: 1 while suspect
 	seen    bool    // neutral was judged at all
 	idle    tally   // V/Hz over rated
@@ -49,9 +49,9 @@ func (e *episode) add(t, dt float64, above bool, v float64) {
 	e.most, e.longest = max(e.most, e.sum), max(e.longest, t-e.from)
 }
 
-// see takes what the board just got.
-func (a *aside) see(state model.EngineState) {
-	for _, r := range a.board.fresh {
+// see takes the readings of the newest scan.
+func (a *unbalance) see(state model.EngineState) {
+	for _, r := range a.tracks.newReadings {
 		switch r.role {
 		case negativeRole:
 			a.negative(r.t, r.v)
@@ -68,7 +68,7 @@ func (a *aside) see(state model.EngineState) {
 }
 
 // since is the time since the reading before, none across a gap.
-func (a *aside) since(r fresh) float64 {
+func (a *unbalance) since(r newReading) float64 {
 	n := len(r.r)
 	if n < 2 || r.r[n-1].t-r.r[n-2].t > maxBridge {
 		return 0
@@ -76,7 +76,7 @@ func (a *aside) since(r fresh) float64 {
 	return r.r[n-1].t - r.r[n-2].t
 }
 
-func (a *aside) negative(t, v float64) {
+func (a *unbalance) negative(t, v float64) {
 	dt := t - a.lastI2.t
 	if a.lastI2.t != 0 && dt > 0 && dt <= maxBridge {
 		mid := (v + a.lastI2.v) / 2
@@ -86,12 +86,12 @@ func (a *aside) negative(t, v float64) {
 	} else {
 		a.cut()
 	}
-	a.lastI2 = reading{t, v}
+	a.lastI2 = timedValue{t, v}
 }
 
 // cut ends every episode at a break in the record.
-func (a *aside) cut() {
-	a.lastI2 = reading{}
+func (a *unbalance) cut() {
+	a.lastI2 = timedValue{}
 	for i := range a.i2 {
 		a.i2[i].on = false
 	}
@@ -106,7 +106,7 @@ const (
 // excitation writes down V/Hz at idle.
 func (r *recorder) excitation() model.Figure {
 	const name = "volts per hertz at idle, highest"
-	a := &r.aside
+	a := &r.unbalance
 	if a.idle.n == 0 {
 		return model.NotKnown(name, "", "%", "it did not idle with voltage and frequency read")
 	}

@@ -23,20 +23,20 @@ func (v view) evidence(to model.EngineState) string {
 	var words []string
 	for _, vote := range asked {
 		if vote.weight > 0 == yes {
-			words = append(words, say(vote.point, vote.value))
+			words = append(words, describe(vote.point, vote.value))
 		}
 	}
 	words = append(words, v.also(to, asked)...)
 	for _, vote := range asked {
 		if vote.weight > 0 != yes {
-			words = append(words, "against it "+say(vote.point, vote.value))
+			words = append(words, "against it "+describe(vote.point, vote.value))
 		}
 	}
 	return strings.Join(words, ", ")
 }
 
 // also names the load where it decided.
-func (v view) also(to model.EngineState, asked poll) []string {
+func (v view) also(to model.EngineState, asked votes) []string {
 	if (to != model.Loaded && to != model.Unloaded) || !v.load.known {
 		return nil
 	}
@@ -45,10 +45,10 @@ func (v view) also(to model.EngineState, asked poll) []string {
 			return nil
 		}
 	}
-	return []string{say(v.load.by, v.load.value)}
+	return []string{describe(v.load.by, v.load.value)}
 }
 
-func say(id model.PointID, value float64) string {
+func describe(id model.PointID, value float64) string {
 	switch id {
 	case model.SpeedPoint:
 		return fmt.Sprintf("speed %.0f r/min", value*60)

@@ -8,13 +8,13 @@ import (
 )
 
 // own is a limit that a figure has whatever set of limits the run is judged by.
-type own struct {
-	max                       float64
-	words, source, confidence string
+type fixedLimit struct {
+	max                      float64
+	text, source, confidence string
 }
 
 // figure writes a measure down against a limit of its own.
-func (m measure) figure(name, symbol, unit string, l own) model.Figure {
+func (m measure) figure(name, symbol, unit string, l fixedLimit) model.Figure {
 	f := model.NotKnown(name, symbol, unit, m.why)
 	if m.known {
 		f.Known, f.Value, f.Bound, f.Uncertainty, f.Note, f.Seen = true, m.value, m.bound, m.unc, m.note, m.seen
@@ -22,21 +22,21 @@ func (m measure) figure(name, symbol, unit string, l own) model.Figure {
 			f.Low, f.High = m.lo, m.hi
 		}
 	}
-	if l.words == "" {
+	if l.text == "" {
 		if m.known {
 			f.Verdict, f.Reason = model.NoLimit, ""
 		}
 		return f
 	}
-	f.Limit, f.LimitSource, f.Confidence = l.words, l.source, l.confidence
+	f.Limit, f.LimitSource, f.Confidence = l.text, l.source, l.confidence
 	f.Verdict, f.Reason = m.verdict(l.max, l.max)
 	return f
 }
 
 // accuracy is how far an instrument's reading may be off, as a ratio.
 type accuracy struct {
-	gain  float64
-	words string
+	gain float64
+	text string
 }
 
 // gain is the accuracy of points whose usual value is given: what their

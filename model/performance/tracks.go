@@ -9,17 +9,17 @@ import (
 	"tickover/model"
 )
 
-// series is all that is kept of one point. Every part that sums it up has its
+// pointTrack is all that is kept of one point. Every part that sums it up has its
 // place here, so that a sample costs one look-up.
-type series struct {
+type pointTrack struct {
 	track
-	id      model.PointID
-	kind    model.Quantity
-	role    role
-	span    tally     // since the steady span began
-	row     tally     // since the log-sheet's row began
-	minute  tally     // of a temperature, in the running minute of the span
-	minutes []float64 // of a temperature, means of the last minutes of the span
+	id       model.PointID
+	kind     model.Quantity
+	role     role
+	inSpan   tally     // since the steady span began
+	inRow    tally     // since the log-sheet's row began
+	inMinute tally     // of a temperature, in the running minute of the span
+	minutes  []float64 // of a temperature, means of the last minutes of the span
 }
 
 // role says which part of the work looks at a point, so that no sample costs
@@ -77,46 +77,46 @@ func roleOf(id model.PointID, kind model.Quantity) role {
 }
 
 // fresh is one good sample of the newest scan.
-type fresh struct {
-	*series
+type newReading struct {
+	*pointTrack
 	t, v float64
 }
 
-// board is where everything that was read lately is kept: a track for each
+// tracks keeps everything that was read lately: a track for each
 // point, and the time in s since the record began.
-type board struct {
-	sets    []limitSet // to judge by
-	rating  model.Rating
-	series  map[model.PointID]*series
-	fresh   []fresh              // what the scan just posted brought
-	layouts map[string][]*series // by group
-	now     float64
-	base    float64       // s at the first scan of this boot
-	boot    model.Instant // the first scan of this boot
-	neutral bool          // a voltage to neutral was read
-	cuts    int           // how often the clock broke off: reboots and holes in the record
+type tracks struct {
+	sets        []limitSet // to judge by
+	rating      model.Rating
+	points      map[model.PointID]*pointTrack
+	newReadings []newReading             // what the scan just posted brought
+	layouts     map[string][]*pointTrack // by group
+	now         float64
+	base        float64       // s at the first scan of this boot
+	boot        model.Instant // the first scan of this boot
+	neutral     bool          // a voltage to neutral was read
+	cuts        int           // how often the clock broke off: reboots and holes in the record
 }
 
 // hole is how long without any scan breaks the record in two.
 const hole = 60.0
 
-func newBoard(r model.Rating, sets []limitSet) *board {
-	return &board{rating: r, sets: sets, series: map[model.PointID]*series{}, layouts: map[string][]*series{}}
+func newTracks(r model.Rating, sets []limitSet) *tracks {
+	return &tracks{rating: r, sets: sets, points: map[model.PointID]*pointTrack{}, layouts: map[string][]*pointTrack{}}
 }
 
 // seconds turns an instant of the present boot into s.
-func (b *board) seconds(at model.Instant) float64 {
+func (b *tracks) seconds(at model.Instant) float64 {
 	return b.base + (at.Offset - b.boot.Offset).Seconds()
 }
 
 // instant is the inverse of seconds.
-func (b *board) instant(t float64) model.Instant {
+func (b *tracks) instant(t float64) model.Instant {
 	return b.boot.Add(time.Duration((t - b.base) * 1e9))
 }
 
 // breaks moves the clock to a scan and reports whether what came before does
 // not join on to it.
-func (b *board) breaks(at model.Instant) bool {
+func (b *tracks) breaks(at model.Instant) bool {
 	switch {
 	case b.boot.IsZero():
 		b.boot = at
@@ -131,10 +131,10 @@ func (b *board) breaks(at model.Instant) bool {
 }
 
 // post keeps the good samples of a scan.
-func (b *board) post(scan *model.Scan) {
+func (b *tracks) post(scan *model.Scan) {
 	start := b.seconds(scan.At)
 	b.now = max(b.now, start)
-	b.fresh = b.fresh[:0]
+	b.newReadings = b.newReadings[:0]
 	layout := b.layout(scan)
 	for i := range scan.Samples {
 		s := &scan.Samples[i]
@@ -144,31 +144,31 @@ func (b *board) post(scan *model.Scan) {
 		k := b.find(layout, i, s.Point)
 		t := start + s.Lag.Seconds()
 		k.add(t, s.Value)
-		b.fresh = append(b.fresh, fresh{k, t, s.Value})
+		b.newReadings = append(b.newReadings, newReading{k, t, s.Value})
 	}
 }
 
 // layout returns where the last scan of this group had each of its points:
 // they come in the same order, which saves a look-up for each sample.
-func (b *board) layout(scan *model.Scan) []*series {
+func (b *tracks) layout(scan *model.Scan) []*pointTrack {
 	l := b.layouts[scan.Group]
 	if len(l) < len(scan.Samples) {
-		l = append(l, make([]*series, len(scan.Samples)-len(l))...)
+		l = append(l, make([]*pointTrack, len(scan.Samples)-len(l))...)
 		b.layouts[scan.Group] = l
 	}
 	return l
 }
 
-func (b *board) find(layout []*series, i int, id model.PointID) *series {
+func (b *tracks) find(layout []*pointTrack, i int, id model.PointID) *pointTrack {
 	if k := layout[i]; k != nil && k.id == id {
 		return k
 	}
-	k := b.series[id]
+	k := b.points[id]
 	if k == nil {
-		k = &series{id: id}
+		k = &pointTrack{id: id}
 		k.kind, _ = model.KnownQuantity(id)
 		k.role = roleOf(id, k.kind)
-		b.series[id] = k
+		b.points[id] = k
 		b.neutral = b.neutral || k.role >= phaseRole && k.role < phaseRole+3
 	}
 	layout[i] = k
@@ -176,22 +176,22 @@ func (b *board) find(layout []*series, i int, id model.PointID) *series {
 }
 
 // track returns the readings of a point; nil when it was never read.
-func (b *board) track(p model.PointID) *track {
-	if k := b.series[p]; k != nil {
+func (b *tracks) track(p model.PointID) *track {
+	if k := b.points[p]; k != nil {
 		return &k.track
 	}
 	return nil
 }
 
 // clear forgets everything read so far.
-func (b *board) clear() {
-	for _, k := range b.series {
+func (b *tracks) clear() {
+	for _, k := range b.points {
 		k.r = k.r[:0]
 	}
 }
 
 // newest returns the last value of a point no older than age s.
-func (b *board) newest(p model.PointID, age float64) (float64, bool) {
+func (b *tracks) newest(p model.PointID, age float64) (float64, bool) {
 	k := b.track(p)
 	if k == nil || len(k.r) == 0 {
 		return 0, false
@@ -202,7 +202,7 @@ func (b *board) newest(p model.PointID, age float64) (float64, bool) {
 
 // stopGuard is how many s before the engine leaves rated speed no longer count: the
 // state is dated by readings, and the fall begins between two of them.
-func (b *board) stopGuard() float64 {
+func (b *tracks) stopGuard() float64 {
 	const least, readings = 5.0, 3.0
 	k := b.track(model.FrequencyPoint)
 	if k == nil || len(k.r) < 2 {
@@ -213,7 +213,7 @@ func (b *board) stopGuard() float64 {
 
 // voltages returns the three voltages to judge by and their rated value:
 // line to neutral when the meter gives them, else line to line.
-func (b *board) voltages() ([3]model.PointID, float64) {
+func (b *tracks) voltages() ([3]model.PointID, float64) {
 	if b.voltageSet() == 0 {
 		return model.PhaseVoltages, b.rating.PhaseVoltage()
 	}
@@ -221,7 +221,7 @@ func (b *board) voltages() ([3]model.PointID, float64) {
 }
 
 // voltageSet is 0 when any voltage to neutral was read, else 1.
-func (b *board) voltageSet() int {
+func (b *tracks) voltageSet() int {
 	if b.neutral {
 		return 0
 	}

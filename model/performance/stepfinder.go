@@ -28,10 +28,10 @@ func (p loads) away(q loads, threshold float64) bool {
 	return false
 }
 
-// finder finds load steps: a change of at least threshold against the level of
+// stepFinder finds load steps: a change of at least threshold against the level of
 // the last seconds, followed until the load changes again or lookAhead passes.
-type finder struct {
-	board     *board
+type stepFinder struct {
+	tracks    *tracks
 	threshold float64 // W
 	quiet     float64 // s since when nothing was changed
 	rated     bool    // the engine is at rated speed
@@ -41,36 +41,36 @@ type finder struct {
 	open      bool
 	jump      jump
 	settled   float64 // s when the load was steady after the step; 0 not yet
-	found     func(found)
+	found     func(foundStep)
 }
 
 // found is a step with where to look for what it did.
-type found struct {
+type foundStep struct {
 	jump
 	quiet   float64 // from when on "before" may be averaged
 	settled float64 // from when the load was steady after it; 0: never
 }
 
 // enter notes that the engine is at rated speed, and that readings count until leave.
-func (f *finder) enter(rated bool, leave float64) {
+func (f *stepFinder) enter(rated bool, leave float64) {
 	if f.rated && !rated {
 		f.finish()
 	}
 	if rated && !f.rated {
-		f.quiet = f.board.now + recent
+		f.quiet = f.tracks.now + recent
 	}
 	f.rated, f.leave = rated, leave
 }
 
 // level averages each load from from to to; false with fewer than two readings, or
 // with none where they come so slowly that a second one may be of another load.
-func (f *finder) level(from, to float64) (p loads, ok bool) {
+func (f *stepFinder) level(from, to float64) (p loads, ok bool) {
 	least := 2
 	if f.gap > recent/2 {
 		least = 1
 	}
 	for i, id := range loadPoints {
-		r := f.board.track(id).between(from, to)
+		r := f.tracks.track(id).between(from, to)
 		p[i] = mean(r)
 		ok = ok || len(r) >= least
 	}
@@ -78,11 +78,11 @@ func (f *finder) level(from, to float64) (p loads, ok bool) {
 }
 
 // latest returns the loads read last, all within the last scan.
-func (f *finder) latest() (p loads, at float64, ok bool) {
+func (f *stepFinder) latest() (p loads, at float64, ok bool) {
 	at = f.last
 	for i, id := range loadPoints {
 		p[i] = math.NaN()
-		k := f.board.track(id)
+		k := f.tracks.track(id)
 		if k == nil || len(k.r) == 0 {
 			continue
 		}
@@ -95,7 +95,7 @@ func (f *finder) latest() (p loads, at float64, ok bool) {
 
 // see looks at what the scan just posted brought. It reports whether a step
 // began.
-func (f *finder) see() (began bool) {
+func (f *stepFinder) see() (began bool) {
 	p, at, ok := f.latest()
 	if !ok {
 		return false
@@ -130,15 +130,15 @@ func (f *finder) see() (began bool) {
 }
 
 // unsettled reports whether the load still changes after a step.
-func (f *finder) unsettled() bool { return f.open && f.settled == 0 }
+func (f *stepFinder) unsettled() bool { return f.open && f.settled == 0 }
 
 // settle looks whether the load is steady again: three readings over at least
 // 2 s within half a threshold of each other.
-func (f *finder) settle(at float64) {
+func (f *stepFinder) settle(at float64) {
 	steady := true
 	since := at
 	for _, id := range loadPoints {
-		r := f.board.track(id).between(f.jump.first, at)
+		r := f.tracks.track(id).between(f.jump.first, at)
 		if len(r) == 0 {
 			continue
 		}
@@ -161,14 +161,14 @@ func (f *finder) settle(at float64) {
 	}
 }
 
-// finish hands on the step being watched, if any.
-func (f *finder) finish() {
+// finish hands on the step being followed, if any.
+func (f *stepFinder) finish() {
 	if !f.open {
 		return
 	}
 	f.open = false
 	f.jump.end = min(f.jump.first+lookAhead, f.lastBefore(), f.leave)
-	step := found{jump: f.jump, quiet: f.quiet, settled: f.settled}
+	step := foundStep{jump: f.jump, quiet: f.quiet, settled: f.settled}
 	f.quiet = max(f.jump.first, f.settled)
 	if step.end > step.first {
 		f.found(step)
@@ -177,10 +177,10 @@ func (f *finder) finish() {
 
 // lastBefore is when the last load reading before the newest one came: the
 // newest may already belong to the next step.
-func (f *finder) lastBefore() float64 {
+func (f *stepFinder) lastBefore() float64 {
 	latest := 0.0
 	for _, id := range loadPoints {
-		if r := f.board.track(id).between(f.jump.first, f.last); len(r) > 1 {
+		if r := f.tracks.track(id).between(f.jump.first, f.last); len(r) > 1 {
 			latest = max(latest, r[len(r)-2].t)
 		}
 	}
@@ -188,7 +188,7 @@ func (f *finder) lastBefore() float64 {
 }
 
 // reset forgets what came before a break in the record.
-func (f *finder) reset() {
+func (f *stepFinder) reset() {
 	f.finish()
-	f.quiet, f.last = f.board.now, f.board.now
+	f.quiet, f.last = f.tracks.now, f.tracks.now
 }

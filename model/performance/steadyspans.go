@@ -68,8 +68,8 @@ func (s *swing) close(full bool) {
 	}
 }
 
-// span is a steady span with what only its readings can tell.
-type span struct {
+// steadySpan is a steady span with what only its readings show.
+type steadySpan struct {
 	model.SteadySpan
 	swing  float64 // Hz, widest in any minute
 	swings int
@@ -81,37 +81,37 @@ type span struct {
 	start  float64
 }
 
-// keeper gathers steady spans.
-type keeper struct {
-	board *board
-	queue []fresh
-	freq  swing
-	beats [3]swing
-	heat  heat
-	start float64 // s from which readings count
-	end   float64 // s of the last reading counted
-	open  bool    // readings may count at all
-	wait  float64 // s that readings wait: until the load is read again
-	spans []span
+// steadySpans gathers the steady spans of a run.
+type steadySpans struct {
+	tracks *tracks
+	queue  []newReading
+	freq   swing
+	beats  [3]swing
+	heat   heat
+	start  float64 // s from which readings count
+	end    float64 // s of the last reading counted
+	open   bool    // readings may count at all
+	wait   float64 // s that readings wait: until the load is read again
+	found  []steadySpan
 }
 
 // see queues the scan's readings and counts those that waited long enough.
-func (k *keeper) see() {
+func (k *steadySpans) see() {
 	if !k.open {
 		return
 	}
-	for _, r := range k.board.fresh {
+	for _, r := range k.tracks.newReadings {
 		// Contacts and enumerations have no mean.
 		if r.t >= k.start && r.kind != model.State {
 			k.queue = append(k.queue, r)
 		}
 	}
-	k.count(k.board.now - k.wait)
+	k.count(k.tracks.now - k.wait)
 	k.drift()
 }
 
 // count moves readings up to a time from the queue into the sums.
-func (k *keeper) count(until float64) {
+func (k *steadySpans) count(until float64) {
 	n := 0
 	for n < len(k.queue) && k.queue[n].t <= until {
 		k.tally(k.queue[n])
@@ -122,36 +122,36 @@ func (k *keeper) count(until float64) {
 	}
 }
 
-func (k *keeper) tally(r fresh) {
-	r.span.add(r.t-k.start, r.v)
+func (k *steadySpans) tally(r newReading) {
+	r.inSpan.add(r.t-k.start, r.v)
 	k.end = max(k.end, r.t)
 	switch {
 	case r.role == frequencyRole:
 		k.freq.add(r.t, r.v)
 	case r.role >= phaseRole && r.role < phaseRole+6:
-		if at := int(r.role - phaseRole); at/3 == k.board.voltageSet() {
+		if at := int(r.role - phaseRole); at/3 == k.tracks.voltageSet() {
 			k.beats[at%3].add(r.t, r.v)
 		}
 	case r.role == temperatureRole:
-		r.minute.add(r.t-k.start, r.v)
+		r.inMinute.add(r.t-k.start, r.v)
 	}
 	k.heat.pass(r.t)
 }
 
 // drift ends a span whose load has crept away without a step.
-func (k *keeper) drift() {
-	power := k.board.series[model.PowerActive]
-	if power == nil || power.span.n < 10 {
+func (k *steadySpans) drift() {
+	power := k.tracks.points[model.PowerActive]
+	if power == nil || power.inSpan.n < 10 {
 		return
 	}
-	if a := &power.span; math.Abs(a.last-a.mean()) > 2*steady.StepThreshold(k.board.rating) {
+	if a := &power.inSpan; math.Abs(a.last-a.mean()) > 2*steady.StepThreshold(k.tracks.rating) {
 		k.end = max(k.end, k.start)
 		k.disturb(k.end, k.end)
 	}
 }
 
 // disturb ends the span at until and lets the next begin settleTime after from.
-func (k *keeper) disturb(until, from float64) {
+func (k *steadySpans) disturb(until, from float64) {
 	if k.open {
 		k.count(until - 0.5)
 		k.keep()
@@ -160,10 +160,10 @@ func (k *keeper) disturb(until, from float64) {
 }
 
 // begin starts counting at t.
-func (k *keeper) begin(t float64) {
+func (k *steadySpans) begin(t float64) {
 	k.open, k.start, k.end, k.queue = true, t, t, k.queue[:0]
-	for _, one := range k.board.series {
-		one.span = tally{}
+	for _, one := range k.tracks.points {
+		one.inSpan = tally{}
 	}
 	k.heat.begin(t)
 	k.freq = swing{over: swingOver}
@@ -171,14 +171,14 @@ func (k *keeper) begin(t float64) {
 }
 
 // postpone lets the span begin no sooner than t.
-func (k *keeper) postpone(t float64) {
+func (k *steadySpans) postpone(t float64) {
 	if k.open && k.start < t {
 		k.begin(t)
 	}
 }
 
 // stop ends the span some seconds ago and counts no more.
-func (k *keeper) stop(until float64) {
+func (k *steadySpans) stop(until float64) {
 	if k.open {
 		k.count(until)
 		k.keep()
@@ -187,14 +187,14 @@ func (k *keeper) stop(until float64) {
 }
 
 // keep stores the span if it is long enough to say something.
-func (k *keeper) keep() {
+func (k *steadySpans) keep() {
 	if k.end-k.start < shortest {
 		return
 	}
-	s := span{SteadySpan: model.SteadySpan{From: k.board.instant(k.start), To: k.board.instant(k.end), Points: map[model.PointID]model.Spread{}}, start: k.start}
-	for p, one := range k.board.series {
-		if one.span.n > 0 {
-			s.Points[p] = one.span.spread()
+	s := steadySpan{SteadySpan: model.SteadySpan{From: k.tracks.instant(k.start), To: k.tracks.instant(k.end), Points: map[model.PointID]model.Spread{}}, start: k.start}
+	for p, one := range k.tracks.points {
+		if one.inSpan.n > 0 {
+			s.Points[p] = one.inSpan.spread()
 		}
 	}
 	s.Load = math.NaN()
@@ -203,10 +203,10 @@ func (k *keeper) keep() {
 	}
 	k.measureSwings(&s)
 	s.rises, s.warm = k.heat.rises, k.heat.reached
-	k.spans = append(k.spans, s)
+	k.found = append(k.found, s)
 }
 
-func (k *keeper) measureSwings(s *span) {
+func (k *steadySpans) measureSwings(s *steadySpan) {
 	if f, ok := s.Points[model.FrequencyPoint]; ok && f.Count > 1 {
 		s.usual = (k.end - k.start) / float64(f.Count-1)
 	}

@@ -13,9 +13,9 @@ const (
 	maxBridge = 10.0 // s of missing power that energy is still integrated over
 )
 
-// sheet writes the soak log-sheet and sums what passed.
-type sheet struct {
-	board    *board
+// soakLog writes the rows of the soak log-sheet and sums energy and time at load.
+type soakLog struct {
+	tracks   *tracks
 	from     float64
 	since    model.Instant
 	open     bool
@@ -35,19 +35,19 @@ type sheet struct {
 }
 
 // see takes a scan in while the engine runs.
-func (s *sheet) see(scan *model.Scan, running bool) {
-	at := s.board.seconds(scan.At)
+func (s *soakLog) see(scan *model.Scan, running bool) {
+	at := s.tracks.seconds(scan.At)
 	if !running {
 		s.close(at)
 		return
 	}
 	if !s.open {
 		s.open, s.from, s.since = true, at, scan.At
-		for _, one := range s.board.series {
-			one.row = tally{}
+		for _, one := range s.tracks.points {
+			one.inRow = tally{}
 		}
 	}
-	for _, r := range s.board.fresh {
+	for _, r := range s.tracks.newReadings {
 		s.add(r)
 	}
 	if at-s.from >= rowEvery.Seconds() {
@@ -55,8 +55,8 @@ func (s *sheet) see(scan *model.Scan, running bool) {
 	}
 }
 
-func (s *sheet) add(r fresh) {
-	r.row.add(r.t-s.from, r.v)
+func (s *soakLog) add(r newReading) {
+	r.inRow.add(r.t-s.from, r.v)
 	switch r.role {
 	case powerRole:
 		s.power(r.t, r.v)
@@ -68,7 +68,7 @@ func (s *sheet) add(r fresh) {
 // loadBands are the upper ends of the load bands, of rating.
 var loadBands = [4]float64{0.30, 0.50, 0.75, 1.00}
 
-func (s *sheet) power(t, v float64) {
+func (s *soakLog) power(t, v float64) {
 	s.top = max(s.top, v)
 	dt := t - s.lastT
 	if s.powered && dt > 0 && dt <= maxBridge {
@@ -76,7 +76,7 @@ func (s *sheet) power(t, v float64) {
 		s.joules += mid * dt
 		s.between += math.Abs(v-s.lastP) / 2 * dt
 		s.counted += dt
-		if rated := s.board.rating.ActivePower(); rated > 0 {
+		if rated := s.tracks.rating.ActivePower(); rated > 0 {
 			s.weighted += max(mid, lowLoad*rated) * dt
 			i := 0
 			for i < len(loadBands) && mid > loadBands[i]*rated {
@@ -93,7 +93,7 @@ func (s *sheet) power(t, v float64) {
 }
 
 // close writes the row; one of less than a minute says nothing.
-func (s *sheet) close(at float64) {
+func (s *soakLog) close(at float64) {
 	if !s.open {
 		return
 	}
@@ -102,13 +102,13 @@ func (s *sheet) close(at float64) {
 		return
 	}
 	row := model.LogRow{At: s.since, Over: seconds(at - s.from), Values: map[model.PointID]float64{}}
-	for p, one := range s.board.series {
+	for p, one := range s.tracks.points {
 		switch {
-		case one.row.n == 0 || one.kind == model.State:
+		case one.inRow.n == 0 || one.kind == model.State:
 		case one.kind == model.Energy:
-			row.Values[p] = one.row.last
+			row.Values[p] = one.inRow.last
 		default:
-			row.Values[p] = one.row.mean()
+			row.Values[p] = one.inRow.mean()
 		}
 	}
 	s.rows = append(s.rows, row)

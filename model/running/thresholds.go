@@ -1,11 +1,15 @@
 package running
 
-import "tickover/model"
+import (
+	"cmp"
 
-// figures are the limits of the votes, scaled to one set. All are common
+	"tickover/model"
+)
+
+// thresholds are the limits of the votes, scaled to one set. All are common
 // practice or derived from what such engines can physically do: a starter turns
 // an engine at no more than 300 r/min, no engine idles below 550 r/min.
-type figures struct {
+type thresholds struct {
 	frequency, speed, volts float64 // rated: Hz, 1/s, V to neutral
 	load, amps              float64 // what counts as load: W, A; 0 means not to be told
 	nominal                 float64 // V of the battery; 0 means tell it from the measured
@@ -20,7 +24,7 @@ const (
 	ratedAbove   = 0.92  // of rated speed
 	ratedBelow   = 0.88  // of rated speed: hysteresis
 	slowing      = 0.02  // of rated speed per second
-	steady       = 0.012 // of rated speed per second
+	steadyWithin = 0.012 // of rated speed per second
 	liveVolts    = 30.0  // below it meters find no frequency
 	deadVolts    = 10.0  // above what residual magnetism gives
 	excited      = 0.20  // of rated voltage
@@ -44,27 +48,20 @@ const (
 	notCharging  = 13.0
 )
 
-func newFigures(r model.Rating) figures {
-	f := figures{frequency: r.Frequency, speed: r.Speed(), volts: r.PhaseVoltage(), nominal: r.Battery}
-	f.frequency = orElse(f.frequency, 50)
-	f.speed = orElse(f.speed, f.frequency/2)
-	f.volts = orElse(f.volts, 230)
+func newThresholds(r model.Rating) thresholds {
+	f := thresholds{frequency: r.Frequency, speed: r.Speed(), volts: r.PhaseVoltage(), nominal: r.Battery}
+	f.frequency = cmp.Or(f.frequency, 50)
+	f.speed = cmp.Or(f.speed, f.frequency/2)
+	f.volts = cmp.Or(f.volts, 230)
 	f.load = loadedAbove * r.ActivePower()
-	f.load = orElse(f.load, unratedWatts)
+	f.load = cmp.Or(f.load, unratedWatts)
 	f.amps = loadedAbove * r.Current()
-	f.amps = orElse(f.amps, 1)
+	f.amps = cmp.Or(f.amps, 1)
 	return f
 }
 
-func orElse(v, otherwise float64) float64 {
-	if v > 0 {
-		return v
-	}
-	return otherwise
-}
-
 // scale is the battery's nominal voltage over 12 V.
-func (f *figures) scale(measured float64) float64 {
+func (f *thresholds) scale(measured float64) float64 {
 	switch {
 	case f.nominal > 0:
 		return f.nominal / 12

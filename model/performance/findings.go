@@ -26,13 +26,13 @@ func (r *recorder) findings(rec *model.RunRecord, j *judgement, set int) {
 
 func (r *recorder) ranLine() string {
 	run := r.in.Run
-	line := fmt.Sprintf("Ran %s, %s of it under load; %s, %s.", clockwords(run.Running), clockwords(run.Loaded),
+	line := fmt.Sprintf("Ran %s, %s of it under load; %s, %s.", minutes(run.Running), minutes(run.Loaded),
 		count(run.Cranks, "crank"), count(run.Starts, "start"))
 	if run.CutShort != "" {
 		line += " The record ends early: " + run.CutShort + "."
 	}
-	if r.board.cuts > 0 {
-		line += fmt.Sprintf(" The record has %s; nothing is averaged across them.", count(r.board.cuts, "gap"))
+	if r.tracks.cuts > 0 {
+		line += fmt.Sprintf(" The record has %s; nothing is averaged across them.", count(r.tracks.cuts, "gap"))
 	}
 	return line
 }
@@ -73,14 +73,14 @@ func lasting(f model.Figure) string {
 }
 
 func (r *recorder) loadLine(rec *model.RunRecord) string {
-	if r.sheet.counted == 0 {
+	if r.soakLog.counted == 0 {
 		return "No active power was read, so nothing is said about load."
 	}
-	if r.backwards.words() != "" {
+	if r.backwards.reason() != "" {
 		return fmt.Sprintf("Highest load not determined, %s, %s.", count(len(rec.Steps), "load step"), count(len(rec.Steady), "steady span"))
 	}
-	line := fmt.Sprintf("Highest load %s kW", short(math.Round(r.sheet.top/10)/100))
-	if share := r.share(r.sheet.top); !math.IsNaN(share) {
+	line := fmt.Sprintf("Highest load %s kW", short(math.Round(r.soakLog.top/10)/100))
+	if share := r.share(r.soakLog.top); !math.IsNaN(share) {
 		line += fmt.Sprintf(" (%s %% of rating)", percent(share))
 	}
 	line += fmt.Sprintf(", %s, %s.", count(len(rec.Steps), "load step"), count(len(rec.Steady), "steady span"))
@@ -89,14 +89,14 @@ func (r *recorder) loadLine(rec *model.RunRecord) string {
 
 // classLine says which classes were met as far as the data go.
 func (r *recorder) classLine(j *judgement, set int) string {
-	line := classWords(j, set, "meets")
+	line := classText(j, set, "meets")
 	for i := range classes {
 		if i != set {
 			also := "would also meet"
 			if set < classes && i < set {
 				also = "would meet"
 			}
-			line += "; " + classWords(j, i, also)
+			line += "; " + classText(j, i, also)
 		}
 	}
 	return strings.ToUpper(line[:1]) + line[1:] + "."
@@ -104,7 +104,7 @@ func (r *recorder) classLine(j *judgement, set int) string {
 
 // classWords is a set's verdict over all its figures, with the first reason
 // why it is open; the rest of the reasons are among what was not tested.
-func classWords(j *judgement, set int, meets string) string {
+func classText(j *judgement, set int, meets string) string {
 	var outside []string
 	within, open, first := 0, 0, ""
 	for k := range keys {
@@ -217,7 +217,7 @@ func count(n int, what string) string {
 	return fmt.Sprintf("%d %ss", n, what)
 }
 
-func clockwords(d time.Duration) string {
+func minutes(d time.Duration) string {
 	if d < time.Minute {
 		return model.Lasting(d.Round(time.Second))
 	}
