@@ -37,8 +37,8 @@ func readGuard(path string) (guard, error) {
 		return guard{}, nil
 	}
 	refused := func(err error) error {
-		return &fault{exitConfig, fmt.Errorf("web config %s: %w", path, err),
-			"see the example in the documentation of access; passwords are bcrypt hashes, paths are relative to the file"}
+		return &fault{code: exitConfig, err: fmt.Errorf("web config %s: %w", path, err),
+			hint: "see the example in the documentation of access; passwords are bcrypt hashes, paths are relative to the file"}
 	}
 	if err := web.Validate(path); err != nil {
 		return guard{}, refused(err)
@@ -80,22 +80,22 @@ func readGuard(path string) (guard, error) {
 // needs a password, or the configuration's word that none is wanted.
 func checkAccess(cfg *config.Config, log *slog.Logger) error {
 	if !config.IsAddress(cfg.Listen) {
-		return &fault{exitConfig, fmt.Errorf("%q is not a host and port", cfg.Listen), "write it as " + config.DefaultListen}
+		return &fault{code: exitConfig, err: fmt.Errorf("%q is not a host and port", cfg.Listen), hint: "write it as " + config.DefaultListen}
 	}
 	g, err := readGuard(cfg.WebConfig)
 	if err != nil {
 		return err
 	}
 	if g.users && cfg.ReadByToken {
-		return &fault{exitConfig, errors.New("readers would be asked for a password and for the reading token"),
-			"a program can send only one of them: take out basic_auth_users, or the words reading: by token"}
+		return &fault{code: exitConfig, err: errors.New("readers would be asked for a password and for the reading token"),
+			hint: "a program can send only one of them: take out basic_auth_users, or the words reading: by token"}
 	}
 	if !config.Reachable(cfg.Listen) {
 		return nil
 	}
 	if !g.password && !cfg.Unauthenticated && !cfg.ReadByToken {
-		return &fault{exitConfig, fmt.Errorf("%s can be reached by others, and nothing asks them for a password", cfg.Listen),
-			"give the configuration a web config with basic_auth_users, or the words: reading: by token, or: reading without password: allowed"}
+		return &fault{code: exitConfig, err: fmt.Errorf("%s can be reached by others, and nothing asks them for a password", cfg.Listen),
+			hint: "give the configuration a web config with basic_auth_users, or the words: reading: by token, or: reading without password: allowed"}
 	}
 	if (g.password || cfg.ReadByToken) && !g.encrypted {
 		log.Warn("passwords cross the network readable", "listen", cfg.Listen, "hint", "give the web config a certificate: tls_server_config")
@@ -180,7 +180,7 @@ func listenOn(address string) (net.Listener, error) {
 	if errors.As(err, &op) && errors.Is(op, os.ErrPermission) {
 		hint = "ports below 1024 belong to the system: choose a higher one with --listen"
 	}
-	return nil, &fault{exitRuntime, fmt.Errorf("listen on %s: %w", address, err), hint}
+	return nil, &fault{code: exitRuntime, err: fmt.Errorf("listen on %s: %w", address, err), hint: hint}
 }
 
 // letIn takes the socket's name away, so that nobody new finds it, and waits

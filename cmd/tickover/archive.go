@@ -37,8 +37,8 @@ type archive struct {
 // works on a long answer says that it is alive meanwhile.
 const hangs = 10 * time.Second
 
-var errHangs = &fault{exitRuntime, errors.New("the daemon has the store but does not answer"),
-	"it hangs or was stopped. Look at it with: systemctl status tickover; start it anew with: systemctl restart tickover. What was to be kept is perhaps not: look before you send it again"}
+var errHangs = &fault{code: exitRuntime, err: errors.New("the daemon has the store but does not answer"),
+	hint: "it hangs or was stopped. Look at it with: systemctl status tickover; start it anew with: systemctl restart tickover. What was to be kept is perhaps not: look before you send it again"}
 
 // socketPath is where the daemon of a state folder listens.
 func socketPath(state string) string { return filepath.Join(state, "tickover.sock") }
@@ -73,7 +73,7 @@ func (f stateFlag) openNow(write bool) (*archive, error) {
 		return nil, fmt.Errorf("open the store in %s: %w", f.State, err)
 	}
 	setup, _ := s.Setup()
-	return inside(&source{store: s, setup: setup}, s.Close), nil
+	return inside(newSource(s, setup), s.Close), nil
 }
 
 // inside answers from a source without a network.
@@ -85,7 +85,7 @@ func inside(src *source, done func() error) *archive {
 // openArchive opens a bundle, to read only.
 func openArchive(file string, write bool) (*archive, error) {
 	if write {
-		return nil, &fault{exitUsage, fmt.Errorf("%s is a bundle, which nothing changes any more", file), "name the state folder with --state"}
+		return nil, &fault{code: exitUsage, err: fmt.Errorf("%s is a bundle, which nothing changes any more", file), hint: "name the state folder with --state"}
 	}
 	src, done, err := openBundle(file)
 	if err != nil {
@@ -229,7 +229,7 @@ func apiError(resp *http.Response) error {
 	if resp.StatusCode == http.StatusNotFound || resp.StatusCode == http.StatusBadRequest {
 		code = exitUsage
 	}
-	return &fault{code, errors.New(said.Error), said.Hint}
+	return &fault{code: code, err: errors.New(said.Error), hint: said.Hint}
 }
 
 // inProcess hands requests to a handler without a network.

@@ -24,7 +24,7 @@ func (s *source) Backup(ctx context.Context, w io.Writer, id string) error {
 		}
 		span = model.Span{From: run.Started, To: run.Ended.Add(time.Nanosecond)}
 		if run.Ended.IsZero() {
-			return &fault{exitUsage, fmt.Errorf("run %s goes on", id), "wait until the engine stands still"}
+			return &fault{code: exitUsage, err: fmt.Errorf("run %s goes on", id), hint: "wait until the engine stands still"}
 		}
 	}
 	return s.store.Backup(ctx, w, span, nil)
@@ -85,7 +85,7 @@ func tellCopied(w io.Writer, folder string, c store.Copied) error {
 		fmt.Fprintln(w, "missing:", what)
 	}
 	if n := len(c.Missing); n > 0 {
-		return &fault{exitStore, fmt.Errorf("%d entries could not be read", n), "the copy holds everything else"}
+		return &fault{code: exitStore, err: fmt.Errorf("%d entries could not be read", n), hint: "the copy holds everything else"}
 	}
 	return nil
 }

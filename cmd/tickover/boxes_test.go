@@ -23,7 +23,7 @@ type recorder struct {
 	t *testing.T
 }
 
-func record(t *testing.T, dir, kernel string) recorder {
+func recordOf(t *testing.T, dir, kernel string) recorder {
 	t.Helper()
 	setup := model.Setup{Devices: []model.Device{{Name: "box", Points: []model.Point{{ID: "v"}, {ID: "w"}}}}}
 	cfg := &config.Config{StateDir: dir, Setup: setup, Store: config.Retention{Samples: time.Hour, RiskSteady: 9 * time.Minute}}
@@ -72,7 +72,7 @@ func critical(rule string) model.Event {
 func TestBlackBoxesOutliveTheThinning(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
-	r := record(t, dir, "first")
+	r := recordOf(t, dir, "first")
 	const h, m = time.Hour, time.Minute
 	r.run(0, h)
 	r.happen(20*m, critical("oil"))
@@ -82,13 +82,13 @@ func TestBlackBoxesOutliveTheThinning(t *testing.T) {
 	r.run(h, h+10*m)
 	r.happen(h+10*m, model.Event{Kind: model.DaemonEvent, Text: "tickover stops"})
 	r.end()
-	r = record(t, dir, "first")
+	r = recordOf(t, dir, "first")
 	r.happen(h+12*m, model.Event{Kind: model.DaemonEvent, Text: "tickover starts"})
 	r.run(h+12*m, h+30*m+20*time.Second)
 	r.happen(h+13*m, critical("after the pause"))
 	r.happen(h+30*m, critical("before the cut"))
 	r.end()
-	r = record(t, dir, "second")
+	r = recordOf(t, dir, "second")
 	r.run(0, 2*m)
 	r.happen(2*m, critical("after the cut"))
 	r.run(2*m, 3*h)
@@ -151,21 +151,21 @@ func TestABlackBoxReachesAcrossARestartOfTheComputer(t *testing.T) {
 			r.t.Fatal(err)
 		}
 	}
-	r := record(t, dir, "first")
+	r := recordOf(t, dir, "first")
 	began(r, 0)
 	r.run(0, h)
 	r.happen(h-20*s, critical("at the end of the first"))
 	r.end()
-	r = record(t, dir, "second")
+	r = recordOf(t, dir, "second")
 	began(r, h+20*s) // 30 s after the last reading
 	r.run(0, h)
 	r.end()
-	r = record(t, dir, "third")
+	r = recordOf(t, dir, "third")
 	began(r, 2*h+100*s) // 90 s after the last reading
 	r.run(30*s, h)
 	r.happen(m, critical("soon after the third began"))
 	r.end()
-	r = record(t, dir, "fourth")
+	r = recordOf(t, dir, "fourth")
 	began(r, 9*h)
 	r.run(0, 2*m)
 	r.happen(m, critical("after hours off"))
@@ -204,12 +204,12 @@ func TestABlackBoxReachesAcrossARestartOfTheComputer(t *testing.T) {
 // reading anything, until a boot is dated anew.
 func TestABlackBoxIsReadOnce(t *testing.T) {
 	t.Parallel()
-	r := record(t, t.TempDir(), "only")
+	r := recordOf(t, t.TempDir(), "only")
 	const h, m = time.Hour, time.Minute
 	r.run(0, 10*m)
 	r.happen(10*m, critical("oil"))
 	r.run(10*m, h)
-	s := &source{store: r.store, setup: r.cfg.Setup}
+	s := newSource(r.store, r.cfg.Setup)
 	count := func() model.BlackBox {
 		boxes, err := s.BlackBoxes(t.Context())
 		if err != nil || len(boxes) != 1 {

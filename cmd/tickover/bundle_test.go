@@ -187,5 +187,5 @@ func openSource(t *testing.T, state string) *source {
 		t.Fatal(err)
 	}
 	setup, _ := s.Setup()
-	return &source{store: s, setup: setup}
+	return newSource(s, setup)
 }

@@ -71,8 +71,8 @@ func (c *checkCommand) Run(ctx context.Context, s streams) error {
 func checkRenamed(setup model.Setup) error {
 	for _, own := range setup.Alarms {
 		if now := alarms.Renamed(own.ID); now != "" {
-			return &fault{exitConfig, fmt.Errorf("the alarm %s replaces no standard alarm any more: the standard one is now %s and judges all phases", own.ID, now),
-				fmt.Sprintf("name it %s, once for all phases, or take it out", now)}
+			return &fault{code: exitConfig, err: fmt.Errorf("the alarm %s replaces no standard alarm any more: the standard one is now %s and judges all phases", own.ID, now),
+				hint: fmt.Sprintf("name it %s, once for all phases, or take it out", now)}
 		}
 	}
 	return nil
@@ -86,8 +86,8 @@ func checkLimits(setup model.Setup) error {
 		for j, grave := range all {
 			if own := len(setup.Alarms); (i < own) != (j < own) && mild.WarnsAfter(grave) {
 				when := func(r model.AlarmRule) string { return strings.ReplaceAll(whenWords(r), "`", "") }
-				return &fault{exitConfig, fmt.Errorf("the %s alarm %s (%s) comes after the %s one %s (%s)", mild.Priority, mild.ID, when(mild), grave.Priority, grave.ID, when(grave)),
-					"one of the two is a standard alarm: let the milder come first, or give the standard one another limit by an alarm of its name"}
+				return &fault{code: exitConfig, err: fmt.Errorf("the %s alarm %s (%s) comes after the %s one %s (%s)", mild.Priority, mild.ID, when(mild), grave.Priority, grave.ID, when(grave)),
+					hint: "one of the two is a standard alarm: let the milder come first, or give the standard one another limit by an alarm of its name"}
 			}
 		}
 	}
@@ -103,9 +103,9 @@ func checkHook(h model.Hook) error {
 	file, err := os.Stat(h.Command[0])
 	switch {
 	case err != nil:
-		return &fault{exitConfig, fmt.Errorf("the hook's command: %w", err), "put the program there, or mend the path below hook: command:; no alarm would be heard"}
+		return &fault{code: exitConfig, err: fmt.Errorf("the hook's command: %w", err), hint: "put the program there, or mend the path below hook: command:; no alarm would be heard"}
 	case file.IsDir(), file.Mode()&0o111 == 0:
-		return &fault{exitConfig, fmt.Errorf("the hook's command: %s is no program", h.Command[0]), "make it executable: chmod 755 " + h.Command[0]}
+		return &fault{code: exitConfig, err: fmt.Errorf("the hook's command: %s is no program", h.Command[0]), hint: "make it executable: chmod 755 " + h.Command[0]}
 	}
 	return nil
 }

@@ -90,7 +90,7 @@ func (s stopping) Write(p []byte) (int, error) {
 
 // An export that ends half-way without a daemon says so and does not panic.
 func TestExportStoppedHalfWay(t *testing.T) {
-	a, err := stateFlag{pastState(t)}.open(false)
+	a, err := stateFlag{State: pastState(t)}.open(false)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -48,7 +48,7 @@ func (c *demoCommand) Run(ctx context.Context, s streams) error {
 	cfg.Unauthenticated = c.ReadingWithoutPassword
 	switch err := checkAccess(cfg, slog.New(slog.DiscardHandler)); {
 	case err != nil && config.IsAddress(cfg.Listen):
-		return &fault{exitUsage, err, "add --reading-without-password: everything shown is made up"}
+		return &fault{code: exitUsage, err: err, hint: "add --reading-without-password: everything shown is made up"}
 	case err != nil:
 		return err
 	}
@@ -100,7 +100,7 @@ func (c *demoCommand) day() (pastScript, error) {
 	}
 	m, ok := plant.MistakeNamed(c.Mistake)
 	if !ok {
-		return day, &fault{exitUsage, fmt.Errorf("there is no mistake %q", c.Mistake), "tickover demo --help lists them"}
+		return day, &fault{code: exitUsage, err: fmt.Errorf("there is no mistake %q", c.Mistake), hint: "tickover demo --help lists them"}
 	}
 	day.wrong = m.Make
 	return day, nil
@@ -158,7 +158,7 @@ func rigAround(cfg *config.Config, p *plant.Plant, player player) (*rig, error) 
 		master, path, err := slave.OpenPTY()
 		if err != nil {
 			r.close()
-			return nil, &fault{exitLine, fmt.Errorf("open a pseudo-terminal: %w", err), "the demonstration needs /dev/ptmx"}
+			return nil, &fault{code: exitLine, err: fmt.Errorf("open a pseudo-terminal: %w", err), hint: "the demonstration needs /dev/ptmx"}
 		}
 		l.Kind, l.Address = model.SerialLine, path
 		r.masters = append(r.masters, master)
@@ -301,8 +301,8 @@ func pastDay(ctx context.Context, cfg *config.Config, day pastScript, progress i
 		return err
 	}
 	if ctx.Err() != nil {
-		return &fault{exitRuntime, errors.New("stopped while the past day was prepared: it is not whole"),
-			"start the demonstration again with the same --state; it prepares the day again, which takes some seconds"}
+		return &fault{code: exitRuntime, err: errors.New("stopped while the past day was prepared: it is not whole"),
+			hint: "start the demonstration again with the same --state; it prepares the day again, which takes some seconds"}
 	}
 	return os.WriteFile(filepath.Join(cfg.StateDir, pastDone), nil, 0o600)
 }

@@ -23,7 +23,7 @@ import (
 func (s *source) Export(ctx context.Context, w io.Writer, q model.Query, as page.Form) error {
 	points := s.exported(q)
 	if len(points) == 0 {
-		return &fault{exitUsage, fmt.Errorf("none of the points asked for is known"), "tickover peek lists them"}
+		return &fault{code: exitUsage, err: fmt.Errorf("none of the points asked for is known"), hint: "tickover peek lists them"}
 	}
 	buffered := bufio.NewWriterSize(w, 1<<16)
 	var err error

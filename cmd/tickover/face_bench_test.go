@@ -53,7 +53,7 @@ func soaked(b *testing.B, hours int) *source {
 			events = nil
 		}
 	}
-	return &source{store: s, setup: cfg.Setup}
+	return newSource(s, cfg.Setup)
 }
 
 // soakScans is what the instruments show in one second of the soak.

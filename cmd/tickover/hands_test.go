@@ -158,7 +158,7 @@ func TestMeasuringWhileTheDaemonStartsAndStops(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer s.Close()
-	if hand, err := (&source{store: s}).pick(byHand); err != nil || len(hand) != kept {
+	if hand, err := (newSource(s, model.Setup{})).pick(byHand); err != nil || len(hand) != kept {
 		t.Errorf("%d measurements kept of %d, %v", len(hand), kept, err)
 	}
 }

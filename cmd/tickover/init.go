@@ -53,7 +53,7 @@ func (c *initCommand) Run(s streams) error {
 	cfg, err := config.Parse(c.Output, []byte(text))
 	if errors.As(err, &mistakes) {
 		fmt.Fprintln(s.err, mistakes.Error())
-		return &fault{exitUsage, errors.New("the answers give no valid configuration; nothing was written"), "give every value its unit, as in 50 kVA"}
+		return &fault{code: exitUsage, err: errors.New("the answers give no valid configuration; nothing was written"), hint: "give every value its unit, as in 50 kVA"}
 	} else if err != nil {
 		return err
 	}
@@ -79,7 +79,7 @@ func (c *initCommand) mayReplace() error {
 	default:
 		err = fmt.Errorf("%s is there and cannot be read as a configuration", c.Output)
 	}
-	return &fault{exitUsage, err, "choose another --output, or replace it with --force; the old one is then kept beside it"}
+	return &fault{code: exitUsage, err: err, hint: "choose another --output, or replace it with --force; the old one is then kept beside it"}
 }
 
 // surveyed reads what a survey found; nothing without one.
@@ -90,17 +90,17 @@ func (c *initCommand) surveyed(pipe io.Reader) ([]found, error) {
 	if c.Survey != "-" {
 		f, err := os.Open(c.Survey)
 		if err != nil {
-			return nil, &fault{exitUsage, err, "write it with tickover survey --json > FILE"}
+			return nil, &fault{code: exitUsage, err: err, hint: "write it with tickover survey --json > FILE"}
 		}
 		defer f.Close()
 		pipe = f
 	}
 	var all []found
 	if err := json.NewDecoder(pipe).Decode(&all); err != nil {
-		return nil, &fault{exitUsage, fmt.Errorf("read the survey: %w", err), "write it with tickover survey --json > FILE"}
+		return nil, &fault{code: exitUsage, err: fmt.Errorf("read the survey: %w", err), hint: "write it with tickover survey --json > FILE"}
 	}
 	if c.line() == "" {
-		return nil, &fault{exitUsage, errors.New("a survey does not say which line it was made on"), "add --serial, --modbus-tcp or --rtu-over-tcp as for the survey"}
+		return nil, &fault{code: exitUsage, err: errors.New("a survey does not say which line it was made on"), hint: "add --serial, --modbus-tcp or --rtu-over-tcp as for the survey"}
 	}
 	return all, nil
 }

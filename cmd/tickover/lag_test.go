@@ -122,7 +122,7 @@ func TestTheStoreTellsWhatTheDaemonKnew(t *testing.T) {
 	t.Parallel()
 	d := startSlowDay(t)
 	defer d.close()
-	s := &source{store: d.store, setup: d.cfg.Setup}
+	s := newSource(d.store, d.cfg.Setup)
 	run, err := s.run(context.Background(), "last")
 	if err != nil {
 		t.Fatal(err)

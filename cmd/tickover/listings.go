@@ -204,7 +204,7 @@ func toFile(name string, out io.Writer, write func(io.Writer) error) error {
 	}
 	f, err := os.Create(name)
 	if err != nil {
-		return &fault{exitRuntime, err, "choose a folder you may write to"}
+		return &fault{code: exitRuntime, err: err, hint: "choose a folder you may write to"}
 	}
 	if err := write(f); err != nil {
 		f.Close()

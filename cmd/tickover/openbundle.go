@@ -23,15 +23,15 @@ import (
 func openBundle(file string) (*source, func() error, error) {
 	z, err := zip.OpenReader(file)
 	if err != nil {
-		return nil, nil, &fault{exitStore, fmt.Errorf("open %s: %w", file, err), "name a state folder or a bundle made by tickover report --bundle"}
+		return nil, nil, &fault{code: exitStore, err: fmt.Errorf("open %s: %w", file, err), hint: "name a state folder or a bundle made by tickover report --bundle"}
 	}
 	defer z.Close()
 	if err := boundBundle(&z.Reader); err != nil {
-		return nil, nil, &fault{exitStore, fmt.Errorf("open the bundle %s: %w", file, err), "no Tickover made it so; take another copy of it"}
+		return nil, nil, &fault{code: exitStore, err: fmt.Errorf("open the bundle %s: %w", file, err), hint: "no Tickover made it so; take another copy of it"}
 	}
 	m, err := checkBundle(&z.Reader)
 	if err != nil {
-		return nil, nil, &fault{exitStore, fmt.Errorf("open the bundle %s: %w", file, err), "take another copy of it"}
+		return nil, nil, &fault{code: exitStore, err: fmt.Errorf("open the bundle %s: %w", file, err), hint: "take another copy of it"}
 	}
 	dir, err := os.MkdirTemp("", "tickover-bundle-")
 	if err != nil {

@@ -156,7 +156,7 @@ func (d *daemon) writer(to model.RemoteWrite) outlet {
 	to.URL = standIn(to.Name)
 	to.Labels = withIdentity(to.Labels, d.cfg.Setup.Rating.Name)
 	return forward.NewWriter(forward.Parts{
-		To: to, Source: keptReadings{d.source, d.store}, Series: metrics.Naming(d.cfg.Setup.Points()), Client: c, Now: d.now(),
+		To: to, Source: newKeptReadings(d.source, d.store), Series: metrics.Naming(d.cfg.Setup.Points()), Client: c, Now: d.now(),
 		States: &forward.States{Events: d.store.Events, Engine: metrics.NameEngineState, Alarm: metrics.NameAlarm},
 		Folder: d.outletFolder(), Version: version(), Simulated: d.cfg.Setup.Simulated, Log: log,
 	})
@@ -215,6 +215,11 @@ func localHost(host string) bool {
 type keptReadings struct {
 	source *source
 	store  *store.Store
+}
+
+// newKeptReadings hands out what a store kept, with what is worked out from it.
+func newKeptReadings(src *source, kept *store.Store) keptReadings {
+	return keptReadings{src, kept}
 }
 
 func (r keptReadings) Scans(q model.Query) iter.Seq2[*model.Scan, error] { return r.source.Scans(q) }

@@ -40,13 +40,13 @@ func (c *peekCommand) Run(ctx context.Context, s streams) error {
 	}
 	if conn, err := net.DialTimeout("unix", filepath.Join(cfg.StateDir, "tickover.sock"), time.Second); err == nil {
 		conn.Close()
-		return &fault{exitLine, errors.New("the daemon has the lines open"), "ask it instead (page, /api/v1/now), or stop it first"}
+		return &fault{code: exitLine, err: errors.New("the daemon has the lines open"), hint: "ask it instead (page, /api/v1/now), or stop it first"}
 	}
 	switch {
 	case c.Unit != nil:
 		return c.raw(ctx, cfg, s)
 	case c.Raw || c.Measure != "":
-		return &fault{exitUsage, errors.New("which unit?"), "raw registers are read from one unit: name it with --unit"}
+		return &fault{code: exitUsage, err: errors.New("which unit?"), hint: "raw registers are read from one unit: name it with --unit"}
 	}
 	return c.points(ctx, cfg, s)
 }
@@ -57,7 +57,7 @@ func (c *peekCommand) line(cfg *config.Config) (model.Line, error) {
 			return l, nil
 		}
 	}
-	return model.Line{}, &fault{exitUsage, fmt.Errorf("there is no line %q", c.Line), "name one of the configuration's lines with --line"}
+	return model.Line{}, &fault{code: exitUsage, err: fmt.Errorf("there is no line %q", c.Line), hint: "name one of the configuration's lines with --line"}
 }
 
 func (c *peekCommand) raw(ctx context.Context, cfg *config.Config, s streams) error {
@@ -67,15 +67,15 @@ func (c *peekCommand) raw(ctx context.Context, cfg *config.Config, s streams) er
 	}
 	unit := *c.Unit
 	if unit == 0 || unit > 247 && (unit != 255 || def.Kind != model.TCPLine) { // 255 is a device without a line behind it
-		return &fault{exitUsage, fmt.Errorf("unit %d cannot be asked", unit), "units are 1 to 247; nobody answers to 0, and 248 and up are reserved"}
+		return &fault{code: exitUsage, err: fmt.Errorf("unit %d cannot be asked", unit), hint: "units are 1 to 247; nobody answers to 0, and 248 and up are reserved"}
 	}
 	q := model.ReadRequest{Unit: unit, Table: tableNamed(c.Table), Address: c.Address, Count: c.Count}
 	if int(c.Count) > q.Table.Limit() || c.Count == 0 {
-		return &fault{exitUsage, fmt.Errorf("%d registers do not fit one read", c.Count), fmt.Sprintf("ask for 1 to %d", q.Table.Limit())}
+		return &fault{code: exitUsage, err: fmt.Errorf("%d registers do not fit one read", c.Count), hint: fmt.Sprintf("ask for 1 to %d", q.Table.Limit())}
 	}
 	quantity, ok := model.QuantityNamed(c.Measure)
 	if c.Measure != "" && (!ok || usual[quantity].high == 0) {
-		return &fault{exitUsage, fmt.Errorf("nothing is known of the usual values of %q", c.Measure), "use " + usualNames()}
+		return &fault{code: exitUsage, err: fmt.Errorf("nothing is known of the usual values of %q", c.Measure), hint: "use " + usualNames()}
 	}
 	l := line.New(def)
 	defer l.Close()

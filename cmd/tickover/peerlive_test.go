@@ -91,7 +91,7 @@ func TestPeerLiveRun(t *testing.T) {
 // tellTime is a person's telephone telling the time of day.
 func (h *hall) tellTime() {
 	h.t.Helper()
-	a, err := (&stateFlag{h.state}).open(false)
+	a, err := (&stateFlag{State: h.state}).open(false)
 	if err != nil {
 		h.t.Fatal(err)
 	}

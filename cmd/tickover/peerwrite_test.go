@@ -60,7 +60,7 @@ func dayStore(t *testing.T, seconds int) *source {
 			t.Fatal(err)
 		}
 	}
-	return &source{store: s, setup: setup}
+	return newSource(s, setup)
 }
 
 // writerTo makes a writer from a source to a server; now is the end of the day.
@@ -73,7 +73,7 @@ func writerTo(t *testing.T, src *source, folder string, to model.RemoteWrite, ch
 	to.Name, to.Every = "peer", time.Second
 	to.Labels = withIdentity(to.Labels, "day")
 	last := src.store.Last()
-	parts := forward.Parts{To: to, Source: keptReadings{src, src.store}, Series: metrics.Naming(src.setup.Points()), Client: c,
+	parts := forward.Parts{To: to, Source: newKeptReadings(src, src.store), Series: namesOf(src), Client: c,
 		Now: func() model.Instant { return last }, Folder: folder, Version: "test", Log: slog.New(slog.DiscardHandler)}
 	if change != nil {
 		change(&parts)
@@ -126,7 +126,7 @@ func wholeDay(t *testing.T, src *source) {
 func poisonedDay(t *testing.T, src *source) {
 	p := startPrometheus(t, "23h", receiver)
 	lastMinute(t, p, src)
-	series := metrics.Naming(src.setup.Points())
+	series := namesOf(src)
 	w := writerTo(t, src, t.TempDir(), model.RemoteWrite{URL: p.write()}, func(parts *forward.Parts) {
 		parts.Series = func(id model.PointID) (model.Series, bool) {
 			s, ok := series(id)
@@ -270,7 +270,7 @@ func kept(t *testing.T, state string) map[string]int {
 	}
 	name := metrics.Naming(setup.Points())
 	all := map[string]int{}
-	for scan, err := range (&source{store: s, setup: setup}).Scans(model.Query{}) {
+	for scan, err := range (newSource(s, setup)).Scans(model.Query{}) {
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -329,7 +329,7 @@ func TestPeerRandomPoison(t *testing.T) {
 	}
 	p := startPrometheus(t, "30d", receiver)
 	src := dayStore(t, seconds)
-	series := metrics.Naming(src.setup.Points())
+	series := namesOf(src)
 	poison := 0
 	for s := range seconds {
 		for i := range dayPoints {
@@ -357,4 +357,10 @@ func TestPeerRandomPoison(t *testing.T) {
 	}
 	t.Logf("%d there, %d of %d dropped at random (%.2f %%) in %s; none lost beside", got, poison, seconds*dayPoints,
 		100*float64(poison)/float64(seconds*dayPoints), took.Round(10*time.Millisecond))
+}
+
+// namesOf names the series of what a source has.
+func namesOf(src *source) func(model.PointID) (model.Series, bool) {
+	setup := src.Setup()
+	return metrics.Naming(setup.Points())
 }

@@ -77,13 +77,13 @@ func configFault(path string, err error, stderr io.Writer) error {
 	case errors.As(err, &mistakes):
 		fmt.Fprintln(stderr, mistakes.Error())
 		if len(mistakes) == 1 {
-			return &fault{exitConfig, fmt.Errorf("%s: 1 mistake", path), "mend it and run tickover check --config " + path}
+			return &fault{code: exitConfig, err: fmt.Errorf("%s: 1 mistake", path), hint: "mend it and run tickover check --config " + path}
 		}
-		return &fault{exitConfig, fmt.Errorf("%s: %d mistakes", path, len(mistakes)), "mend them and run tickover check --config " + path}
+		return &fault{code: exitConfig, err: fmt.Errorf("%s: %d mistakes", path, len(mistakes)), hint: "mend them and run tickover check --config " + path}
 	case errors.Is(err, os.ErrNotExist):
-		return &fault{exitConfig, err, "name the file with --config"}
+		return &fault{code: exitConfig, err: err, hint: "name the file with --config"}
 	}
-	return &fault{exitConfig, err, ""}
+	return &fault{code: exitConfig, err: err, hint: ""}
 }
 
 // loadOutlets reads a file of outlets alone; none when path is empty.
@@ -157,7 +157,7 @@ func (d *daemon) build() error {
 	d.goOn("the configuration is not on the card yet", d.store.PutSetup(now(), d.cfg.Setup))
 	d.goOn("the time of day is not on the card yet", dateBoot(d.store, estimate()))
 	d.host = host.Find("/", d.cfg.StateDir)
-	d.supply = supplyWatch{d.cfg.Setup.Supply, d.cfg.Setup.Rating.Battery, func() *model.Snapshot { return d.carrier.Latest() }}
+	d.supply = newSupplyWatch(d.cfg.Setup.Supply, d.cfg.Setup.Rating.Battery, func() *model.Snapshot { return d.carrier.Latest() })
 	points := d.host.Points()
 	if d.cfg.Listen != "" { // a past day that is only fed has no card of its own to judge
 		points[model.HostStoreFault] = model.Point{ID: model.HostStoreFault}
@@ -185,7 +185,7 @@ func (d *daemon) build() error {
 		Now: now, Log: d.log.With("part", "collector"), State: was.state, Since: was.since, Refused: was.refused,
 		Tell: func(t []model.AlarmEvent) { d.outlets.tell(t) },
 	})
-	d.source = &source{store: d.store, setup: d.cfg.Setup, live: d.carrier, machine: d.machine}
+	d.source = newLiveSource(d.store, d.cfg.Setup, d.carrier, d.machine)
 	d.outlets = d.buildOutlets()
 	d.goOn("what was kept shortly before the last end may not be notified", d.outlets.resume(d.store))
 	d.meter.Outlets(d.outlets.Health)

@@ -18,7 +18,7 @@ func TestWordsAreKeptWithoutAPhotoTooMany(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer kept.Close()
-	s := &source{store: kept}
+	s := newSource(kept, model.Setup{})
 	for i := range store.MostPhotos + 1 {
 		if _, err := s.store.PutPhoto([]byte("jpeg")); err != nil && i < store.MostPhotos {
 			t.Fatal(err)

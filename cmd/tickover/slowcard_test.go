@@ -101,7 +101,7 @@ func startOnSlowCard(t *testing.T) *onSlowCard {
 		Point: model.FrequencyPoint, Limit: 60, OnDelay: time.Second}})
 	l.carrier = collector.New(collector.Parts{Setup: cfg.Setup, Lines: map[string]collector.Line{"skid": l}, Judge: machine, Keep: kept,
 		Now: now, Log: slog.New(slog.DiscardHandler), Derive: func(*model.Scan) *model.StateChange { return nil }})
-	l.source = &source{store: kept, setup: cfg.Setup, live: l.carrier, machine: machine}
+	l.source = newLiveSource(kept, cfg.Setup, l.carrier, machine)
 	ctx, cancel := context.WithCancel(context.Background())
 	carried, written := make(chan struct{}), make(chan struct{})
 	go func() { l.carrier.Run(ctx); close(carried) }()

@@ -36,8 +36,18 @@ type source struct {
 	counted    sync.Map      // black boxes by ID, *count
 }
 
+// newSource answers from the files of a store alone.
+func newSource(kept *store.Store, setup model.Setup) *source {
+	return &source{store: kept, setup: setup}
+}
+
+// newLiveSource answers for a running daemon.
+func newLiveSource(kept *store.Store, setup model.Setup, live *collector.Collector, machine *alarms.Machine) *source {
+	return &source{store: kept, setup: setup, live: live, machine: machine}
+}
+
 // errNotRunning says that only a running daemon can do this.
-var errNotRunning = &fault{exitRuntime, errors.New("no daemon runs on this state folder"), "start it with tickover run; alarms live in the daemon"}
+var errNotRunning = &fault{code: exitRuntime, err: errors.New("no daemon runs on this state folder"), hint: "start it with tickover run; alarms live in the daemon"}
 
 // Latest returns the newest snapshot. Without a daemon it is made from the
 // newest readings kept.
@@ -299,7 +309,7 @@ func (s *source) Report(ctx context.Context, w io.Writer, id, format string) err
 	case "text":
 		return report.Text(w, rec, s.store.Clock())
 	}
-	return &fault{exitUsage, fmt.Errorf("there is no report format %q", format), "use html, json or text"}
+	return &fault{code: exitUsage, err: fmt.Errorf("there is no report format %q", format), hint: "use html, json or text"}
 }
 
 // Events yields what happened.

@@ -102,7 +102,7 @@ func startPolled(t *testing.T, slowed time.Duration) *polled {
 	machine := alarms.New(nil)
 	s.carrier = collector.New(collector.Parts{Setup: cfg.Setup, Lines: map[string]collector.Line{"skid": &steadyLine{}}, Judge: machine, Keep: kept,
 		Now: now, Log: slog.New(slog.DiscardHandler), Derive: func(*model.Scan) *model.StateChange { time.Sleep(slowed); return nil }})
-	s.source = &source{store: kept, setup: cfg.Setup, live: s.carrier, machine: machine}
+	s.source = newLiveSource(kept, cfg.Setup, s.carrier, machine)
 	s.server = newServer(page.New(s.source, page.Options{Now: now}), slog.New(slog.DiscardHandler))
 	ctx, stop := context.WithCancel(context.Background())
 	s.stop = stop

@@ -24,6 +24,12 @@ type supplyWatch struct {
 	latest  func() *model.Snapshot
 }
 
+// newSupplyWatch watches a supply, of a battery of so many volts, by the newest
+// snapshot.
+func newSupplyWatch(s model.Supply, nominal float64, latest func() *model.Snapshot) supplyWatch {
+	return supplyWatch{s, nominal, latest}
+}
+
 // points are those that step adds; none when another source feeds the logger.
 func (w supplyWatch) points() []model.PointID {
 	if !w.supply.Starter || w.supply.Amperes(w.nominal) <= 0 {

@@ -70,7 +70,7 @@ func (c *verifyCommand) Run(ctx context.Context, s streams) error {
 		fmt.Fprintf(s.out, "%s: %s\n", p.Where, p.What)
 	}
 	if !findings.Clean() {
-		return &fault{exitStore, fmt.Errorf("%d problems in %s", len(findings.Problems), c.State), "everything else can still be read; keep a copy before you go on"}
+		return &fault{code: exitStore, err: fmt.Errorf("%d problems in %s", len(findings.Problems), c.State), hint: "everything else can still be read; keep a copy before you go on"}
 	}
 	_, err = fmt.Fprintln(s.out, "no problems")
 	return err

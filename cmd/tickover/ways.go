@@ -117,7 +117,7 @@ func (c *alarmsTest) Run(ctx context.Context, s streams) error {
 		return failedTrials(rows)
 	}
 	if len(rows) == 0 {
-		return &fault{exitRuntime, errors.New("nobody would be told of an alarm: there is no target, hook or heartbeat"), "add notify: or hook: to the configuration"}
+		return &fault{code: exitRuntime, err: errors.New("nobody would be told of an alarm: there is no target, hook or heartbeat"), hint: "add notify: or hook: to the configuration"}
 	}
 	for _, r := range rows {
 		if r.Taken {
@@ -141,7 +141,7 @@ func failedTrials(rows []trialRow) error {
 		}
 	}
 	if failed > 0 {
-		return &fault{exitRuntime, fmt.Errorf("%d of %d ways failed", failed, len(rows)), ""}
+		return &fault{code: exitRuntime, err: fmt.Errorf("%d of %d ways failed", failed, len(rows)), hint: ""}
 	}
 	return nil
 }

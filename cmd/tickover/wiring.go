@@ -146,7 +146,7 @@ func (c *wiringWalk) follow(ctx context.Context, a *archive, query url.Values, s
 	for end := time.Now().Add(walkMost); ; {
 		err := a.list(ctx, "/api/v1/wiring/walk", query, &walk)
 		if ctx.Err() != nil {
-			return walk, &fault{exitRuntime, errors.New("the walk was broken off"), "nothing is kept of it; tickover wiring walk begins it anew"}
+			return walk, &fault{code: exitRuntime, err: errors.New("the walk was broken off"), hint: "nothing is kept of it; tickover wiring walk begins it anew"}
 		}
 		if err != nil || walk.Complete || once || time.Now().After(end) {
 			return walk, err
