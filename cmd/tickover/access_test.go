@@ -11,6 +11,9 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"tickover/cmd/tickover/daemon"
+	"tickover/model"
 )
 
 // guided writes a configuration without devices and returns its path.
@@ -40,7 +43,7 @@ func started(t *testing.T, args ...string) string {
 	}()
 	t.Cleanup(func() {
 		stop()
-		if code := <-done; code != exitDone {
+		if code := <-done; code != model.NoFault {
 			t.Errorf("the daemon ended with %d\n%s", code, &said)
 		}
 	})
@@ -98,11 +101,11 @@ func TestReadingByTokenGuardsEverythingServed(t *testing.T) {
 			t.Errorf("%s without a token: %s", path, body)
 		}
 	}
-	word, err := os.ReadFile(filepath.Join(state, readingTokenName))
+	word, err := os.ReadFile(filepath.Join(state, daemon.ReadingTokenName))
 	if err != nil {
 		t.Fatal(err)
 	}
-	if st, err := os.Stat(filepath.Join(state, readingTokenName)); err != nil || st.Mode().Perm() != 0o600 {
+	if st, err := os.Stat(filepath.Join(state, daemon.ReadingTokenName)); err != nil || st.Mode().Perm() != 0o600 {
 		t.Errorf("the token's file: %v %v", st.Mode(), err)
 	}
 	req, _ := http.NewRequest(http.MethodGet, "http://"+address+"/metrics", nil)
@@ -134,23 +137,23 @@ func TestWhatIsWrongWithAccessIsSaid(t *testing.T) {
 		code           int
 		says           string
 	}{
-		{"", "8485", exitConfig, `"8485" is not a host and port`},
-		{"", "127.0.0.1:65536", exitConfig, `"127.0.0.1:65536" is not a host and port`},
-		{"", "0.0.0.0:0", exitConfig, "nothing asks them for a password"},
-		{"", "[::]:0", exitConfig, "nothing asks them for a password"},
-		{"web config: cert-only.yaml", "0.0.0.0:0", exitConfig, "nothing asks them for a password"},
-		{"web config: password.yaml", "0.0.0.0:0", exitDone, "passwords cross the network readable"},
-		{"reading without password: allowed", "0.0.0.0:0", exitDone, ""},
-		{"web config: plain.yaml", "127.0.0.1:0", exitConfig, "bcrypt"},
-		{"web config: lost.yaml", "127.0.0.1:0", exitConfig, "gone.pem"},
-		{"web config: key.yaml", "127.0.0.1:0", exitConfig, "basic_auth_user"},
-		{"web config: none.yaml", "127.0.0.1:0", exitConfig, "none.yaml"},
-		{"reading: by token", "0.0.0.0:0", exitDone, "passwords cross the network readable"},
-		{"reading: by token\nweb config: password.yaml", "127.0.0.1:0", exitConfig, "a program can send only one of them"},
+		{"", "8485", model.ConfigFault, `"8485" is not a host and port`},
+		{"", "127.0.0.1:65536", model.ConfigFault, `"127.0.0.1:65536" is not a host and port`},
+		{"", "0.0.0.0:0", model.ConfigFault, "nothing asks them for a password"},
+		{"", "[::]:0", model.ConfigFault, "nothing asks them for a password"},
+		{"web config: cert-only.yaml", "0.0.0.0:0", model.ConfigFault, "nothing asks them for a password"},
+		{"web config: password.yaml", "0.0.0.0:0", model.NoFault, "passwords cross the network readable"},
+		{"reading without password: allowed", "0.0.0.0:0", model.NoFault, ""},
+		{"web config: plain.yaml", "127.0.0.1:0", model.ConfigFault, "bcrypt"},
+		{"web config: lost.yaml", "127.0.0.1:0", model.ConfigFault, "gone.pem"},
+		{"web config: key.yaml", "127.0.0.1:0", model.ConfigFault, "basic_auth_user"},
+		{"web config: none.yaml", "127.0.0.1:0", model.ConfigFault, "none.yaml"},
+		{"reading: by token", "0.0.0.0:0", model.NoFault, "passwords cross the network readable"},
+		{"reading: by token\nweb config: password.yaml", "127.0.0.1:0", model.ConfigFault, "a program can send only one of them"},
 	} {
 		path := write(t, folder, "tickover.yaml", "set: {name: a}\n"+c.config+"\n")
 		code, _, said := call(t, "run", "--config", path, "--state", t.TempDir(), "--listen", c.listen, "--for", "100ms")
-		if code != c.code || !strings.Contains(said, c.says) || code != exitDone && !strings.Contains(said, "hint:") {
+		if code != c.code || !strings.Contains(said, c.says) || code != model.NoFault && !strings.Contains(said, "hint:") {
 			t.Errorf("%q on %s: exit code %d, want %d with %q\n%s", c.config, c.listen, code, c.code, c.says, said)
 		}
 	}
@@ -163,7 +166,7 @@ func TestAPortInUseIsSaid(t *testing.T) {
 	}
 	defer l.Close()
 	code, _, said := call(t, "run", "--config", guided(t), "--state", t.TempDir(), "--listen", l.Addr().String(), "--for", "1s")
-	if code != exitRuntime || !strings.Contains(said, "in use") || !strings.Contains(said, "--listen") {
+	if code != model.RuntimeFault || !strings.Contains(said, "in use") || !strings.Contains(said, "--listen") {
 		t.Errorf("exit code %d\n%s", code, said)
 	}
 }

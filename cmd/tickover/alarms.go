@@ -10,7 +10,9 @@ import (
 	"text/tabwriter"
 	"time"
 
+	"tickover/cmd/tickover/client"
 	"tickover/cmd/tickover/page"
+	"tickover/cmd/tickover/record"
 	"tickover/model"
 )
 
@@ -30,7 +32,7 @@ type alarmsCommand struct {
 
 // alarmsList lists where the alarms stand.
 type alarmsList struct {
-	stateFlag
+	client.StateFolder
 	JSON  bool `help:"Print JSON."`
 	Stats bool `help:"Print how alarms fared over all logged time instead: how often they came, which came most, chattering and stale ones."`
 }
@@ -58,35 +60,35 @@ func (r alarmRow) marks() string {
 		text = fmt.Sprintf(", chattering: %d changes in a minute", r.Chatters)
 	}
 	if r.Stale > 0 {
-		text += ", stale: stands for " + seconds(r.Stale)
+		text += ", stale: stands for " + record.Seconds(r.Stale)
 	}
 	return text
 }
 
 // Run prints the list.
 func (c *alarmsList) Run(ctx context.Context, s streams) error {
-	a, err := c.open(false)
+	a, err := c.Open(false)
 	if err != nil {
 		return err
 	}
-	defer a.close()
+	defer a.Close()
 	address := "/api/v1/alarms"
 	if c.Stats {
 		address = "/api/v1/alarms/stats"
 	}
 	if c.JSON {
-		return a.get(ctx, s.out, address, nil)
+		return a.Get(ctx, s.out, address, nil)
 	}
 	if c.Stats {
 		var stats page.AlarmStats
-		if err := a.list(ctx, address, nil, &stats); err != nil {
+		if err := a.List(ctx, address, nil, &stats); err != nil {
 			return err
 		}
 		printAlarmStats(s.out, stats)
 		return nil
 	}
 	var rows []alarmRow
-	if err := a.list(ctx, address, nil, &rows); err != nil {
+	if err := a.List(ctx, address, nil, &rows); err != nil {
 		return err
 	}
 	return printAlarms(s.out, rows)
@@ -120,7 +122,7 @@ func printAlarms(out io.Writer, rows []alarmRow) error {
 			watching = "no: " + r.Why
 		}
 		if r.Unwatched > 0 {
-			unwatched = seconds(r.Unwatched)
+			unwatched = record.Seconds(r.Unwatched)
 		}
 		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\n", r.Rule, r.Priority, r.State+r.marks(), watching, unwatched, r.Label)
 	}
@@ -155,19 +157,19 @@ func (r alarmRow) explain(out io.Writer) {
 
 // alarmFlag says which alarm and who acts.
 type alarmFlag struct {
-	stateFlag
+	client.StateFolder
 	Rule string `arg:"" name:"alarm" help:"Which alarm, from tickover alarms."`
 	Who  string `help:"Who does it; goes into the journal." required:""`
 }
 
 func (f *alarmFlag) do(ctx context.Context, s streams, verb model.AlarmVerb, form url.Values, did string) error {
-	a, err := f.open(false)
+	a, err := f.Open(false)
 	if err != nil {
 		return err
 	}
-	defer a.close()
+	defer a.Close()
 	form.Set("who", f.Who)
-	if err := a.post(ctx, "/api/v1/alarms/"+url.PathEscape(f.Rule)+"/"+verb.String(), form); err != nil {
+	if err := a.Post(ctx, "/api/v1/alarms/"+url.PathEscape(f.Rule)+"/"+verb.String(), form); err != nil {
 		return err
 	}
 	fmt.Fprintf(s.out, "%s: %s\n", f.Rule, did)

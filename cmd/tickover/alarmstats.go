@@ -1,32 +1,16 @@
 package main
 
 import (
-	"context"
 	"fmt"
 	"io"
 
-	"tickover/alarms"
 	"tickover/cmd/tickover/page"
-	"tickover/model"
+	"tickover/cmd/tickover/record"
 )
-
-// AlarmStats works out how alarms fared over everything on record.
-func (s *source) AlarmStats(ctx context.Context) (model.AlarmStats, error) {
-	var events []model.AlarmEvent
-	for e, err := range s.events(model.Query{}) {
-		if err != nil {
-			return model.AlarmStats{}, fmt.Errorf("read events: %w", err)
-		}
-		if e.Alarm != nil {
-			events = append(events, *e.Alarm)
-		}
-	}
-	return alarms.Stats(events, s.store.Clock().Boots, s.last()), ctx.Err()
-}
 
 func printAlarmStats(out io.Writer, s page.AlarmStats) {
 	fmt.Fprintf(out, "%d raised in %s of logged time: critical %d, warning %d, information %d\n",
-		s.Raised, seconds(s.Logged), s.ByPriority["critical"], s.ByPriority["warning"], s.ByPriority["information"])
+		s.Raised, record.Seconds(s.Logged), s.ByPriority["critical"], s.ByPriority["warning"], s.ByPriority["information"])
 	fmt.Fprintln(out, "the standards' aim (ISA-18.2, from memory): 5 % of high, 15 % of medium, 80 % of low priority")
 	if s.Average == nil {
 		fmt.Fprintf(out, "in ten minutes: not determined, %s\n", s.Reason)
@@ -46,7 +30,7 @@ func printAlarmStats(out io.Writer, s page.AlarmStats) {
 	counts("chattering, 3 changes or more in a minute (from memory)", s.Chattering, func(n int) string { return fmt.Sprintf("%d in a minute", n) })
 	fmt.Fprintf(out, "stale, standing for more than 24 h (from memory):%s\n", noneOf(len(s.Stale)))
 	for _, a := range s.Stale {
-		fmt.Fprintf(out, "  %s (%s): for %s\n", a.Label, a.Rule, seconds(a.For))
+		fmt.Fprintf(out, "  %s (%s): for %s\n", a.Label, a.Rule, record.Seconds(a.For))
 	}
 }
 

@@ -23,7 +23,7 @@ func TestAlarmStatsOfThePastDay(t *testing.T) {
 			raised++
 		}
 	}
-	if err := src.store.Close(); err != nil {
+	if err := src.Store.Close(); err != nil {
 		t.Fatal(err)
 	}
 	var stats page.AlarmStats

@@ -12,6 +12,8 @@ import (
 	"time"
 
 	"tickover/alarms"
+	"tickover/cmd/tickover/daemon"
+	"tickover/cmd/tickover/record"
 	"tickover/model"
 	"tickover/model/plant"
 )
@@ -30,7 +32,7 @@ func (c *alarmsTable) Run(_ context.Context, s streams) error {
 	if err != nil {
 		return err
 	}
-	return writeAlarmTable(s.out, cfg.Setup.Rating, rules(cfg.Setup))
+	return writeAlarmTable(s.out, cfg.Setup.Rating, record.Rules(cfg.Setup))
 }
 
 // wholeSet is the standard rule set of a set that has every point the simulated
@@ -48,7 +50,7 @@ func wholeSet() []model.AlarmRule {
 	computer := map[model.PointID]model.Point{model.HostUndervoltage: {}, model.HostTemperature: {}, model.HostStoreFault: {}}
 	setup := model.Setup{Rating: plant.HatcheryRating(), Devices: []model.Device{all, {Name: "meter", PoweredBySet: true}},
 		Supply: model.Supply{Starter: true, Power: 5, Capacity: 88}}
-	return alarms.InForce(rules(setup), hostRules(computer))
+	return alarms.InForce(record.Rules(setup), daemon.HostRules(computer))
 }
 
 const alarmTableHead = `# The alarms and why they are so

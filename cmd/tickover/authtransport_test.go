@@ -20,6 +20,7 @@ import (
 	"github.com/eclipse/paho.mqtt.golang/packets"
 
 	"tickover/alarms/notify"
+	"tickover/cmd/tickover/daemon"
 	"tickover/collector/forward"
 	"tickover/model"
 )
@@ -82,13 +83,13 @@ func (s oneScan) Clock() model.Clock { return model.Clock{Boots: []model.Boot{s.
 // pushOnce pushes to the gate until it worked or failed.
 func pushOnce(t *testing.T, url string, a model.Access) model.OutletHealth {
 	t.Helper()
-	c, err := new(secrets).client(a, address{})
+	c, err := new(daemon.Secrets).Client(a, daemon.Address{})
 	if err != nil {
 		t.Fatal(err)
 	}
 	boot := model.Boot{Number: 1, Last: time.Minute, Estimates: []model.ClockEstimate{
 		{Wall: time.Now().Add(-time.Minute).UnixNano(), Source: model.ClockSynchronised}}}
-	w := forward.NewWriter(forward.Parts{To: model.RemoteWrite{Name: "gate", URL: url, Access: a, Labels: withIdentity(nil, "gate")}, Source: oneScan{boot}, Client: c,
+	w := forward.NewWriter(forward.Parts{To: model.RemoteWrite{Name: "gate", URL: url, Access: a, Labels: daemon.WithIdentity(nil, "gate")}, Source: oneScan{boot}, Client: c,
 		Series: func(model.PointID) (model.Series, bool) {
 			return model.Series{Name: "genset_point_volts", Scale: 1}, true
 		},
@@ -105,7 +106,7 @@ func pushOnce(t *testing.T, url string, a model.Access) model.OutletHealth {
 // tellOnce sends a message to the gate as the targets of alarms do.
 func tellOnce(t *testing.T, url string, a model.Access) error {
 	t.Helper()
-	return (&daemon{}).sender(model.Target{Kind: model.Webhook, URL: url, Access: a}, nil).Send(context.Background(), notify.Digest{Set: "Hatchery"})
+	return (&daemon.Daemon{}).Sender(model.Target{Kind: model.Webhook, URL: url, Access: a}, nil).Send(context.Background(), notify.Digest{Set: "Hatchery"})
 }
 
 // The three ways to be let in, through TLS, by readings and by alarms. The
@@ -291,13 +292,13 @@ func TestABrokerIsToldThroughTLS(t *testing.T) {
 // publishOnce runs a publisher until the broker took something or refused.
 func publishOnce(t *testing.T, address string, a model.Access) model.OutletHealth {
 	t.Helper()
-	settings, err := encryption(a.TLS)
+	settings, err := daemon.Encryption(a.TLS)
 	if err != nil {
 		t.Fatal(err)
 	}
 	p := forward.NewPublisher(forward.BrokerParts{To: model.MQTT{Name: "house", Broker: address, Secure: true, Access: a}, TLS: settings,
 		Latest: func() *model.Snapshot { return &model.Snapshot{} }, Changed: func() <-chan struct{} { return nil },
-		Now: func() model.Instant { return model.Instant{Boot: 1} }, Secret: new(secrets).reader(a.Password), Failed: withHint,
+		Now: func() model.Instant { return model.Instant{Boot: 1} }, Secret: new(daemon.Secrets).Reader(a.Password), Failed: daemon.WithHint,
 		Log: slog.New(slog.DiscardHandler)})
 	ctx, stop := context.WithCancel(context.Background())
 	done := make(chan struct{})

@@ -8,48 +8,32 @@ import (
 	"net/url"
 	"path/filepath"
 	"strings"
-	"time"
 
+	"tickover/cmd/tickover/client"
 	"tickover/collector/store"
 	"tickover/model"
 )
 
-// Backup writes a copy of the store as a stream.
-func (s *source) Backup(ctx context.Context, w io.Writer, id string) error {
-	var span model.Span
-	if id != "" {
-		run, err := s.run(ctx, id)
-		if err != nil {
-			return err
-		}
-		span = model.Span{From: run.Started, To: run.Ended.Add(time.Nanosecond)}
-		if run.Ended.IsZero() {
-			return &fault{code: exitUsage, err: fmt.Errorf("run %s goes on", id), hint: "wait until the engine stands still"}
-		}
-	}
-	return s.store.Backup(ctx, w, span, nil)
-}
-
 // backupCommand copies a store into a new folder, beside a running daemon.
 type backupCommand struct {
-	stateFlag
+	client.StateFolder
 	Folder string `arg:"" help:"Empty or new folder for the copy; every reading command takes it as --state."`
 	RunID  string `name:"run" help:"Only what belongs to this finished run; \"last\" is the newest." placeholder:"RUN"`
 }
 
 // Run makes the copy.
 func (c *backupCommand) Run(ctx context.Context, s streams) error {
-	a, err := c.open(true)
+	a, err := c.Open(true)
 	if err != nil {
 		return err
 	}
-	defer a.close()
+	defer a.Close()
 	shown := bar(s.err, "backup")
 	defer shown.finish()
 	r, w := io.Pipe()
 	go func() {
 		body := strings.NewReader(url.Values{"run": {c.RunID}}.Encode())
-		w.CloseWithError(a.do(ctx, http.MethodPost, "/api/v1/backup", body, w))
+		w.CloseWithError(a.Do(ctx, http.MethodPost, "/api/v1/backup", body, w))
 	}()
 	copied, err := store.Restore(ctx, io.TeeReader(r, shown), c.Folder)
 	if err != nil {
@@ -85,7 +69,7 @@ func tellCopied(w io.Writer, folder string, c store.Copied) error {
 		fmt.Fprintln(w, "missing:", what)
 	}
 	if n := len(c.Missing); n > 0 {
-		return &fault{code: exitStore, err: fmt.Errorf("%d entries could not be read", n), hint: "the copy holds everything else"}
+		return &model.Fault{Code: model.StoreFault, Err: fmt.Errorf("%d entries could not be read", n), Hint: "the copy holds everything else"}
 	}
 	return nil
 }

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"tickover/config"
+	"tickover/model"
 	"tickover/model/plant"
 )
 
@@ -108,7 +109,7 @@ func TestMeasureFromTheCommandToTheReport(t *testing.T) {
 		"a wrong unit":        {"measure", "insulation resistance", "U-E", "30 V", "--state", state},
 		"correcting nothing":  ir(append(warm, "--corrects", "99999")...),
 	} {
-		if code, out, stderr := call(t, args...); code != exitUsage || !strings.Contains(stderr, "hint") {
+		if code, out, stderr := call(t, args...); code != model.UsageFault || !strings.Contains(stderr, "hint") {
 			t.Errorf("%s: code %d\n%s%s", name, code, out, stderr)
 		}
 	}

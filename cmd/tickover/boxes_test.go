@@ -10,7 +10,9 @@ import (
 	"testing"
 	"time"
 
+	"tickover/cmd/tickover/daemon"
 	"tickover/cmd/tickover/page"
+	"tickover/cmd/tickover/record"
 	"tickover/collector/store"
 	"tickover/config"
 	"tickover/model"
@@ -19,7 +21,7 @@ import (
 // recorder is a daemon whose store keeps full samples for an hour only; one
 // point, every ten seconds.
 type recorder struct {
-	*daemon
+	*daemon.Daemon
 	t *testing.T
 }
 
@@ -27,7 +29,7 @@ func recordOf(t *testing.T, dir, kernel string) recorder {
 	t.Helper()
 	setup := model.Setup{Devices: []model.Device{{Name: "box", Points: []model.Point{{ID: "v"}, {ID: "w"}}}}}
 	cfg := &config.Config{StateDir: dir, Setup: setup, Store: config.Retention{Samples: time.Hour, RiskSteady: 9 * time.Minute}}
-	d, err := newDaemon(cfg, store.Options{KernelBoot: kernel}, slog.New(slog.DiscardHandler))
+	d, err := daemon.New(cfg, store.Options{KernelBoot: kernel}, slog.New(slog.DiscardHandler))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -38,9 +40,9 @@ func recordOf(t *testing.T, dir, kernel string) recorder {
 func (r recorder) run(from, to time.Duration) {
 	r.t.Helper()
 	for at := from; at < to; at += 10 * time.Second {
-		scan := &model.Scan{Group: "box/10s", At: model.Instant{Boot: r.store.Boot(), Offset: at}, Measured: 2,
+		scan := &model.Scan{Group: "box/10s", At: model.Instant{Boot: r.Store.Boot(), Offset: at}, Measured: 2,
 			Samples: []model.Sample{model.GoodSample("v", float64(at%7)), model.BadSample("w", model.NoAnswer)}}
-		if err := r.store.Append(scan, nil); err != nil {
+		if err := r.Store.Append(scan, nil); err != nil {
 			r.t.Fatal(err)
 		}
 	}
@@ -48,15 +50,15 @@ func (r recorder) run(from, to time.Duration) {
 
 func (r recorder) happen(at time.Duration, e model.Event) {
 	r.t.Helper()
-	e.At = model.Instant{Boot: r.store.Boot(), Offset: at}
-	if err := r.store.AppendEvents([]model.Event{e}); err != nil {
+	e.At = model.Instant{Boot: r.Store.Boot(), Offset: at}
+	if err := r.Store.AppendEvents([]model.Event{e}); err != nil {
 		r.t.Fatal(err)
 	}
 }
 
 func (r recorder) end() {
 	r.t.Helper()
-	if err := r.close(); err != nil {
+	if err := r.Close(); err != nil {
 		r.t.Fatal(err)
 	}
 }
@@ -129,7 +131,7 @@ func TestBlackBoxesOutliveTheThinning(t *testing.T) {
 	if rows := strings.Count(must(t, "export", "--state", dir, "--from", "2+40m", "--to", "2+1h30m"), "\n"); rows > 1 {
 		t.Errorf("%d rows are left of a time that should be thinned out", rows)
 	}
-	if code, _, said := call(t, "export", "--state", dir, "--box", "9999"); code != exitUsage || !strings.Contains(said, "alarms boxes") {
+	if code, _, said := call(t, "export", "--state", dir, "--box", "9999"); code != model.UsageFault || !strings.Contains(said, "alarms boxes") {
 		t.Errorf("a box that is not there: %d %s", code, said)
 	}
 	if text := must(t, "alarms", "boxes", "--state", dir); !strings.Contains(text, "1+15m0s to 1+21m30s") || !strings.Contains(text, "tickover was started anew") {
@@ -147,7 +149,7 @@ func TestABlackBoxReachesAcrossARestartOfTheComputer(t *testing.T) {
 	day := time.Date(2026, 2, 3, 4, 0, 0, 0, time.UTC)
 	began := func(r recorder, after time.Duration) {
 		r.t.Helper()
-		if err := r.store.Estimate(r.store.Boot(), model.ClockEstimate{Wall: day.Add(after).UnixNano(), Source: model.ClockSynchronised}); err != nil {
+		if err := r.Store.Estimate(r.Store.Boot(), model.ClockEstimate{Wall: day.Add(after).UnixNano(), Source: model.ClockSynchronised}); err != nil {
 			r.t.Fatal(err)
 		}
 	}
@@ -209,7 +211,7 @@ func TestABlackBoxIsReadOnce(t *testing.T) {
 	r.run(0, 10*m)
 	r.happen(10*m, critical("oil"))
 	r.run(10*m, h)
-	s := newSource(r.store, r.cfg.Setup)
+	s := record.New(r.Store, r.Cfg.Setup)
 	count := func() model.BlackBox {
 		boxes, err := s.BlackBoxes(t.Context())
 		if err != nil || len(boxes) != 1 {
@@ -221,18 +223,18 @@ func TestABlackBoxIsReadOnce(t *testing.T) {
 		return boxes[0]
 	}
 	first := count()
-	kept, _ := s.counted.Load(first.ID)
+	kept, _ := s.Counted.Load(first.ID)
 	if second := count(); first.Scans != 36 || second.Scans != first.Scans || second.Readings != 72 || second.Points != 2 || len(second.Lacks) != 0 {
 		t.Errorf("first %+v, then %+v", first, second)
 	}
-	if again, _ := s.counted.Load(first.ID); again != kept {
+	if again, _ := s.Counted.Load(first.ID); again != kept {
 		t.Error("the box was read a second time")
 	}
-	if err := r.store.Estimate(r.store.Boot(), model.ClockEstimate{Wall: 1e18, Source: model.ClockPhone}); err != nil {
+	if err := r.Store.Estimate(r.Store.Boot(), model.ClockEstimate{Wall: 1e18, Source: model.ClockPhone}); err != nil {
 		t.Fatal(err)
 	}
 	count()
-	if again, _ := s.counted.Load(first.ID); again == kept {
+	if again, _ := s.Counted.Load(first.ID); again == kept {
 		t.Error("the box is not read again after its boot was dated anew")
 	}
 	r.end()

@@ -15,6 +15,8 @@ import (
 	"time"
 
 	"github.com/chromedp/chromedp"
+
+	"tickover/model"
 )
 
 var renew = flag.Bool("pictures", false, "renew the pictures of the README in deploy/pictures")
@@ -55,7 +57,7 @@ func TestBrowserDemo(t *testing.T) {
 		axed(t, browser, "http://"+address+path)
 	}
 	stop()
-	if code := <-done; code != exitDone {
+	if code := <-done; code != model.NoFault {
 		t.Errorf("the demonstration ended with %d\n%s", code, stderr.String())
 	}
 }

@@ -15,6 +15,7 @@ import (
 	"sync"
 	"testing"
 
+	"tickover/cmd/tickover/record"
 	"tickover/collector/store"
 	"tickover/config"
 	"tickover/model"
@@ -98,7 +99,7 @@ func TestBundleOpensToTheSameReport(t *testing.T) {
 	if a, b := must(t, "export", "--state", state, "--run", "1"), must(t, "export", "--state", file, "--run", "1"); a != b {
 		t.Errorf("the readings differ: %d and %d bytes", len(a), len(b))
 	}
-	if code, _, said := call(t, "note", "--state", file, "late"); code == exitDone || !strings.Contains(said, "bundle") {
+	if code, _, said := call(t, "note", "--state", file, "late"); code == model.NoFault || !strings.Contains(said, "bundle") {
 		t.Errorf("a bundle takes a note: %d %s", code, said)
 	}
 	dir := t.TempDir()
@@ -144,7 +145,7 @@ func brokenBundles(t *testing.T, file string) {
 			t.Fatal(err)
 		}
 		code, _, said := call(t, "runs", "--state", broken)
-		if code != exitStore || !strings.Contains(said, "hint:") {
+		if code != model.StoreFault || !strings.Contains(said, "hint:") {
 			t.Errorf("%s: exit code %d\n%s", name, code, said)
 		}
 	}
@@ -170,22 +171,22 @@ func addPhoto(t *testing.T, state string) {
 	if err != nil || len(runs) == 0 {
 		t.Fatalf("%d runs, %v", len(runs), err)
 	}
-	number, err := s.store.PutPhoto([]byte("\xff\xd8\xff\xe0photo"))
+	number, err := s.Store.PutPhoto([]byte("\xff\xd8\xff\xe0photo"))
 	if err != nil {
 		t.Fatal(err)
 	}
 	note := model.Event{At: runs[0].Cranked, Kind: model.NoteEvent, Text: "gauge", Photo: number}
-	if err := errors.Join(s.store.AppendEvents([]model.Event{note}), s.store.Close()); err != nil {
+	if err := errors.Join(s.Store.AppendEvents([]model.Event{note}), s.Store.Close()); err != nil {
 		t.Fatal(err)
 	}
 }
 
-func openSource(t *testing.T, state string) *source {
+func openSource(t *testing.T, state string) *record.Reader {
 	t.Helper()
 	s, err := store.Open(store.Options{Dir: state, Log: slog.New(slog.DiscardHandler)})
 	if err != nil {
 		t.Fatal(err)
 	}
 	setup, _ := s.Setup()
-	return newSource(s, setup)
+	return record.New(s, setup)
 }

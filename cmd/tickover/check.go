@@ -12,6 +12,8 @@ import (
 	"text/tabwriter"
 
 	"tickover/alarms"
+	"tickover/cmd/tickover/daemon"
+	"tickover/cmd/tickover/record"
 	"tickover/config"
 	"tickover/model"
 )
@@ -29,7 +31,7 @@ func (c *checkCommand) Run(ctx context.Context, s streams) error {
 	if err != nil {
 		return err
 	}
-	if err := checkAccess(cfg, slog.New(slog.NewTextHandler(s.err, nil))); err != nil {
+	if err := daemon.CheckAccess(cfg, slog.New(slog.NewTextHandler(s.err, nil))); err != nil {
 		return err
 	}
 	if err := checkHook(cfg.Outlets.Hook); err != nil {
@@ -60,7 +62,7 @@ func (c *checkCommand) Run(ctx context.Context, s streams) error {
 	if !c.JSON {
 		fmt.Fprintln(s.out, "\nno mistakes")
 		if len(cfg.Setup.Devices) == 0 {
-			fmt.Fprintf(s.out, "%s: %s\n", noDevices, noDevicesHint)
+			fmt.Fprintf(s.out, "%s: %s\n", daemon.NoDevices, daemon.NoDevicesHint)
 		}
 	}
 	return err
@@ -71,8 +73,8 @@ func (c *checkCommand) Run(ctx context.Context, s streams) error {
 func checkRenamed(setup model.Setup) error {
 	for _, own := range setup.Alarms {
 		if now := alarms.Renamed(own.ID); now != "" {
-			return &fault{code: exitConfig, err: fmt.Errorf("the alarm %s replaces no standard alarm any more: the standard one is now %s and judges all phases", own.ID, now),
-				hint: fmt.Sprintf("name it %s, once for all phases, or take it out", now)}
+			return &model.Fault{Code: model.ConfigFault, Err: fmt.Errorf("the alarm %s replaces no standard alarm any more: the standard one is now %s and judges all phases", own.ID, now),
+				Hint: fmt.Sprintf("name it %s, once for all phases, or take it out", now)}
 		}
 	}
 	return nil
@@ -81,13 +83,13 @@ func checkRenamed(setup model.Setup) error {
 // checkLimits holds the configuration's alarms against the standard ones that
 // stay in force beside them.
 func checkLimits(setup model.Setup) error {
-	all := rules(setup)
+	all := record.Rules(setup)
 	for i, mild := range all {
 		for j, grave := range all {
 			if own := len(setup.Alarms); (i < own) != (j < own) && mild.WarnsAfter(grave) {
 				when := func(r model.AlarmRule) string { return strings.ReplaceAll(whenWords(r), "`", "") }
-				return &fault{code: exitConfig, err: fmt.Errorf("the %s alarm %s (%s) comes after the %s one %s (%s)", mild.Priority, mild.ID, when(mild), grave.Priority, grave.ID, when(grave)),
-					hint: "one of the two is a standard alarm: let the milder come first, or give the standard one another limit by an alarm of its name"}
+				return &model.Fault{Code: model.ConfigFault, Err: fmt.Errorf("the %s alarm %s (%s) comes after the %s one %s (%s)", mild.Priority, mild.ID, when(mild), grave.Priority, grave.ID, when(grave)),
+					Hint: "one of the two is a standard alarm: let the milder come first, or give the standard one another limit by an alarm of its name"}
 			}
 		}
 	}
@@ -103,9 +105,9 @@ func checkHook(h model.Hook) error {
 	file, err := os.Stat(h.Command[0])
 	switch {
 	case err != nil:
-		return &fault{code: exitConfig, err: fmt.Errorf("the hook's command: %w", err), hint: "put the program there, or mend the path below hook: command:; no alarm would be heard"}
+		return &model.Fault{Code: model.ConfigFault, Err: fmt.Errorf("the hook's command: %w", err), Hint: "put the program there, or mend the path below hook: command:; no alarm would be heard"}
 	case file.IsDir(), file.Mode()&0o111 == 0:
-		return &fault{code: exitConfig, err: fmt.Errorf("the hook's command: %s is no program", h.Command[0]), hint: "make it executable: chmod 755 " + h.Command[0]}
+		return &model.Fault{Code: model.ConfigFault, Err: fmt.Errorf("the hook's command: %s is no program", h.Command[0]), Hint: "make it executable: chmod 755 " + h.Command[0]}
 	}
 	return nil
 }
@@ -129,7 +131,7 @@ func printCheck(out io.Writer, cfg *config.Config, loads []lineLoad) error {
 		fmt.Fprintf(out, "\nthe logger takes %s\n", words)
 	}
 	printSight(out, &cfg.Setup, loads)
-	if err := printDangers(out, dangersOf(cfg.Setup)); err != nil {
+	if err := printDangers(out, record.DangersOf(cfg.Setup)); err != nil {
 		return err
 	}
 	printReplaced(out, cfg.Setup)
@@ -144,7 +146,7 @@ func printReplaced(out io.Writer, setup model.Setup) {
 	}
 	standard := setup
 	standard.Alarms = nil
-	for _, r := range rules(standard) {
+	for _, r := range record.Rules(standard) {
 		for _, own := range setup.Alarms {
 			switch {
 			case own.ID != r.ID:

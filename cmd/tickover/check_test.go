@@ -4,6 +4,7 @@ import (
 	"strings"
 	"testing"
 
+	"tickover/cmd/tickover/record"
 	"tickover/model"
 )
 
@@ -82,7 +83,7 @@ func TestCheckLooksForTheHook(t *testing.T) {
 	} {
 		config := write(t, dir, "tickover.yaml", "set: {name: Lamp}\nhook: {command: ["+command+"]}\n")
 		code, _, stderr := call(t, "check", "--config", config)
-		if says == "" && code != exitDone || says != "" && (code != exitConfig || !strings.Contains(stderr, says)) {
+		if says == "" && code != model.NoFault || says != "" && (code != model.ConfigFault || !strings.Contains(stderr, says)) {
 			t.Errorf("%s: code %d, %s", command, code, stderr)
 		}
 	}
@@ -113,7 +114,7 @@ func TestCheckHoldsOwnAlarmsAgainstTheStandardOnes(t *testing.T) {
 		{"{name: coolant.warm, priority: warning, point: coolant.temperature, above: 102 °C}, {name: coolant.hot, priority: critical, point: coolant.temperature, above: 106 °C}", ""},
 	} {
 		code, _, stderr := call(t, "check", "--config", guided(t, point+"alarms: ["+c.alarms+"]"))
-		if c.says == "" && code != exitDone || c.says != "" && (code != exitConfig || !strings.Contains(stderr, c.says)) {
+		if c.says == "" && code != model.NoFault || c.says != "" && (code != model.ConfigFault || !strings.Contains(stderr, c.says)) {
 			t.Errorf("%s: code %d, %s", c.alarms, code, stderr)
 		}
 	}
@@ -126,7 +127,7 @@ func TestCheckNamesAnAlarmWhoseStandardRuleHasAnotherNameNow(t *testing.T) {
 		"{point: voltage.l1n, register: holding 0, one count is: 0.1 V}, {point: voltage.l2n, register: holding 1, one count is: 0.1 V}]}]\n"
 	old := "alarms: [{name: voltage.l2n.far.low, priority: critical, point: voltage.l2n, below: 200 V}]"
 	code, _, stderr := call(t, "check", "--config", guided(t, phases+old))
-	if code != exitConfig || !strings.Contains(stderr, "voltage.l2n.far.low replaces no standard alarm any more") ||
+	if code != model.ConfigFault || !strings.Contains(stderr, "voltage.l2n.far.low replaces no standard alarm any more") ||
 		!strings.Contains(stderr, "hint: name it voltage.lost") {
 		t.Errorf("code %d: %s", code, stderr)
 	}
@@ -137,7 +138,7 @@ func TestCheckNamesAnAlarmWhoseStandardRuleHasAnotherNameNow(t *testing.T) {
 func TestAnOwnAlarmInPlaceOfOneOfAllPhasesJudgesAll(t *testing.T) {
 	points := []model.Point{{ID: model.VoltageL1N}, {ID: model.VoltageL2N}, {ID: model.VoltageL3N}}
 	own := model.AlarmRule{ID: "voltage.lost", Priority: model.Critical, Kind: model.BelowLimit, Point: model.VoltageL2N, Limit: 200}
-	all := rules(model.Setup{Rating: model.Rating{Voltage: 400}, Devices: []model.Device{{Name: "meter", Points: points}}, Alarms: []model.AlarmRule{own}})
+	all := record.Rules(model.Setup{Rating: model.Rating{Voltage: 400}, Devices: []model.Device{{Name: "meter", Points: points}}, Alarms: []model.AlarmRule{own}})
 	if all[0].ID != "voltage.lost" || len(all[0].Points) != 3 || all[0].Limit != 200 {
 		t.Errorf("in force is %+v", all[0])
 	}

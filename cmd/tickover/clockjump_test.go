@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"tickover/cmd/tickover/daemon"
 	"tickover/collector/slave"
 	"tickover/collector/store"
 	"tickover/config"
@@ -24,11 +25,11 @@ func clockDay(t *testing.T, jumps map[time.Duration]time.Duration) (said []strin
 		t.Fatal(err)
 	}
 	cfg.StateDir, cfg.Listen = t.TempDir(), ""
-	d, err := newDaemon(cfg, store.Options{KernelBoot: pastBoot, TailBusy: time.Minute, TailSteady: time.Minute}, slog.New(slog.DiscardHandler))
+	d, err := daemon.New(cfg, store.Options{KernelBoot: pastBoot, TailBusy: time.Minute, TailSteady: time.Minute}, slog.New(slog.DiscardHandler))
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer d.close()
+	defer d.Close()
 	p, bank := plant.New(demoSeed, cfg.Setup.Rating), &slave.Registers{}
 	script, length := plant.LiveLoop()
 	player := plant.NewPlayer(p, script, length, false)
@@ -37,14 +38,14 @@ func clockDay(t *testing.T, jumps map[time.Duration]time.Duration) (said []strin
 	for at := time.Duration(0); at < length; at += pastStep {
 		if jump, ok := jumps[at]; ok {
 			estimate := model.ClockEstimate{At: at + pastStart, Wall: wall.Add(at + jump).UnixNano(), Source: model.ClockSynchronised}
-			if err := d.store.Estimate(d.store.Boot(), estimate); err != nil {
+			if err := d.Store.Estimate(d.Store.Boot(), estimate); err != nil {
 				t.Fatal(err)
 			}
 		}
 		player.Advance(pastStep)
 		feed(d, cfg, bank, at, func() { instruments(bank, &cfg.Setup, p) })
 	}
-	for e, err := range d.store.Events(model.Query{}) {
+	for e, err := range d.Store.Events(model.Query{}) {
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -5,13 +5,12 @@ import (
 	"fmt"
 	"net/url"
 
-	"tickover/model"
-	"tickover/model/performance"
+	"tickover/cmd/tickover/client"
 )
 
 // compareCommand holds one run against another.
 type compareCommand struct {
-	stateFlag
+	client.StateFolder
 	Before string `arg:"" help:"The earlier run, from tickover runs."`
 	After  string `arg:"" default:"last" optional:"" help:"The later run; the last when left out."`
 	JSON   bool   `help:"Print a JSON object."`
@@ -19,14 +18,14 @@ type compareCommand struct {
 
 // Run prints the differences, the most telling first.
 func (c *compareCommand) Run(ctx context.Context, s streams) error {
-	a, err := c.open(false)
+	a, err := c.Open(false)
 	if err != nil {
 		return err
 	}
-	defer a.close()
+	defer a.Close()
 	path := "/api/v1/runs/" + url.PathEscape(c.Before) + "/compare/" + url.PathEscape(c.After)
 	if c.JSON {
-		return a.get(ctx, s.out, path, nil)
+		return a.Get(ctx, s.out, path, nil)
 	}
 	var found struct {
 		Before, After string
@@ -34,7 +33,7 @@ func (c *compareCommand) Run(ctx context.Context, s streams) error {
 		Alike         int
 		Open          []string `json:"not_compared"`
 	}
-	if err := a.list(ctx, path, nil, &found); err != nil {
+	if err := a.List(ctx, path, nil, &found); err != nil {
 		return err
 	}
 	fmt.Fprintf(s.out, "Run %s against run %s, the most telling first:\n", found.After, found.Before)
@@ -49,17 +48,4 @@ func (c *compareCommand) Run(ctx context.Context, s streams) error {
 		fmt.Fprintf(s.out, "Not compared: %s.\n", o)
 	}
 	return nil
-}
-
-// Compare ranks how one run differed from another.
-func (s *source) Compare(ctx context.Context, before, after string) (model.Comparison, error) {
-	a, err := s.Record(ctx, before)
-	if err != nil {
-		return model.Comparison{}, err
-	}
-	b, err := s.Record(ctx, after)
-	if err != nil {
-		return model.Comparison{}, err
-	}
-	return performance.Compare(a, b), nil
 }

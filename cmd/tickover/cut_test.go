@@ -9,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"tickover/cmd/tickover/daemon"
 	"tickover/collector/store"
 	"tickover/config"
 	"tickover/model"
@@ -101,7 +102,7 @@ func shelfRules() []model.AlarmRule {
 
 // shelf is a daemon that is fed by hand and does not run.
 type shelf struct {
-	*daemon
+	*daemon.Daemon
 	t     *testing.T
 	at    model.Instant
 	value map[model.PointID]float64
@@ -117,12 +118,12 @@ func openShelf(t *testing.T, dir, kernel string, ring store.Opener, outlets mode
 		}
 	}
 	setup.Devices = []model.Device{box}
-	d, err := newDaemon(&config.Config{StateDir: dir, Setup: setup, Outlets: outlets}, store.Options{KernelBoot: kernel, OpenRing: ring, Slots: 64}, slog.New(slog.DiscardHandler))
+	d, err := daemon.New(&config.Config{StateDir: dir, Setup: setup, Outlets: outlets}, store.Options{KernelBoot: kernel, OpenRing: ring, Slots: 64}, slog.New(slog.DiscardHandler))
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := &shelf{daemon: d, t: t, at: d.now()(), value: map[model.PointID]float64{}}
-	if last := d.store.Last(); !last.Before(s.at) {
+	s := &shelf{Daemon: d, t: t, at: d.Now()(), value: map[model.PointID]float64{}}
+	if last := d.Store.Last(); !last.Before(s.at) {
 		s.at = last.Add(time.Second)
 	}
 	return s
@@ -131,20 +132,20 @@ func openShelf(t *testing.T, dir, kernel string, ring store.Opener, outlets mode
 // scan feeds one scan.
 func (s *shelf) scan() {
 	scan := &model.Scan{Group: "box/1s", At: s.at}
-	for _, p := range s.cfg.Setup.Devices[0].Points {
+	for _, p := range s.Cfg.Setup.Devices[0].Points {
 		scan.Samples = append(scan.Samples, model.GoodSample(p.ID, s.value[p.ID]))
 	}
 	scan.Measured = len(scan.Samples)
-	s.carrier.Feed(scan, "box")
+	s.Carrier.Feed(scan, "box")
 	s.at = s.at.Add(time.Second)
 }
 
 // act does what a person wants, as source.Act does in the carrier's goroutine.
 func (s *shelf) act(v model.AlarmVerb, rule string) {
 	s.t.Helper()
-	events, err := s.machine.Act(model.AlarmAct{Verb: v, Rule: rule, Who: "Marta", Why: "seen", For: time.Hour}, s.at)
+	events, err := s.Machine.Act(model.AlarmAct{Verb: v, Rule: rule, Who: "Marta", Why: "seen", For: time.Hour}, s.at)
 	if err == nil {
-		s.carrier.RecordAlarms(events)
+		s.Carrier.RecordAlarms(events)
 	}
 	if err != nil {
 		s.t.Fatal(err)
@@ -154,7 +155,7 @@ func (s *shelf) act(v model.AlarmVerb, rule string) {
 // states is where every alarm stands.
 func (s *shelf) states() map[string]model.AlarmState {
 	all := map[string]model.AlarmState{}
-	for _, a := range s.machine.Status() {
+	for _, a := range s.Machine.Status() {
 		if s.ours(a.Rule.ID) {
 			all[a.Rule.ID] = a.State
 		}
@@ -164,13 +165,13 @@ func (s *shelf) states() map[string]model.AlarmState {
 
 // ours reports whether a rule is one of the test's, not a standard one.
 func (s *shelf) ours(rule string) bool {
-	return slices.ContainsFunc(s.cfg.Setup.Alarms, func(r model.AlarmRule) bool { return r.ID == rule })
+	return slices.ContainsFunc(s.Cfg.Setup.Alarms, func(r model.AlarmRule) bool { return r.ID == rule })
 }
 
 // journal is every kept transition in words.
 func (s *shelf) journal() (all []string) {
 	s.t.Helper()
-	for e, err := range s.store.Events(model.Query{}) {
+	for e, err := range s.Store.Events(model.Query{}) {
 		if err != nil {
 			s.t.Fatal(err)
 		}
@@ -210,7 +211,7 @@ func (s *shelf) cuts(c *card, write func()) (all []leftover) {
 	before := s.journal()
 	c.seen = func(moment string) {
 		l := leftover{what: moment, dir: c.images[moment], shown: map[string]model.AlarmState{}, kept: before}
-		for _, a := range s.carrier.Latest().Alarms {
+		for _, a := range s.Carrier.Latest().Alarms {
 			l.shown[a.Rule.ID] = a.State
 		}
 		all = append(all, l)
@@ -252,10 +253,10 @@ func (l leftover) goesOn(t *testing.T, kernel string, states map[string]model.Al
 	if got := s.journal(); !slices.Equal(got, want) {
 		t.Errorf("%s, %s boot: in the end the journal is\n%q\nwant\n%q", l.what, kernel, got, want)
 	}
-	if f, err := s.store.Verify(t.Context(), nil); err != nil || !f.Clean() {
+	if f, err := s.Store.Verify(t.Context(), nil); err != nil || !f.Clean() {
 		t.Errorf("%s: %v, %+v", l.what, err, f)
 	}
-	if err := s.close(); err != nil {
+	if err := s.Close(); err != nil {
 		t.Fatal(err)
 	}
 }
@@ -276,7 +277,7 @@ func TestACutBetweenAlarmAndCommit(t *testing.T) {
 	alarm := s.cuts(c, s.scan)
 	raised := s.journal()
 	seen := s.cuts(c, func() { s.act(model.Acknowledge, "fresh") })
-	if err := s.close(); err != nil {
+	if err := s.Close(); err != nil {
 		t.Fatal(err)
 	}
 	for _, rule := range []string{"fresh", "beside", "slow"} {

@@ -9,6 +9,9 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"tickover/cmd/tickover/client"
+	"tickover/model"
 )
 
 // spoil changes a bit of the data file at each place that find gives within
@@ -68,11 +71,11 @@ func TestDamagedEventIsNamed(t *testing.T) {
 	must(t, "note", "--state", state, "an odd sound of the pump")
 	spoil(t, state, func(left []byte) int { return bytes.Index(left, []byte("an odd sound of the pump")) })
 	code, _, said := call(t, "runs", "--state", state)
-	if code == exitDone || !strings.Contains(said, "read event") || !strings.Contains(said, "tickover backup") {
+	if code == model.NoFault || !strings.Contains(said, "read event") || !strings.Contains(said, "tickover backup") {
 		t.Fatalf("exit code %d: %s", code, said)
 	}
 	copied := filepath.Join(t.TempDir(), "copy")
-	if code, _, said := call(t, "backup", "--state", state, copied); code != exitStore {
+	if code, _, said := call(t, "backup", "--state", state, copied); code != model.StoreFault {
 		t.Fatalf("exit code %d: %s", code, said)
 	}
 	if runs := must(t, "runs", "--state", copied); strings.Count(runs, "\n") < 2 {
@@ -90,15 +93,15 @@ func (s stopping) Write(p []byte) (int, error) {
 
 // An export that ends half-way without a daemon says so and does not panic.
 func TestExportStoppedHalfWay(t *testing.T) {
-	a, err := stateFlag{State: pastState(t)}.open(false)
+	a, err := client.StateFolder{State: pastState(t)}.Open(false)
 	if err != nil {
 		t.Fatal(err)
 	}
 	ctx, stop := context.WithCancel(t.Context())
-	if err := a.get(ctx, stopping{stop}, "/api/v1/export", url.Values{}); !errors.Is(err, context.Canceled) {
+	if err := a.Get(ctx, stopping{stop}, "/api/v1/export", url.Values{}); !errors.Is(err, context.Canceled) {
 		t.Errorf("the export ended with %v", err)
 	}
-	if err := a.close(); err != nil {
+	if err := a.Close(); err != nil {
 		t.Error(err)
 	}
 }

@@ -7,16 +7,8 @@ import (
 	"strings"
 	"text/tabwriter"
 
-	"tickover/alarms"
 	"tickover/model"
 )
-
-// Dangers says which instruments of the set see which danger.
-func (s *source) Dangers() []model.Danger { return dangersOf(s.setup) }
-
-func dangersOf(setup model.Setup) []model.Danger {
-	return alarms.Dangers(rules(setup), setup.Points())
-}
 
 // printDangers writes the table of dangers against instruments, those that
 // nothing sees first, each part gravest first.
@@ -50,15 +42,4 @@ func sightWords(d model.Danger) string {
 		names = append(names, s.Instrument)
 	}
 	return "by " + strings.Join(names, ", ")
-}
-
-// uncovered says for the report which dangers of the run could not be seen.
-func uncovered(setup model.Setup) []string {
-	var words []string
-	for _, d := range dangersOf(setup) {
-		if d.Blind != "" {
-			words = append(words, "Not monitored: "+d.Blind+".")
-		}
-	}
-	return words
 }

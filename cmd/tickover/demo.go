@@ -13,6 +13,8 @@ import (
 	"sync"
 	"time"
 
+	"tickover/cmd/tickover/daemon"
+	"tickover/cmd/tickover/record"
 	"tickover/collector/slave"
 	"tickover/collector/store"
 	"tickover/config"
@@ -46,9 +48,9 @@ func (c *demoCommand) Run(ctx context.Context, s streams) error {
 	}
 	cfg.StateDir, cfg.Listen, cfg.Setup.Simulated = c.State, c.Listen, true
 	cfg.Unauthenticated = c.ReadingWithoutPassword
-	switch err := checkAccess(cfg, slog.New(slog.DiscardHandler)); {
+	switch err := daemon.CheckAccess(cfg, slog.New(slog.DiscardHandler)); {
 	case err != nil && config.IsAddress(cfg.Listen):
-		return &fault{code: exitUsage, err: err, hint: "add --reading-without-password: everything shown is made up"}
+		return &model.Fault{Code: model.UsageFault, Err: err, Hint: "add --reading-without-password: everything shown is made up"}
 	case err != nil:
 		return err
 	}
@@ -68,16 +70,16 @@ func (c *demoCommand) Run(ctx context.Context, s streams) error {
 		return err
 	}
 	defer rig.close()
-	d, err := newDaemon(cfg, store.Options{}, slog.New(slog.NewTextHandler(s.err, &slog.HandlerOptions{Level: slog.LevelWarn})))
+	d, err := daemon.New(cfg, store.Options{}, slog.New(slog.NewTextHandler(s.err, &slog.HandlerOptions{Level: slog.LevelWarn})))
 	if err != nil {
 		return err
 	}
 	// A made-up set has a made-up time of day; only this computer is told it.
-	if err := d.store.Estimate(d.store.Boot(), model.ClockEstimate{At: bootOffset(), Wall: time.Now().UnixNano(), Source: model.ClockSimulated}); err != nil {
-		return errors.Join(fmt.Errorf("keep the time: %w", err), d.close())
+	if err := d.Store.Estimate(d.Store.Boot(), model.ClockEstimate{At: record.BootOffset(), Wall: time.Now().UnixNano(), Source: model.ClockSimulated}); err != nil {
+		return errors.Join(fmt.Errorf("keep the time: %w", err), d.Close())
 	}
-	tour(s.out, c.State, d.address())
-	return d.run(ctx, c.For)
+	tour(s.out, c.State, d.Address())
+	return d.Run(ctx, c.For)
 }
 
 // pastScript is what the past day was: its script, and what was wrong.
@@ -100,7 +102,7 @@ func (c *demoCommand) day() (pastScript, error) {
 	}
 	m, ok := plant.MistakeNamed(c.Mistake)
 	if !ok {
-		return day, &fault{code: exitUsage, err: fmt.Errorf("there is no mistake %q", c.Mistake), hint: "tickover demo --help lists them"}
+		return day, &model.Fault{Code: model.UsageFault, Err: fmt.Errorf("there is no mistake %q", c.Mistake), Hint: "tickover demo --help lists them"}
 	}
 	day.wrong = m.Make
 	return day, nil
@@ -158,7 +160,7 @@ func rigAround(cfg *config.Config, p *plant.Plant, player player) (*rig, error) 
 		master, path, err := slave.OpenPTY()
 		if err != nil {
 			r.close()
-			return nil, &fault{code: exitLine, err: fmt.Errorf("open a pseudo-terminal: %w", err), hint: "the demonstration needs /dev/ptmx"}
+			return nil, &model.Fault{Code: model.LineFault, Err: fmt.Errorf("open a pseudo-terminal: %w", err), Hint: "the demonstration needs /dev/ptmx"}
 		}
 		l.Kind, l.Address = model.SerialLine, path
 		r.masters = append(r.masters, master)
@@ -275,7 +277,7 @@ func pastDay(ctx context.Context, cfg *config.Config, day pastScript, progress i
 	past := *cfg
 	past.Listen, past.Outlets = "", model.Outlets{}
 	// A simulated past needs no protection from power cuts: sync rarely.
-	d, err := newDaemon(&past, store.Options{KernelBoot: pastBoot, TailBusy: time.Minute, TailSteady: time.Minute}, slog.New(slog.DiscardHandler))
+	d, err := daemon.New(&past, store.Options{KernelBoot: pastBoot, TailBusy: time.Minute, TailSteady: time.Minute}, slog.New(slog.DiscardHandler))
 	if err != nil {
 		return err
 	}
@@ -283,8 +285,8 @@ func pastDay(ctx context.Context, cfg *config.Config, day pastScript, progress i
 	p := plant.New(demoSeed, cfg.Setup.Rating)
 	day.wrong(p)
 	player := plant.NewPlayer(p, script, length, false)
-	if err := d.store.Estimate(d.store.Boot(), model.ClockEstimate{Wall: time.Now().Add(-24*time.Hour - length).UnixNano(), Source: model.ClockSimulated}); err != nil {
-		return errors.Join(err, d.close())
+	if err := d.Store.Estimate(d.Store.Boot(), model.ClockEstimate{Wall: time.Now().Add(-24*time.Hour - length).UnixNano(), Source: model.ClockSimulated}); err != nil {
+		return errors.Join(err, d.Close())
 	}
 	done := bar(progress, "the past day").setTotal(int64(length / time.Second))
 	defer done.finish()
@@ -292,17 +294,17 @@ func pastDay(ctx context.Context, cfg *config.Config, day pastScript, progress i
 	fillChains(bank, cfg.Setup.Devices)
 	for at := time.Duration(0); at < length && ctx.Err() == nil; at += pastStep {
 		for _, a := range player.Advance(pastStep) {
-			d.carrier.Record(model.Event{At: model.Instant{Boot: d.store.Boot(), Offset: at + pastStart}, Kind: model.NoteEvent, Who: "simulated operator", Text: a.Text})
+			d.Carrier.Record(model.Event{At: model.Instant{Boot: d.Store.Boot(), Offset: at + pastStart}, Kind: model.NoteEvent, Who: "simulated operator", Text: a.Text})
 		}
 		feed(d, cfg, bank, at, func() { instruments(bank, &cfg.Setup, p) })
 		done.set(int64(at / time.Second))
 	}
-	if err := d.close(); err != nil {
+	if err := d.Close(); err != nil {
 		return err
 	}
 	if ctx.Err() != nil {
-		return &fault{code: exitRuntime, err: errors.New("stopped while the past day was prepared: it is not whole"),
-			hint: "start the demonstration again with the same --state; it prepares the day again, which takes some seconds"}
+		return &model.Fault{Code: model.RuntimeFault, Err: errors.New("stopped while the past day was prepared: it is not whole"),
+			Hint: "start the demonstration again with the same --state; it prepares the day again, which takes some seconds"}
 	}
 	return os.WriteFile(filepath.Join(cfg.StateDir, pastDone), nil, 0o600)
 }
@@ -314,8 +316,8 @@ const (
 )
 
 // feed carries the scans that are due; show brings the registers up to date.
-func feed(d *daemon, cfg *config.Config, bank *slave.Registers, at time.Duration, show func()) {
-	now := func() model.Instant { return model.Instant{Boot: d.store.Boot(), Offset: at + pastStart} }
+func feed(d *daemon.Daemon, cfg *config.Config, bank *slave.Registers, at time.Duration, show func()) {
+	now := func() model.Instant { return model.Instant{Boot: d.Store.Boot(), Offset: at + pastStart} }
 	read := func(q model.ReadRequest) (model.Answer, error) {
 		words, exception := bank.Read(q.Unit, q.Table, q.Address, q.Count)
 		if exception != 0 {
@@ -324,12 +326,12 @@ func feed(d *daemon, cfg *config.Config, bank *slave.Registers, at time.Duration
 		return model.Answer{Words: words}, nil
 	}
 	for _, l := range cfg.Setup.Lines {
-		for _, g := range d.carrier.Groups(l.Name) {
+		for _, g := range d.Carrier.Groups(l.Name) {
 			if at%g.Every < pastStep {
 				show()
 				show = func() {} // once for all that is due now
 				scan, _, _ := g.Scan(now(), now, read)
-				d.carrier.Feed(scan, g.Device.Name)
+				d.Carrier.Feed(scan, g.Device.Name)
 			}
 		}
 	}

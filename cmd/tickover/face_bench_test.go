@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"tickover/cmd/tickover/page"
+	"tickover/cmd/tickover/record"
 	"tickover/collector/store"
 	"tickover/config"
 	"tickover/model"
@@ -22,7 +23,7 @@ import (
 
 // soaked makes a store that holds a run of so many hours at 1 Hz, with a load
 // step every hour.
-func soaked(b *testing.B, hours int) *source {
+func soaked(b *testing.B, hours int) *record.Reader {
 	b.Helper()
 	cfg, err := config.Parse("demo.yaml", demoConfig)
 	if err != nil {
@@ -53,7 +54,7 @@ func soaked(b *testing.B, hours int) *source {
 			events = nil
 		}
 	}
-	return newSource(s, cfg.Setup)
+	return record.New(s, cfg.Setup)
 }
 
 // soakScans is what the instruments show in one second of the soak.
@@ -108,7 +109,7 @@ func BenchmarkReport(b *testing.B) {
 // half second: the share of one core, reading the streams included.
 func BenchmarkOpenPages(b *testing.B) {
 	s := soaked(b, 1)
-	live := &ticking{source: s, snap: s.Latest(), changed: make(chan struct{})}
+	live := &ticking{Reader: s, snap: s.Latest(), changed: make(chan struct{})}
 	server := httptest.NewServer(page.New(live, page.Options{TrustLocal: true}))
 	defer server.Close()
 	ctx, stop := context.WithCancel(context.Background())
@@ -136,7 +137,7 @@ func BenchmarkOpenPages(b *testing.B) {
 
 // ticking is a source whose snapshot is renewed by hand.
 type ticking struct {
-	*source
+	*record.Reader
 	mu      sync.Mutex
 	snap    *model.Snapshot
 	changed chan struct{}

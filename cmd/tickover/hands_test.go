@@ -13,6 +13,9 @@ import (
 	"testing"
 	"time"
 
+	"tickover/cmd/tickover/client"
+	"tickover/cmd/tickover/daemon"
+	"tickover/cmd/tickover/record"
 	"tickover/collector/store"
 	"tickover/config"
 	"tickover/model"
@@ -51,7 +54,7 @@ func turnedOver(p *plant.Plant) {
 
 // liveSet runs the daemon of the demonstration over a set that only moves by
 // hand. It ends with the test.
-func liveSet(t *testing.T, state string) (*hands, *daemon) {
+func liveSet(t *testing.T, state string) (*hands, *daemon.Daemon) {
 	t.Helper()
 	cfg, err := config.Parse("demo.yaml", demoConfig)
 	if err != nil {
@@ -63,13 +66,13 @@ func liveSet(t *testing.T, state string) (*hands, *daemon) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	d, err := newDaemon(cfg, store.Options{}, slog.New(slog.DiscardHandler))
+	d, err := daemon.New(cfg, store.Options{}, slog.New(slog.DiscardHandler))
 	if err != nil {
 		t.Fatal(err)
 	}
 	ctx, stop := context.WithCancel(context.Background())
 	done := make(chan error)
-	go func() { done <- d.run(ctx, 0) }()
+	go func() { done <- d.Run(ctx, 0) }()
 	t.Cleanup(func() {
 		stop()
 		if err := <-done; err != nil {
@@ -88,7 +91,7 @@ func TestPanelGaugeFromTheCommandToItsTable(t *testing.T) {
 	state := recorded(t, pastScript{plant.WalkDay, func(*plant.Plant) {}})
 	h, d := liveSet(t, state)
 	oil := func() float64 {
-		r := d.carrier.Latest().Readings[model.OilPressure]
+		r := d.Carrier.Latest().Readings[model.OilPressure]
 		if r.Quality != model.Good {
 			return -1
 		}
@@ -148,7 +151,7 @@ func TestMeasuringWhileTheDaemonStartsAndStops(t *testing.T) {
 			}
 		default:
 		}
-		if code, _, stderr := call(t, "measure", "oil level", "dipstick above minimum", "12 mm", "--state", state); code != exitDone {
+		if code, _, stderr := call(t, "measure", "oil level", "dipstick above minimum", "12 mm", "--state", state); code != model.NoFault {
 			t.Fatalf("measurement %d: code %d\n%s", kept, code, stderr)
 		}
 		time.Sleep(50 * time.Millisecond)
@@ -158,7 +161,7 @@ func TestMeasuringWhileTheDaemonStartsAndStops(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer s.Close()
-	if hand, err := (newSource(s, model.Setup{})).pick(byHand); err != nil || len(hand) != kept {
+	if hand, err := (record.New(s, model.Setup{})).Pick(record.ByHand); err != nil || len(hand) != kept {
 		t.Errorf("%d measurements kept of %d, %v", len(hand), kept, err)
 	}
 }
@@ -180,11 +183,11 @@ func TestWhoHasConnectedIsStillAnswered(t *testing.T) {
 	}
 	asked := make(chan error)
 	go func() {
-		a := overSocket(path, first)
-		asked <- errors.Join(a.post(t.Context(), "/", nil), a.close())
+		a := client.OverSocket(path, first)
+		asked <- errors.Join(a.Post(t.Context(), "/", nil), a.Close())
 	}()
 	stopped := make(chan error)
-	go func() { stopped <- errors.Join(letIn(t.Context(), l), server.Shutdown(t.Context())) }()
+	go func() { stopped <- errors.Join(daemon.DrainAccept(t.Context(), l), server.Shutdown(t.Context())) }()
 	waitFor(t, "the name of the socket to go", func() bool { _, err := os.Stat(path); return err != nil })
 	time.Sleep(20 * time.Millisecond) // time to close it over the one who waits
 	close(busy)

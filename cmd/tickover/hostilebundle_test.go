@@ -13,6 +13,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"tickover/cmd/tickover/record"
 )
 
 // made is one entry of a bundle made by hand.
@@ -38,7 +40,7 @@ func zipOf(t testing.TB, entries ...made) []byte {
 		sum := sha256.Sum256(e.body)
 		sums += hex.EncodeToString(sum[:]) + "  " + e.name + "\n"
 	}
-	w, err := z.Create(bundleSums)
+	w, err := z.Create(record.BundleSums)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -58,7 +60,7 @@ func description(earlier int) []byte {
 // A bundle of 1.2 MB took 57 s and 1.18 GB. What would unpack to more than the
 // format allows is refused by its table of contents.
 func TestAHostileBundleIsRefusedBeforeItIsUnpacked(t *testing.T) {
-	store, manifest := made{bundleStore, zip.Store, []byte("TkBk")}, made{bundleManifest, zip.Deflate, description(0)}
+	store, manifest := made{record.BundleStore, zip.Store, []byte("TkBk")}, made{record.BundleManifest, zip.Deflate, description(0)}
 	entries := func(n int) (all []made) {
 		for i := range n - 3 {
 			all = append(all, made{fmt.Sprint("photos/", i), zip.Store, nil})
@@ -72,14 +74,14 @@ func TestAHostileBundleIsRefusedBeforeItIsUnpacked(t *testing.T) {
 	}{
 		{"within", []made{store, manifest}, "backup is cut off"},
 		{"a bomb", []made{store, manifest, {"readings.csv", zip.Deflate, make([]byte, 256<<20)}}, "would unpack to"},
-		{"as much as is allowed", []made{store, manifest, {"readings.csv", zip.Deflate, make([]byte, alwaysUnpacked)}}, "backup is cut off"},
-		{"a packed store", []made{{bundleStore, zip.Deflate, []byte("TkBk")}, manifest}, "is packed"},
-		{"as many entries as are allowed", entries(mostEntries), "backup is cut off"},
-		{"more", entries(mostEntries + 1), "entries, allowed are"},
-		{"a large description", []made{store, {bundleManifest, zip.Deflate, append(description(0), bytes.Repeat([]byte(" "), largestManifest)...)}}, "would unpack to"},
-		{"as many events as are allowed", []made{store, {bundleManifest, zip.Deflate, description(mostEarlier)}}, "backup is cut off"},
-		{"one more", []made{store, {bundleManifest, zip.Deflate, description(mostEarlier + 1)}}, "earlier events, allowed are"},
-		{"as many as fit the description", []made{store, {bundleManifest, zip.Deflate, description(largestManifest/3 - 100)}}, "earlier events, allowed are"},
+		{"as much as is allowed", []made{store, manifest, {"readings.csv", zip.Deflate, make([]byte, record.AlwaysUnpacked)}}, "backup is cut off"},
+		{"a packed store", []made{{record.BundleStore, zip.Deflate, []byte("TkBk")}, manifest}, "is packed"},
+		{"as many entries as are allowed", entries(record.MostEntries), "backup is cut off"},
+		{"more", entries(record.MostEntries + 1), "entries, allowed are"},
+		{"a large description", []made{store, {record.BundleManifest, zip.Deflate, append(description(0), bytes.Repeat([]byte(" "), record.LargestManifest)...)}}, "would unpack to"},
+		{"as many events as are allowed", []made{store, {record.BundleManifest, zip.Deflate, description(record.MostEarlier)}}, "backup is cut off"},
+		{"one more", []made{store, {record.BundleManifest, zip.Deflate, description(record.MostEarlier + 1)}}, "earlier events, allowed are"},
+		{"as many as fit the description", []made{store, {record.BundleManifest, zip.Deflate, description(record.LargestManifest/3 - 100)}}, "earlier events, allowed are"},
 	} {
 		file := filepath.Join(t.TempDir(), "hostile.zip")
 		if err := os.WriteFile(file, zipOf(t, c.entries...), 0o600); err != nil {
@@ -89,7 +91,7 @@ func TestAHostileBundleIsRefusedBeforeItIsUnpacked(t *testing.T) {
 		var before, after runtime.MemStats
 		runtime.ReadMemStats(&before)
 		begin := time.Now()
-		_, _, err := openBundle(file)
+		_, _, err := record.OpenBundle(file)
 		runtime.ReadMemStats(&after)
 		if err == nil || !strings.Contains(err.Error(), c.says) {
 			t.Errorf("%s: %v, want %q", c.name, err, c.says)
@@ -102,7 +104,7 @@ func TestAHostileBundleIsRefusedBeforeItIsUnpacked(t *testing.T) {
 
 // FuzzBundle opens files that nobody wrote: an error, and nothing left behind.
 func FuzzBundle(f *testing.F) {
-	store, manifest := made{bundleStore, zip.Store, []byte("TkBk")}, made{bundleManifest, zip.Deflate, description(2)}
+	store, manifest := made{record.BundleStore, zip.Store, []byte("TkBk")}, made{record.BundleManifest, zip.Deflate, description(2)}
 	f.Add(zipOf(f, store, manifest))
 	f.Add(zipOf(f, manifest, made{"readings.csv", zip.Deflate, make([]byte, 4<<20)}))
 	f.Add([]byte("PK\x05\x06" + strings.Repeat("\x00", 18)))
@@ -112,7 +114,7 @@ func FuzzBundle(f *testing.F) {
 		if err := os.WriteFile(file, in, 0o600); err != nil {
 			t.Fatal(err)
 		}
-		if _, end, err := openBundle(file); err == nil {
+		if _, end, err := record.OpenBundle(file); err == nil {
 			if err := end(); err != nil {
 				t.Fatal(err)
 			}

@@ -11,6 +11,10 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"tickover/cmd/tickover/api"
+	"tickover/cmd/tickover/client"
+	"tickover/model"
 )
 
 // asking are the commands that ask the daemon, by what they are given besides the
@@ -26,7 +30,7 @@ func asking(t *testing.T) [][]string {
 func TestCommandsEndWhenTheDaemonHangs(t *testing.T) {
 	t.Parallel()
 	state := t.TempDir()
-	l, err := net.Listen("unix", socketPath(state))
+	l, err := net.Listen("unix", api.SocketPath(state))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -36,10 +40,10 @@ func TestCommandsEndWhenTheDaemonHangs(t *testing.T) {
 		all.Go(func() {
 			began := time.Now()
 			code, _, stderr := call(t, append(args, "--state", state)...)
-			if took := time.Since(began); took > 2*hangs {
+			if took := time.Since(began); took > 2*client.Hangs {
 				t.Errorf("%s took %s", args[0], took)
 			}
-			if code != exitRuntime || !strings.Contains(stderr, "does not answer") || !strings.Contains(stderr, "systemctl") {
+			if code != model.RuntimeFault || !strings.Contains(stderr, "does not answer") || !strings.Contains(stderr, "systemctl") {
 				t.Errorf("%v: exit code %d\n%s", args, code, stderr)
 			}
 		})
@@ -59,7 +63,7 @@ func TestAMistypedStateFolderMakesNoStore(t *testing.T) {
 				}
 			}
 			code, _, stderr := call(t, append(args, "--state", state)...)
-			if code == exitDone || !strings.Contains(stderr, "--state") {
+			if code == model.NoFault || !strings.Contains(stderr, "--state") {
 				t.Errorf("%v: exit code %d\n%s", args, code, stderr)
 			}
 			if files, err := os.ReadDir(state); len(files) > 0 || err == nil && !make {
@@ -87,14 +91,14 @@ func TestHangupStopsAsTerminateDoes(t *testing.T) {
 	if err := daemon.Start(); err != nil {
 		t.Fatal(err)
 	}
-	waitFor(t, "the daemon's socket", func() bool { _, err := os.Stat(socketPath(dir)); return err == nil })
+	waitFor(t, "the daemon's socket", func() bool { _, err := os.Stat(api.SocketPath(dir)); return err == nil })
 	if err := daemon.Process.Signal(syscall.SIGHUP); err != nil {
 		t.Fatal(err)
 	}
 	if err := daemon.Wait(); err != nil {
 		t.Errorf("%v\n%s", err, said.String())
 	}
-	if code, _, stderr := call(t, "verify", "--state", dir); code != exitDone {
+	if code, _, stderr := call(t, "verify", "--state", dir); code != model.NoFault {
 		t.Errorf("verify: exit code %d\n%s", code, stderr)
 	}
 }

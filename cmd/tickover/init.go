@@ -12,6 +12,7 @@ import (
 
 	"golang.org/x/term"
 
+	"tickover/cmd/tickover/record"
 	"tickover/config"
 	"tickover/model"
 )
@@ -53,14 +54,14 @@ func (c *initCommand) Run(s streams) error {
 	cfg, err := config.Parse(c.Output, []byte(text))
 	if errors.As(err, &mistakes) {
 		fmt.Fprintln(s.err, mistakes.Error())
-		return &fault{code: exitUsage, err: errors.New("the answers give no valid configuration; nothing was written"), hint: "give every value its unit, as in 50 kVA"}
+		return &model.Fault{Code: model.UsageFault, Err: errors.New("the answers give no valid configuration; nothing was written"), Hint: "give every value its unit, as in 50 kVA"}
 	} else if err != nil {
 		return err
 	}
 	if err := c.write(s, text); err != nil || c.Output == "-" || len(cfg.Setup.Devices) == 0 {
 		return err
 	}
-	return printDangers(s.out, dangersOf(cfg.Setup))
+	return printDangers(s.out, record.DangersOf(cfg.Setup))
 }
 
 // mayReplace refuses to write over somebody's work.
@@ -79,7 +80,7 @@ func (c *initCommand) mayReplace() error {
 	default:
 		err = fmt.Errorf("%s is there and cannot be read as a configuration", c.Output)
 	}
-	return &fault{code: exitUsage, err: err, hint: "choose another --output, or replace it with --force; the old one is then kept beside it"}
+	return &model.Fault{Code: model.UsageFault, Err: err, Hint: "choose another --output, or replace it with --force; the old one is then kept beside it"}
 }
 
 // surveyed reads what a survey found; nothing without one.
@@ -90,17 +91,17 @@ func (c *initCommand) surveyed(pipe io.Reader) ([]found, error) {
 	if c.Survey != "-" {
 		f, err := os.Open(c.Survey)
 		if err != nil {
-			return nil, &fault{code: exitUsage, err: err, hint: "write it with tickover survey --json > FILE"}
+			return nil, &model.Fault{Code: model.UsageFault, Err: err, Hint: "write it with tickover survey --json > FILE"}
 		}
 		defer f.Close()
 		pipe = f
 	}
 	var all []found
 	if err := json.NewDecoder(pipe).Decode(&all); err != nil {
-		return nil, &fault{code: exitUsage, err: fmt.Errorf("read the survey: %w", err), hint: "write it with tickover survey --json > FILE"}
+		return nil, &model.Fault{Code: model.UsageFault, Err: fmt.Errorf("read the survey: %w", err), Hint: "write it with tickover survey --json > FILE"}
 	}
 	if c.line() == "" {
-		return nil, &fault{code: exitUsage, err: errors.New("a survey does not say which line it was made on"), hint: "add --serial, --modbus-tcp or --rtu-over-tcp as for the survey"}
+		return nil, &model.Fault{Code: model.UsageFault, Err: errors.New("a survey does not say which line it was made on"), Hint: "add --serial, --modbus-tcp or --rtu-over-tcp as for the survey"}
 	}
 	return all, nil
 }

@@ -48,7 +48,7 @@ func TestInitWritesACheckedConfiguration(t *testing.T) {
 			t.Errorf("no %q in\n%s", want, text)
 		}
 	}
-	if code, _, said := call(t, args...); code != exitUsage || !strings.Contains(said, "--force") {
+	if code, _, said := call(t, args...); code != model.UsageFault || !strings.Contains(said, "--force") {
 		t.Errorf("written over without a word: %d\n%s", code, said)
 	}
 	must(t, append(args, "--force")...)
@@ -80,7 +80,7 @@ func TestInitAnswersAndMistakes(t *testing.T) {
 		{"which line", []string{"--survey", write(t, t.TempDir(), "s.json", "[]")}},
 	} {
 		code, _, said := call(t, append([]string{"init", "--output", "-"}, bad.args...)...)
-		if code != exitUsage || !strings.Contains(said, bad.says) {
+		if code != model.UsageFault || !strings.Contains(said, bad.says) {
 			t.Errorf("%v: exit code %d, no %q in\n%s", bad.args, code, bad.says, said)
 		}
 	}

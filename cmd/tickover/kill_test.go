@@ -9,6 +9,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"tickover/model"
 )
 
 // A daemon killed in the middle of a start leaves a clean store that misses
@@ -40,7 +42,7 @@ func TestKilledDaemonLosesAtMostTheTail(t *testing.T) {
 	started := time.Now()
 	again := make(chan map[string]float64)
 	go func() { again <- counters(t, address) }()
-	if code, _, said := call(t, "demo", "--state", state, "--listen", address, "--for", "3s"); code != exitDone {
+	if code, _, said := call(t, "demo", "--state", state, "--listen", address, "--for", "3s"); code != model.NoFault {
 		t.Fatalf("the next start ended with %d after %s:\n%s", code, time.Since(started), said)
 	}
 	for name, now := range <-again {

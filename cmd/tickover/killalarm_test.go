@@ -20,6 +20,8 @@ import (
 	"testing"
 	"time"
 
+	"tickover/cmd/tickover/api"
+	"tickover/cmd/tickover/client"
 	"tickover/collector/slave"
 	"tickover/model"
 )
@@ -67,26 +69,26 @@ func TestAnAlarmThatNobodyWasToldOfIsToldAfterTheNextStart(t *testing.T) {
 	p, dir := newPager(t), t.TempDir()
 	outlets := model.Outlets{Targets: []model.Target{{Name: "pager", URL: p.URL}}, Routes: []model.Route{{To: []string{"pager"}}}}
 	s := openShelf(t, dir, "first", nil, outlets)
-	s.outlets.start()
+	s.Outlets.Start()
 	s.value["seen"] = 60
 	s.scan()
 	waitFor(t, "the first alarm to be told", func() bool { return p.count("seen") == 1 })
-	s.outlets.end(slog.New(slog.DiscardHandler)) // as if it had not been its turn any more
+	s.Outlets.End(slog.New(slog.DiscardHandler)) // as if it had not been its turn any more
 	s.value["fresh"] = 60
 	s.scan()
-	if err := s.close(); err != nil {
+	if err := s.Close(); err != nil {
 		t.Fatal(err)
 	}
 	for _, rule := range []string{"beside", "repair"} {
 		r := openShelf(t, dir, "first", nil, outlets)
 		r.value["seen"], r.value["fresh"] = 60, 60
-		r.outlets.start()
+		r.Outlets.Start()
 		waitFor(t, "the forgotten alarm to be told", func() bool { return p.count("fresh") > 0 })
 		r.value[model.PointID(rule)] = 60
 		r.scan()
 		waitFor(t, "the newest alarm to be told", func() bool { return p.count(rule) > 0 })
-		r.outlets.end(slog.New(slog.DiscardHandler))
-		if err := r.close(); err != nil {
+		r.Outlets.End(slog.New(slog.DiscardHandler))
+		if err := r.Close(); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -105,14 +107,14 @@ type killed struct {
 	daemon            *exec.Cmd
 	pull              func() // the line, which a killed program leaves locked
 	log               strings.Builder
-	ask               *archive
+	ask               *client.Client
 }
 
 func newKilled(t *testing.T, n int, hook string) *killed {
 	t.Helper()
 	dir := t.TempDir()
 	k := &killed{t: t, state: filepath.Join(dir, "state"), file: filepath.Join(dir, "k.yaml"), link: filepath.Join(dir, "adapter"), bank: &slave.Registers{}}
-	k.ask = overSocket(socketPath(k.state), nil)
+	k.ask = client.OverSocket(api.SocketPath(k.state), nil)
 	points, rules := "", ""
 	for i := range n {
 		k.bank.Set(1, model.InputRegisters, uint16(i), 1)
@@ -135,7 +137,7 @@ func (k *killed) states() map[string]string {
 		Rule, State string
 		Value       *float64 // null before the first reading
 	}
-	if k.ask.list(context.Background(), "/api/v1/alarms", nil, &rows) != nil {
+	if k.ask.List(context.Background(), "/api/v1/alarms", nil, &rows) != nil {
 		return nil
 	}
 	all := map[string]string{}
@@ -181,7 +183,7 @@ func (k *killed) round(i int) (acknowledged bool) {
 		default:
 		}
 		if !acknowledged && k.states()[rule] == model.AlarmUnacknowledged.String() {
-			acknowledged = k.ask.post(context.Background(), "/api/v1/alarms/"+rule+"/acknowledge", url.Values{"who": {"Marta"}}) == nil
+			acknowledged = k.ask.Post(context.Background(), "/api/v1/alarms/"+rule+"/acknowledge", url.Values{"who": {"Marta"}}) == nil
 		}
 	}
 }
@@ -233,7 +235,7 @@ func TestKilledAroundAlarms(t *testing.T) {
 			raised[a.Rule]++
 		}
 	}
-	if err := src.store.Close(); err != nil {
+	if err := src.Store.Close(); err != nil {
 		t.Fatal(err)
 	}
 	for i := range *kills {

@@ -12,7 +12,9 @@ import (
 	"testing"
 	"time"
 
-	"tickover/cmd/tickover/page"
+	"tickover/cmd/tickover/api"
+	"tickover/cmd/tickover/daemon"
+	"tickover/cmd/tickover/record"
 	"tickover/collector"
 	"tickover/collector/slave"
 	"tickover/collector/store"
@@ -27,7 +29,7 @@ import (
 // slowDay polls the simulated set over a line on which every answer takes its
 // time, while the set goes on, and keeps what the daemon was given.
 type slowDay struct {
-	*daemon
+	*daemon.Daemon
 	cfg    *config.Config
 	plant  *plant.Plant
 	player *plant.Player
@@ -36,7 +38,7 @@ type slowDay struct {
 	given  []*model.Scan
 }
 
-func (d *slowDay) instant() model.Instant { return model.Instant{Boot: d.store.Boot(), Offset: d.now} }
+func (d *slowDay) instant() model.Instant { return model.Instant{Boot: d.Store.Boot(), Offset: d.now} }
 
 func (d *slowDay) pass(until time.Duration) {
 	if until > d.now {
@@ -50,18 +52,18 @@ func (d *slowDay) pass(until time.Duration) {
 func (d *slowDay) second() {
 	begin := d.now
 	for _, l := range d.cfg.Setup.Lines {
-		for _, g := range d.carrier.Groups(l.Name) {
+		for _, g := range d.Carrier.Groups(l.Name) {
 			read := func(q model.ReadRequest) (model.Answer, error) {
 				d.pass(d.now + collector.WireTime(l, g.Device, q.Table, int(q.Count), collector.Turnaround))
 				words, _ := d.bank.Read(q.Unit, q.Table, q.Address, q.Count)
 				return model.Answer{Words: words}, nil
 			}
-			at := model.Instant{Boot: d.store.Boot(), Offset: d.now.Truncate(time.Millisecond)}
+			at := model.Instant{Boot: d.Store.Boot(), Offset: d.now.Truncate(time.Millisecond)}
 			scan, _, _ := g.Scan(at, d.instant, read)
 			given := *scan
 			given.Samples = slices.Clone(scan.Samples[:scan.Measured])
 			d.given = append(d.given, &given)
-			d.carrier.Feed(scan, g.Device.Name)
+			d.Carrier.Feed(scan, g.Device.Name)
 		}
 	}
 	d.pass(begin + time.Second)
@@ -74,13 +76,13 @@ func startSlowDay(t *testing.T) *slowDay {
 		t.Fatal(err)
 	}
 	cfg.StateDir, cfg.Listen, cfg.Setup.Simulated = t.TempDir(), "", true
-	d, err := newDaemon(cfg, store.Options{KernelBoot: "slow day"}, slog.New(slog.DiscardHandler))
+	d, err := daemon.New(cfg, store.Options{KernelBoot: "slow day"}, slog.New(slog.DiscardHandler))
 	if err != nil {
 		t.Fatal(err)
 	}
 	script, length := plant.LiveLoop()
 	p := plant.New(demoSeed, cfg.Setup.Rating)
-	day := &slowDay{daemon: d, cfg: cfg, plant: p, player: plant.NewPlayer(p, script, length, false), bank: &slave.Registers{}}
+	day := &slowDay{Daemon: d, cfg: cfg, plant: p, player: plant.NewPlayer(p, script, length, false), bank: &slave.Registers{}}
 	fillChains(day.bank, cfg.Setup.Devices)
 	instruments(day.bank, &cfg.Setup, p)
 	for day.now < length {
@@ -93,7 +95,7 @@ func startSlowDay(t *testing.T) *slowDay {
 // after what change does to it.
 func (d *slowDay) record(t *testing.T, run model.Run, events []model.Event, change func(*model.Scan)) *model.RunRecord {
 	t.Helper()
-	setup, span := d.cfg.Setup, runSpan(run)
+	setup, span := d.cfg.Setup, record.RunSpan(run)
 	gain := electrical.VoltageGain(slices.Collect(maps.Values(setup.Points())), setup.Rating)
 	scans := func(yield func(*model.Scan, error) bool) {
 		for _, given := range d.given {
@@ -107,7 +109,7 @@ func (d *slowDay) record(t *testing.T, run model.Run, events []model.Event, chan
 			}
 		}
 	}
-	rec, err := performance.Record(performance.Input{Run: run, Rating: setup.Rating, Clock: d.store.Clock(), Scans: scans, Events: events,
+	rec, err := performance.Record(performance.Input{Run: run, Rating: setup.Rating, Clock: d.Store.Clock(), Scans: scans, Events: events,
 		Simulated: true, Limits: setup.Rating.Class, Own: setup.LimitSets})
 	if err != nil {
 		t.Fatal(err)
@@ -121,13 +123,13 @@ func (d *slowDay) record(t *testing.T, run model.Run, events []model.Event, chan
 func TestTheStoreTellsWhatTheDaemonKnew(t *testing.T) {
 	t.Parallel()
 	d := startSlowDay(t)
-	defer d.close()
-	s := newSource(d.store, d.cfg.Setup)
-	run, err := s.run(context.Background(), "last")
+	defer d.Close()
+	s := record.New(d.Store, d.cfg.Setup)
+	run, err := s.Run(context.Background(), "last")
 	if err != nil {
 		t.Fatal(err)
 	}
-	events, err := s.eventsOf(run)
+	events, err := s.EventsOf(run)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -152,7 +154,7 @@ func TestTheStoreTellsWhatTheDaemonKnew(t *testing.T) {
 		t.Error("the figures are the same without lags")
 	}
 	var out bytes.Buffer
-	if err := s.Export(context.Background(), &out, runSpan(run), page.Form{Format: "csv", Lags: true}); err != nil {
+	if err := s.Export(context.Background(), &out, record.RunSpan(run), api.Form{Format: "csv", Lags: true}); err != nil {
 		t.Fatal(err)
 	}
 	rows, err := csv.NewReader(&out).ReadAll()
@@ -163,7 +165,7 @@ func TestTheStoreTellsWhatTheDaemonKnew(t *testing.T) {
 	if column < 0 || !slices.ContainsFunc(rows[1:], func(r []string) bool { return len(r[column]) == len("0.076") }) {
 		t.Errorf("the export has no lags: %s, %s", rows[0], rows[1])
 	}
-	checks, err := s.Wiring(context.Background(), runSpan(run))
+	checks, err := s.Wiring(context.Background(), record.RunSpan(run))
 	if err != nil || len(checks) == 0 || checks[0].Code != "C01" || !strings.Contains(checks[0].Words, "of them within") {
 		t.Errorf("the check of devices does not tell how long answers take: %+v, %v", checks, err)
 	}

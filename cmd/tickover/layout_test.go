@@ -37,9 +37,17 @@ var allowed = []struct {
 	{"collector/host", []string{"model"}, "the computer's own facts are words like any other"},
 	{"collector/metrics", []string{"model"}, "it shows a snapshot and nothing else"},
 	{"collector/forward", []string{"model"}, "it forwards what the store yields through an interface"},
+	{"cmd/tickover/api", []string{"model"}, "what page, socket, commands and --json say to each other"},
 	{"cmd/tickover/chart", []string{"model"}, "a drawing knows nothing of who hangs it up"},
-	{"cmd/tickover/page", []string{"model", "model/performance", "cmd/tickover/chart"}, "the page asks one small interface, judges by the report's limit sets, and draws as the report does"},
+	{"cmd/tickover/page", []string{"model", "model/performance", "cmd/tickover/api", "cmd/tickover/chart"}, "the page asks one small interface, judges by the report's limit sets, and draws as the report does"},
 	{"cmd/tickover/report", []string{"model", "cmd/tickover/chart"}, "a report is a record made readable, and draws as the page does"},
+	{"cmd/tickover/record", []string{"model", "model/electrical", "model/performance", "model/running",
+		"model/transducer", "model/winding", "model/wiring", "alarms", "collector", "collector/metrics",
+		"collector/store", "cmd/tickover/api", "cmd/tickover/report"},
+		"it answers from the store, or from the running carrier, with the arithmetic of the model"},
+	{"cmd/tickover/client", []string{"model", "collector/store", "cmd/tickover/api", "cmd/tickover/page",
+		"cmd/tickover/record"}, "it asks the daemon, or answers from the files as the daemon would"},
+	{"cmd/tickover/daemon", []string{"*"}, "it starts and stops everything that runs"},
 	{"cmd/tickover", []string{"*"}, "only the command wires everything"},
 }
 

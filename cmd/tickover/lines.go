@@ -9,27 +9,28 @@ import (
 	"strings"
 	"text/tabwriter"
 
+	"tickover/cmd/tickover/client"
 	"tickover/cmd/tickover/page"
 )
 
 // linesCommand tells how the lines fare.
 type linesCommand struct {
-	stateFlag
+	client.StateFolder
 	JSON bool `help:"Print a JSON array."`
 }
 
 // Run prints what happened on each line, and on each unit of it.
 func (c *linesCommand) Run(ctx context.Context, s streams) error {
-	a, err := c.open(false)
+	a, err := c.Open(false)
 	if err != nil {
 		return err
 	}
-	defer a.close()
+	defer a.Close()
 	if c.JSON {
-		return a.get(ctx, s.out, "/api/v1/lines", nil)
+		return a.Get(ctx, s.out, "/api/v1/lines", nil)
 	}
 	var lines []page.Line
-	if err := a.list(ctx, "/api/v1/lines", nil, &lines); err != nil {
+	if err := a.List(ctx, "/api/v1/lines", nil, &lines); err != nil {
 		return err
 	}
 	if len(lines) == 0 {

@@ -4,6 +4,7 @@ import (
 	"strings"
 	"testing"
 
+	"tickover/cmd/tickover/client"
 	"tickover/model"
 )
 
@@ -42,14 +43,14 @@ func TestAlarmsWithoutADaemon(t *testing.T) {
 func TestARunIsOpenOnlyWhileItIs(t *testing.T) {
 	const at = "2025-11-08 18:20:00 UTC"
 	for _, c := range []struct {
-		row  runRow
+		row  client.RunRow
 		want string
 	}{
-		{runRow{Open: true}, "still going"},
-		{runRow{EndDate: at}, at},
-		{runRow{EndDate: at, CutShort: "power failed"}, at + ": power failed"},
+		{client.RunRow{Open: true}, "still going"},
+		{client.RunRow{EndDate: at}, at},
+		{client.RunRow{EndDate: at, CutShort: "power failed"}, at + ": power failed"},
 	} {
-		if got := c.row.end(); got != c.want {
+		if got := c.row.End(); got != c.want {
 			t.Errorf("%+v ends %q, want %q", c.row, got, c.want)
 		}
 	}

@@ -148,9 +148,9 @@ func (l lineLoad) judge(warnings io.Writer) error {
 	hint := "poll less often, split the line in two, or raise the baud rate"
 	switch {
 	case len(l.late) > 0:
-		return &fault{code: exitConfig, err: fmt.Errorf("line %s cannot hold what is asked: %s, more than its interval", l.Line, strings.Join(l.late, ", ")), hint: hint}
+		return &model.Fault{Code: model.ConfigFault, Err: fmt.Errorf("line %s cannot hold what is asked: %s, more than its interval", l.Line, strings.Join(l.late, ", ")), Hint: hint}
 	case l.Share > 1:
-		return &fault{code: exitConfig, err: fmt.Errorf("line %s is asked for %.0f %% of its time", l.Line, 100*l.Share), hint: hint}
+		return &model.Fault{Code: model.ConfigFault, Err: fmt.Errorf("line %s is asked for %.0f %% of its time", l.Line, 100*l.Share), Hint: hint}
 	case l.Share > nearlyFull:
 		fmt.Fprintf(warnings, "warning: line %s is asked for %.0f %% of its time; retries and a silent unit will make rounds late\nhint: %s\n", l.Line, 100*l.Share, hint)
 	}

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"tickover/alarms/notify"
+	"tickover/cmd/tickover/daemon"
 	"tickover/model"
 )
 
@@ -103,7 +104,7 @@ func mailOnce(address string, s model.Security, a model.Access) error {
 	target := model.Target{Name: "letter", Kind: model.Mail, Server: address, Security: s, Access: a, From: "skid@example.org", To: []string{"ada@example.org"}}
 	ctx, cancel := context.WithTimeout(context.Background(), patientPost)
 	defer cancel()
-	return (&daemon{}).sender(target, nil).Send(ctx, notify.Digest{Set: "Hatchery", Messages: []notify.Message{{ID: "1", Text: "Oil pressure low"}}})
+	return (&daemon.Daemon{}).Sender(target, nil).Send(ctx, notify.Digest{Set: "Hatchery", Messages: []notify.Message{{ID: "1", Text: "Oil pressure low"}}})
 }
 
 // A mail goes through TLS, or the reason and the cure are said: the server's

@@ -75,7 +75,7 @@ func Main(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 		k, err := parser.Parse(args)
 		if err != nil {
 			fmt.Fprintf(stderr, "tickover: %v\nhint: %s\n", err, helpFor(err))
-			code, done = exitUsage, true
+			code, done = model.UsageFault, true
 			return
 		}
 		k.BindTo(ctx, (*context.Context)(nil))
@@ -132,30 +132,10 @@ func catchExit(code *int, done *bool) {
 	}
 }
 
-// The exit codes.
-const (
-	exitDone    = 0
-	exitRuntime = 1
-	exitUsage   = 2
-	exitConfig  = 3
-	exitLine    = 4
-	exitStore   = 5
-)
-
-// fault is an error for people: what happened, and what to do.
-type fault struct {
-	code int
-	err  error
-	hint string
-}
-
-func (f *fault) Error() string { return f.err.Error() }
-func (f *fault) Unwrap() error { return f.err }
-
 // explain prints an error with its hint and returns the exit code.
 func explain(err error, stderr io.Writer) int {
 	if err == nil {
-		return exitDone
+		return model.NoFault
 	}
 	code, hint := classify(err)
 	fmt.Fprintf(stderr, "tickover: %v\n", err)
@@ -167,22 +147,22 @@ func explain(err error, stderr io.Writer) int {
 
 func classify(err error) (code int, hint string) {
 	var (
-		f        *fault
+		f        *model.Fault
 		mistakes config.Mistakes
 		read     *model.ReadError
 	)
 	switch {
 	case errors.As(err, &f):
-		return f.code, f.hint
+		return f.Code, f.Hint
 	case errors.As(err, &mistakes):
-		return exitConfig, ""
+		return model.ConfigFault, ""
 	case errors.Is(err, store.ErrLocked), errors.Is(err, store.ErrNewer), errors.Is(err, store.ErrNone), errors.Is(err, store.ErrDamaged):
-		return exitStore, ""
+		return model.StoreFault, ""
 	case errors.As(err, &read):
 		if read.Cause == model.LineClosed {
-			return exitLine, read.Hint
+			return model.LineFault, read.Hint
 		}
-		return exitRuntime, read.Hint
+		return model.RuntimeFault, read.Hint
 	}
-	return exitRuntime, ""
+	return model.RuntimeFault, ""
 }

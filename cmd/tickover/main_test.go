@@ -13,6 +13,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"tickover/model"
 )
 
 // call runs one command as the shell would.
@@ -27,7 +29,7 @@ func call(t *testing.T, args ...string) (code int, stdout, stderr string) {
 func must(t *testing.T, args ...string) string {
 	t.Helper()
 	code, out, stderr := call(t, args...)
-	if code != exitDone {
+	if code != model.NoFault {
 		t.Fatalf("tickover %s: exit code %d\n%s", strings.Join(args, " "), code, stderr)
 	}
 	return out
@@ -91,7 +93,7 @@ func TestDemoFromTheWireToTheReport(t *testing.T) {
 		t.Errorf("beside the daemon verify says:\n%s", out)
 	}
 	stop()
-	if code := <-done; code != exitDone {
+	if code := <-done; code != model.NoFault {
 		t.Fatalf("the demonstration ended with %d\n%s", code, stderr.String())
 	}
 	if left := answers(t, state); left.report != asked.report {
@@ -179,15 +181,15 @@ func TestExitCodes(t *testing.T) {
 		says string
 		args []string
 	}{
-		{exitUsage, "hint: tickover --help", []string{"runz"}},
-		{exitUsage, "hint: tickover alarms ack --help", []string{"alarms", "ack", "oil.pressure.low"}},
-		{exitUsage, `"3" is no time: write it such as 30min`, []string{"alarms", "shelve", "oil.pressure.low", "--who", "Ada", "--why", "test", "--for", "3"}},
-		{exitStore, "no store", []string{"alarms", "shelve", "oil.pressure.low", "--who", "Ada", "--why", "test", "--for", "30 min", "--state", empty}},
-		{exitUsage, "hint:", []string{"report", "--format", "pdf", "--state", empty}},
-		{exitConfig, "bad.yaml:1", []string{"check", "--config", bad}},
-		{exitConfig, "--config", []string{"check", "--config", empty + "/none.yaml"}},
-		{exitLine, "/dev/no-such-port", []string{"peek", "--config", missingTTY}},
-		{exitStore, "no store", []string{"runs", "--state", empty}},
+		{model.UsageFault, "hint: tickover --help", []string{"runz"}},
+		{model.UsageFault, "hint: tickover alarms ack --help", []string{"alarms", "ack", "oil.pressure.low"}},
+		{model.UsageFault, `"3" is no time: write it such as 30min`, []string{"alarms", "shelve", "oil.pressure.low", "--who", "Ada", "--why", "test", "--for", "3"}},
+		{model.StoreFault, "no store", []string{"alarms", "shelve", "oil.pressure.low", "--who", "Ada", "--why", "test", "--for", "30 min", "--state", empty}},
+		{model.UsageFault, "hint:", []string{"report", "--format", "pdf", "--state", empty}},
+		{model.ConfigFault, "bad.yaml:1", []string{"check", "--config", bad}},
+		{model.ConfigFault, "--config", []string{"check", "--config", empty + "/none.yaml"}},
+		{model.LineFault, "/dev/no-such-port", []string{"peek", "--config", missingTTY}},
+		{model.StoreFault, "no store", []string{"runs", "--state", empty}},
 	} {
 		code, _, stderr := call(t, c.args...)
 		if code != c.want || !strings.Contains(stderr, c.says) {
@@ -198,7 +200,7 @@ func TestExitCodes(t *testing.T) {
 
 func TestHelpAndVersionSucceed(t *testing.T) {
 	for _, args := range [][]string{{"--help"}, {"report", "--help"}, {"version"}, {"version", "--json"}} {
-		if code, out, _ := call(t, args...); code != exitDone || out == "" {
+		if code, out, _ := call(t, args...); code != model.NoFault || out == "" {
 			t.Errorf("tickover %v: exit code %d, output %q", args, code, out)
 		}
 	}

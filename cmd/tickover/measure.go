@@ -14,6 +14,7 @@ import (
 
 	"golang.org/x/term"
 
+	"tickover/cmd/tickover/client"
 	"tickover/model"
 )
 
@@ -27,7 +28,7 @@ type measureCommand struct {
 }
 
 type measureTake struct {
-	stateFlag
+	client.StateFolder
 	Kind       string            `arg:"" help:"What was measured, such as \"insulation resistance\"; see tickover measure kinds."`
 	Points     string            `arg:"" help:"Where, such as U-E."`
 	Value      string            `arg:"" help:"The value with its unit, or yes or no."`
@@ -60,13 +61,13 @@ func (c *measureTake) Run(ctx context.Context, s streams) error {
 	case kind.HighVolt && c.Unticked == "" && term.IsTerminal(int(os.Stdin.Fd())):
 		form.Set("ticks", strings.Join(askTicks(os.Stdin, s.err), "\n"))
 	}
-	a, err := c.open(true)
+	a, err := c.Open(true)
 	if err != nil {
 		return err
 	}
-	defer a.close()
+	defer a.Close()
 	var body strings.Builder
-	if err := a.do(ctx, "POST", "/api/v1/measurements", strings.NewReader(form.Encode()), &body); err != nil {
+	if err := a.Do(ctx, "POST", "/api/v1/measurements", strings.NewReader(form.Encode()), &body); err != nil {
 		return err
 	}
 	if c.JSON {
@@ -131,7 +132,7 @@ func printFigures(w io.Writer, figures []figureRow) {
 }
 
 type measureList struct {
-	stateFlag
+	client.StateFolder
 	JSON bool `help:"Print a JSON object."`
 }
 
@@ -149,13 +150,13 @@ func (v *valueRow) String() string {
 
 // Run prints the list.
 func (c *measureList) Run(ctx context.Context, s streams) error {
-	a, err := c.open(false)
+	a, err := c.Open(false)
 	if err != nil {
 		return err
 	}
-	defer a.close()
+	defer a.Close()
 	if c.JSON {
-		return a.get(ctx, s.out, "/api/v1/measurements", nil)
+		return a.Get(ctx, s.out, "/api/v1/measurements", nil)
 	}
 	var all struct {
 		Measurements []struct {
@@ -172,7 +173,7 @@ func (c *measureList) Run(ctx context.Context, s streams) error {
 			Figures       []figureRow
 		} `json:"dry_out"`
 	}
-	if err := a.list(ctx, "/api/v1/measurements", nil, &all); err != nil {
+	if err := a.List(ctx, "/api/v1/measurements", nil, &all); err != nil {
 		return err
 	}
 	if len(all.Measurements) == 0 {
@@ -226,7 +227,7 @@ func (c *measureKinds) Run(s streams) error {
 }
 
 type measureFact struct {
-	stateFlag
+	client.StateFolder
 	Name string `arg:"" help:"Such as \"engine serial number\"."`
 	Text string `arg:"" help:"What it says."`
 	Who  string `help:"Who says so."`
@@ -234,12 +235,12 @@ type measureFact struct {
 
 // Run keeps the fact.
 func (c *measureFact) Run(ctx context.Context, s streams) error {
-	a, err := c.open(true)
+	a, err := c.Open(true)
 	if err != nil {
 		return err
 	}
-	defer a.close()
-	if err := a.post(ctx, "/api/v1/facts", url.Values{"name": {c.Name}, "text": {c.Text}, "who": {c.Who}}); err != nil {
+	defer a.Close()
+	if err := a.Post(ctx, "/api/v1/facts", url.Values{"name": {c.Name}, "text": {c.Text}, "who": {c.Who}}); err != nil {
 		return err
 	}
 	fmt.Fprintln(s.out, "kept")
@@ -247,22 +248,22 @@ func (c *measureFact) Run(ctx context.Context, s streams) error {
 }
 
 type measureCard struct {
-	stateFlag
+	client.StateFolder
 	JSON bool `help:"Print a JSON array."`
 }
 
 // Run prints the machine card.
 func (c *measureCard) Run(ctx context.Context, s streams) error {
-	a, err := c.open(false)
+	a, err := c.Open(false)
 	if err != nil {
 		return err
 	}
-	defer a.close()
+	defer a.Close()
 	if c.JSON {
-		return a.get(ctx, s.out, "/api/v1/facts", nil)
+		return a.Get(ctx, s.out, "/api/v1/facts", nil)
 	}
 	var facts []model.Fact
-	if err := a.list(ctx, "/api/v1/facts", nil, &facts); err != nil {
+	if err := a.List(ctx, "/api/v1/facts", nil, &facts); err != nil {
 		return err
 	}
 	w := tabwriter.NewWriter(s.out, 0, 0, 2, ' ', 0)

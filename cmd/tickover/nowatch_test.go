@@ -11,6 +11,8 @@ import (
 	"testing"
 	"time"
 
+	"tickover/cmd/tickover/api"
+	"tickover/cmd/tickover/daemon"
 	"tickover/collector/store"
 	"tickover/config"
 	"tickover/model"
@@ -25,16 +27,16 @@ func TestNoStartWithoutAWatchOfTheWholeDaemon(t *testing.T) {
 		t.Fatal(err)
 	}
 	var log strings.Builder
-	d, err := newDaemon(&config.Config{StateDir: dir, Listen: "127.0.0.1:0", Setup: model.Setup{}},
+	d, err := daemon.New(&config.Config{StateDir: dir, Listen: "127.0.0.1:0", Setup: model.Setup{}},
 		store.Options{KeepTrying: true}, slog.New(slog.NewTextHandler(&log, nil)))
 	if err != nil {
 		t.Fatal(err)
 	}
 	ctx, stop := context.WithCancel(t.Context())
 	ended := make(chan error)
-	go func() { ended <- d.run(ctx, 0) }()
+	go func() { ended <- d.Run(ctx, 0) }()
 	get := func(path string) string {
-		resp, err := http.Get(d.address() + path)
+		resp, err := http.Get(d.Address() + path)
 		if err != nil {
 			return err.Error()
 		}
@@ -60,7 +62,7 @@ func TestNoStartWithoutAWatchOfTheWholeDaemon(t *testing.T) {
 		t.Fatal(err)
 	}
 	soon("the folder is taken", func() bool { return strings.Contains(get("/metrics"), "tickover_store_degraded 0") })
-	soon("the socket is there", func() bool { _, err := os.Stat(socketPath(dir)); return err == nil })
+	soon("the socket is there", func() bool { _, err := os.Stat(api.SocketPath(dir)); return err == nil })
 	stop()
 	if err := <-ended; err != nil {
 		t.Error(err)
@@ -80,8 +82,8 @@ func TestNoStartWithoutAWatchOfTheWholeDaemon(t *testing.T) {
 
 // Every refusal of a state folder has its own hint.
 func TestEachRefusalHasItsHint(t *testing.T) {
-	_, err := listenLocal(filepath.Join(t.TempDir(), strings.Repeat("long", 30)))
-	if hint := stateHint(err); !strings.Contains(hint, "at most 93 bytes") {
+	_, err := daemon.ListenLocal(filepath.Join(t.TempDir(), strings.Repeat("long", 30)))
+	if hint := daemon.StateHint(err); !strings.Contains(hint, "at most 93 bytes") {
 		t.Errorf("%v: %s", err, hint)
 	}
 }

@@ -11,6 +11,7 @@ import (
 	"text/tabwriter"
 	"time"
 
+	"tickover/cmd/tickover/record"
 	"tickover/collector"
 	"tickover/collector/line"
 	"tickover/config"
@@ -40,13 +41,13 @@ func (c *peekCommand) Run(ctx context.Context, s streams) error {
 	}
 	if conn, err := net.DialTimeout("unix", filepath.Join(cfg.StateDir, "tickover.sock"), time.Second); err == nil {
 		conn.Close()
-		return &fault{code: exitLine, err: errors.New("the daemon has the lines open"), hint: "ask it instead (page, /api/v1/now), or stop it first"}
+		return &model.Fault{Code: model.LineFault, Err: errors.New("the daemon has the lines open"), Hint: "ask it instead (page, /api/v1/now), or stop it first"}
 	}
 	switch {
 	case c.Unit != nil:
 		return c.raw(ctx, cfg, s)
 	case c.Raw || c.Measure != "":
-		return &fault{code: exitUsage, err: errors.New("which unit?"), hint: "raw registers are read from one unit: name it with --unit"}
+		return &model.Fault{Code: model.UsageFault, Err: errors.New("which unit?"), Hint: "raw registers are read from one unit: name it with --unit"}
 	}
 	return c.points(ctx, cfg, s)
 }
@@ -57,7 +58,7 @@ func (c *peekCommand) line(cfg *config.Config) (model.Line, error) {
 			return l, nil
 		}
 	}
-	return model.Line{}, &fault{code: exitUsage, err: fmt.Errorf("there is no line %q", c.Line), hint: "name one of the configuration's lines with --line"}
+	return model.Line{}, &model.Fault{Code: model.UsageFault, Err: fmt.Errorf("there is no line %q", c.Line), Hint: "name one of the configuration's lines with --line"}
 }
 
 func (c *peekCommand) raw(ctx context.Context, cfg *config.Config, s streams) error {
@@ -67,15 +68,15 @@ func (c *peekCommand) raw(ctx context.Context, cfg *config.Config, s streams) er
 	}
 	unit := *c.Unit
 	if unit == 0 || unit > 247 && (unit != 255 || def.Kind != model.TCPLine) { // 255 is a device without a line behind it
-		return &fault{code: exitUsage, err: fmt.Errorf("unit %d cannot be asked", unit), hint: "units are 1 to 247; nobody answers to 0, and 248 and up are reserved"}
+		return &model.Fault{Code: model.UsageFault, Err: fmt.Errorf("unit %d cannot be asked", unit), Hint: "units are 1 to 247; nobody answers to 0, and 248 and up are reserved"}
 	}
 	q := model.ReadRequest{Unit: unit, Table: tableNamed(c.Table), Address: c.Address, Count: c.Count}
 	if int(c.Count) > q.Table.Limit() || c.Count == 0 {
-		return &fault{code: exitUsage, err: fmt.Errorf("%d registers do not fit one read", c.Count), hint: fmt.Sprintf("ask for 1 to %d", q.Table.Limit())}
+		return &model.Fault{Code: model.UsageFault, Err: fmt.Errorf("%d registers do not fit one read", c.Count), Hint: fmt.Sprintf("ask for 1 to %d", q.Table.Limit())}
 	}
 	quantity, ok := model.QuantityNamed(c.Measure)
 	if c.Measure != "" && (!ok || usual[quantity].high == 0) {
-		return &fault{code: exitUsage, err: fmt.Errorf("nothing is known of the usual values of %q", c.Measure), hint: "use " + usualNames()}
+		return &model.Fault{Code: model.UsageFault, Err: fmt.Errorf("nothing is known of the usual values of %q", c.Measure), Hint: "use " + usualNames()}
 	}
 	l := line.New(def)
 	defer l.Close()
@@ -138,7 +139,7 @@ func (c *peekCommand) points(ctx context.Context, cfg *config.Config, s streams)
 			return errors.Join(err, l.Close())
 		}
 		for _, g := range collector.Groups(def, cfg.Setup.Devices) {
-			scan, err := collector.Once(ctx, l, def, g, instants(1))
+			scan, err := collector.Once(ctx, l, def, g, record.Instants(1))
 			if err != nil {
 				failed = err
 				fmt.Fprintf(s.err, "tickover: %v\n", err)

@@ -36,8 +36,8 @@ func TestDemoInterruptedWhilePreparingSaysSo(t *testing.T) {
 	cfg.StateDir, cfg.Setup.Simulated = t.TempDir(), true
 	ctx, stop := context.WithCancel(context.Background())
 	stop()
-	var f *fault
-	if err := pastDay(ctx, cfg, ordinaryDay(), io.Discard); !errors.As(err, &f) || f.hint == "" || !strings.Contains(err.Error(), "prepared") {
+	var f *model.Fault
+	if err := pastDay(ctx, cfg, ordinaryDay(), io.Discard); !errors.As(err, &f) || f.Hint == "" || !strings.Contains(err.Error(), "prepared") {
 		t.Errorf("it says %v", err)
 	}
 	if err := pastDay(context.Background(), cfg, ordinaryDay(), io.Discard); err != nil {

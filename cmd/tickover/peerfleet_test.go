@@ -17,6 +17,7 @@ import (
 	"testing"
 	"time"
 
+	"tickover/cmd/tickover/daemon"
 	"tickover/collector/forward"
 	"tickover/collector/metrics"
 	"tickover/model"
@@ -108,7 +109,7 @@ func TestPeerFleet(t *testing.T) {
 	begin := time.Now()
 	for n := range skids {
 		s := &farSkid{number: n, begin: begin.Add(-outage), points: points}
-		w := forward.NewWriter(forward.Parts{To: model.RemoteWrite{Name: "skid", URL: p.write(), Labels: withIdentity(nil, fmt.Sprintf("skid-%03d", n))},
+		w := forward.NewWriter(forward.Parts{To: model.RemoteWrite{Name: "skid", URL: p.write(), Labels: daemon.WithIdentity(nil, fmt.Sprintf("skid-%03d", n))},
 			Source: s, Series: metrics.Naming(setup.Points()), Client: &http.Client{Transport: transport}, Now: s.now, Folder: t.TempDir(), Version: "test", Log: slog.New(slog.DiscardHandler)})
 		writers = append(writers, w)
 		work.Go(func() { w.Run(ctx) })

@@ -12,6 +12,8 @@ import (
 	"testing"
 	"time"
 
+	"tickover/cmd/tickover/client"
+	"tickover/cmd/tickover/daemon"
 	"tickover/collector/slave"
 	"tickover/model"
 )
@@ -53,7 +55,7 @@ func TestPeerLiveRun(t *testing.T) {
 	p := startPrometheus(t, "30d", receiver)
 	h := newDaemonHall(t, t.TempDir(), "run", "--config", write(t, t.TempDir(), "tickover.yaml", liveConfig(t, lively(t), p.write())))
 	h.start()
-	if estimate().Source != model.ClockSynchronised {
+	if daemon.Estimate().Source != model.ClockSynchronised {
 		waitFor(t, "word that the time of day is not known", func() bool { return contains(h.outlet("peer").Trouble, "time of day is not known") })
 		if n := h.outlet("peer").Sent; n > 0 {
 			t.Errorf("%d samples were sent before the time of day was known", n)
@@ -91,12 +93,12 @@ func TestPeerLiveRun(t *testing.T) {
 // tellTime is a person's telephone telling the time of day.
 func (h *hall) tellTime() {
 	h.t.Helper()
-	a, err := (&stateFlag{State: h.state}).open(false)
+	a, err := (&client.StateFolder{State: h.state}).Open(false)
 	if err != nil {
 		h.t.Fatal(err)
 	}
-	defer a.close()
-	if err := a.post(context.Background(), "/api/v1/clock", url.Values{"now": {time.Now().Format(time.RFC3339Nano)}}); err != nil {
+	defer a.Close()
+	if err := a.Post(context.Background(), "/api/v1/clock", url.Values{"now": {time.Now().Format(time.RFC3339Nano)}}); err != nil {
 		h.t.Fatal(err)
 	}
 }

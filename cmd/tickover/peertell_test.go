@@ -166,7 +166,7 @@ func TestPeerAlertmanager(t *testing.T) {
 	waitFor(t, "Alertmanager", answers200(am+"/-/ready"))
 	waitFor(t, "test taken", func() bool {
 		code, out, _ := call(t, "alarms", "test", "--state", h.state)
-		return code == exitDone && contains(out, "router (alertmanager): taken")
+		return code == model.NoFault && contains(out, "router (alertmanager): taken")
 	})
 	waitFor(t, "test passed on by Alertmanager", func() bool { return seen(passed, `"status":"firing"`, "tickover.test", `"simulated":"yes"`) })
 	beginAndEnd(t, am, passed)

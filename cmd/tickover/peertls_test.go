@@ -13,6 +13,7 @@ import (
 	"strings"
 	"testing"
 
+	"tickover/cmd/tickover/daemon"
 	"tickover/model"
 )
 
@@ -27,7 +28,7 @@ func TestPeerPrometheusTLS(t *testing.T) {
 	web := write(t, folder, "web.yml", "tls_server_config: {cert_file: server.pem, key_file: server.key}\nbasic_auth_users: {shed: '"+hash+"'}\n")
 	p := newPrometheus(t, "30d", receiver, "--web.config.file="+web)
 	p.base = "https://shed:twelve%20volts@" + p.address
-	settings, err := encryption(model.TLS{Authority: a.trusted()})
+	settings, err := daemon.Encryption(model.TLS{Authority: a.trusted()})
 	if err != nil {
 		t.Fatal(err)
 	}

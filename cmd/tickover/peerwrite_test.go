@@ -20,6 +20,8 @@ import (
 	"testing"
 	"time"
 
+	"tickover/cmd/tickover/daemon"
+	"tickover/cmd/tickover/record"
 	"tickover/collector/forward"
 	"tickover/collector/metrics"
 	"tickover/collector/store"
@@ -30,7 +32,7 @@ const dayPoints = 32
 
 // dayStore holds a made-up day: 32 points once a second for so many seconds,
 // ended now. The day's boot is synchronised.
-func dayStore(t *testing.T, seconds int) *source {
+func dayStore(t *testing.T, seconds int) *record.Reader {
 	t.Helper()
 	setup := model.Setup{Lines: []model.Line{{Name: "skid"}}, Devices: []model.Device{{Name: "meter", Line: "skid", Every: time.Second}}}
 	scan := &model.Scan{Group: "meter/1s", Samples: make([]model.Sample, dayPoints), Measured: dayPoints}
@@ -60,20 +62,20 @@ func dayStore(t *testing.T, seconds int) *source {
 			t.Fatal(err)
 		}
 	}
-	return newSource(s, setup)
+	return record.New(s, setup)
 }
 
 // writerTo makes a writer from a source to a server; now is the end of the day.
-func writerTo(t *testing.T, src *source, folder string, to model.RemoteWrite, change func(*forward.Parts)) *forward.Writer {
+func writerTo(t *testing.T, src *record.Reader, folder string, to model.RemoteWrite, change func(*forward.Parts)) *forward.Writer {
 	t.Helper()
-	c, err := new(secrets).client(to.Access, address{})
+	c, err := new(daemon.Secrets).Client(to.Access, daemon.Address{})
 	if err != nil {
 		t.Fatal(err)
 	}
 	to.Name, to.Every = "peer", time.Second
-	to.Labels = withIdentity(to.Labels, "day")
-	last := src.store.Last()
-	parts := forward.Parts{To: to, Source: newKeptReadings(src, src.store), Series: namesOf(src), Client: c,
+	to.Labels = daemon.WithIdentity(to.Labels, "day")
+	last := src.Store.Last()
+	parts := forward.Parts{To: to, Source: daemon.NewKeptReadings(src, src.Store), Series: namesOf(src), Client: c,
 		Now: func() model.Instant { return last }, Folder: folder, Version: "test", Log: slog.New(slog.DiscardHandler)}
 	if change != nil {
 		change(&parts)
@@ -112,7 +114,7 @@ func toTheEnd(t *testing.T, w *forward.Writer, samples int) time.Duration {
 	return time.Since(begin)
 }
 
-func wholeDay(t *testing.T, src *source) {
+func wholeDay(t *testing.T, src *record.Reader) {
 	p := startPrometheus(t, "30d", receiver)
 	w := writerTo(t, src, t.TempDir(), model.RemoteWrite{URL: p.write()}, nil)
 	want := daySeconds * dayPoints
@@ -123,7 +125,7 @@ func wholeDay(t *testing.T, src *source) {
 	t.Logf("%d samples of 24 h in %s, %.0f a second; all are there", want, took.Round(10*time.Millisecond), float64(want)/took.Seconds())
 }
 
-func poisonedDay(t *testing.T, src *source) {
+func poisonedDay(t *testing.T, src *record.Reader) {
 	p := startPrometheus(t, "23h", receiver)
 	lastMinute(t, p, src)
 	series := namesOf(src)
@@ -173,7 +175,7 @@ func TestPeerServerKilled(t *testing.T) {
 }
 
 // lastMinute gives a server something new, so that it knows what is old.
-func lastMinute(t *testing.T, p *prometheus, src *source) {
+func lastMinute(t *testing.T, p *prometheus, src *record.Reader) {
 	t.Helper()
 	w := writerTo(t, src, t.TempDir(), model.RemoteWrite{URL: p.write(), Oldest: time.Minute, Labels: []model.Label{{Name: "job", Value: "recent"}}}, nil)
 	runUntil(t, w.Run, "last minute", func() bool { return w.Health().Sent > 50*dayPoints })
@@ -270,7 +272,7 @@ func kept(t *testing.T, state string) map[string]int {
 	}
 	name := metrics.Naming(setup.Points())
 	all := map[string]int{}
-	for scan, err := range (newSource(s, setup)).Scans(model.Query{}) {
+	for scan, err := range (record.New(s, setup)).Scans(model.Query{}) {
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -360,7 +362,7 @@ func TestPeerRandomPoison(t *testing.T) {
 }
 
 // namesOf names the series of what a source has.
-func namesOf(src *source) func(model.PointID) (model.Series, bool) {
+func namesOf(src *record.Reader) func(model.PointID) (model.Series, bool) {
 	setup := src.Setup()
 	return metrics.Naming(setup.Points())
 }

@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"tickover/cmd/tickover/api"
 	"tickover/cmd/tickover/page"
 	"tickover/collector/slave"
 	"tickover/model"
@@ -84,7 +85,7 @@ func TestRefusedGapOutlivesTheDaemon(t *testing.T) {
 	runOnce := func() (across int) {
 		stop := sync.OnceFunc(startDaemon(t, file))
 		t.Cleanup(stop) // a test that fails leaves no daemon on a port that the next one gets
-		waitFor(t, "the daemon's socket", func() bool { _, err := os.Stat(socketPath(state)); return err == nil })
+		waitFor(t, "the daemon's socket", func() bool { _, err := os.Stat(api.SocketPath(state)); return err == nil })
 		waitFor(t, "answers, and what was learned", func() bool {
 			u := unitSeven(linesOf(t, state)["bus"])
 			return u.Messages > 24 && slices.Equal(u.Learned, []string{"holding 2..3 is refused; reads go around it"})

@@ -13,6 +13,7 @@ import (
 
 	"tickover/cmd/tickover/page"
 	"tickover/collector/slave"
+	"tickover/model"
 )
 
 // adapterAt serves units on a new pseudo-terminal under a link, until the
@@ -117,7 +118,7 @@ func startDaemon(t *testing.T, file string) (stopped func()) {
 	go func() { done <- Main(ctx, []string{"run", "--config", file, "--listen", "127.0.0.1:0"}, &out, &stderr) }()
 	return func() {
 		stop()
-		if code := <-done; code != exitDone {
+		if code := <-done; code != model.NoFault {
 			t.Errorf("the daemon ended with %d:\n%s", code, stderr.String())
 		}
 	}
@@ -129,7 +130,7 @@ func linesOf(t *testing.T, state string) map[string]page.Line {
 	code, out, _ := call(t, "lines", "--state", state, "--json")
 	all := map[string]page.Line{}
 	var rows []page.Line
-	if code != exitDone || json.Unmarshal([]byte(out), &rows) != nil {
+	if code != model.NoFault || json.Unmarshal([]byte(out), &rows) != nil {
 		return all // not up yet
 	}
 	for _, r := range rows {
@@ -190,7 +191,7 @@ func TestTwoDaemonsOnOnePort(t *testing.T) {
 		}
 		return after.Messages > before.Messages+20
 	})
-	if code, _, stderr := call(t, "peek", "--config", first); code != exitLine || !strings.Contains(stderr, "hint") {
+	if code, _, stderr := call(t, "peek", "--config", first); code != model.LineFault || !strings.Contains(stderr, "hint") {
 		t.Errorf("peek beside a daemon: exit code %d\n%s", code, stderr)
 	}
 }

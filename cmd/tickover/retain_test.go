@@ -5,6 +5,7 @@ import (
 	"testing"
 	"time"
 
+	"tickover/cmd/tickover/daemon"
 	"tickover/collector/store"
 	"tickover/config"
 	"tickover/model"
@@ -19,31 +20,31 @@ func TestDaemonThinsOutAsConfigured(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	d, err := newDaemon(cfg, store.Options{KernelBoot: "thinning"}, slog.New(slog.DiscardHandler))
+	d, err := daemon.New(cfg, store.Options{KernelBoot: "thinning"}, slog.New(slog.DiscardHandler))
 	if err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() {
-		if err := d.close(); err != nil {
+		if err := d.Close(); err != nil {
 			t.Error(err)
 		}
 	})
 	const seconds, every = 5 * 3600, 10
 	for at := 0; at < seconds; at += every {
-		scan := &model.Scan{Group: "d/10s", At: model.Instant{Boot: d.store.Boot(), Offset: time.Duration(at) * time.Second},
+		scan := &model.Scan{Group: "d/10s", At: model.Instant{Boot: d.Store.Boot(), Offset: time.Duration(at) * time.Second},
 			Samples: []model.Sample{model.GoodSample(model.FrequencyPoint, 50+float64(at%7)/100)}, Measured: 1}
-		if err := d.store.Append(scan, nil); err != nil {
+		if err := d.Store.Append(scan, nil); err != nil {
 			t.Fatal(err)
 		}
 	}
 	rows, minutes := 0, 0
-	for _, err := range d.store.Scans(model.Query{}) {
+	for _, err := range d.Store.Scans(model.Query{}) {
 		if err != nil {
 			t.Fatal(err)
 		}
 		rows++
 	}
-	for m, err := range d.store.Minutes(model.Query{}) {
+	for m, err := range d.Store.Minutes(model.Query{}) {
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -6,7 +6,8 @@ import (
 	"strings"
 	"testing"
 
-	"tickover/cmd/tickover/page"
+	"tickover/cmd/tickover/api"
+	"tickover/cmd/tickover/record"
 	"tickover/collector/store"
 	"tickover/model"
 )
@@ -18,14 +19,14 @@ func TestWordsAreKeptWithoutAPhotoTooMany(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer kept.Close()
-	s := newSource(kept, model.Setup{})
+	s := record.New(kept, model.Setup{})
 	for i := range store.MostPhotos + 1 {
-		if _, err := s.store.PutPhoto([]byte("jpeg")); err != nil && i < store.MostPhotos {
+		if _, err := s.Store.PutPhoto([]byte("jpeg")); err != nil && i < store.MostPhotos {
 			t.Fatal(err)
 		}
 	}
 	for _, text := range []string{"oil at the filter", ""} {
-		if _, err := s.Say(context.Background(), page.Saying{Text: text, Photo: []byte("jpeg")}); err != nil {
+		if _, err := s.Say(context.Background(), api.Note{Text: text, Photo: []byte("jpeg")}); err != nil {
 			t.Fatal(err)
 		}
 	}

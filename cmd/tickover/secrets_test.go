@@ -18,6 +18,7 @@ import (
 	"sync"
 	"testing"
 
+	"tickover/cmd/tickover/daemon"
 	"tickover/model"
 )
 
@@ -106,12 +107,12 @@ remote write: [{name: central, url file: chat.address}]
 			t.Fatal(err)
 		}
 	}
-	if len(shown) < 12 || !strings.Contains(shown["alarms test"], "the server answers 500") || !strings.Contains(shown["alarms test"], hidden) {
+	if len(shown) < 12 || !strings.Contains(shown["alarms test"], "the server answers 500") || !strings.Contains(shown["alarms test"], daemon.Hidden) {
 		t.Fatalf("%d texts were looked at; the test says\n%s", len(shown), shown["alarms test"])
 	}
 	for where, text := range shown {
 		for _, s := range []string{pathToken, queryToken, url.QueryEscape(queryToken), password, beatToken, signingKey,
-			base64.StdEncoding.EncodeToString([]byte("skid:" + password)), pathToken[:shortestRest], password[:shortestRest]} {
+			base64.StdEncoding.EncodeToString([]byte("skid:" + password)), pathToken[:daemon.ShortestRest], password[:daemon.ShortestRest]} {
 			if strings.Contains(text, s) {
 				t.Errorf("%q stands in %s", s, where)
 			}
@@ -120,8 +121,8 @@ remote write: [{name: central, url file: chat.address}]
 }
 
 func TestSecretsAreTakenOutOfTexts(t *testing.T) {
-	var s secrets
-	s.remember("open sesame", "abc")
+	var s daemon.Secrets
+	s.Remember("open sesame", "abc")
 	for text, want := range map[string]string{
 		"you sent open sesame":                            "you sent [secret]",
 		"open+sesame and open%20sesame":                   "[secret] and [secret]",
@@ -131,27 +132,27 @@ func TestSecretsAreTakenOutOfTexts(t *testing.T) {
 		"abc is too short to be looked for: abcdef":       "abc is too short to be looked for: abcdef",
 		"open sesame" + strings.Repeat(" open sesame", 2): "[secret] [secret] [secret]",
 	} {
-		if got := s.strip(text); got != want {
+		if got := s.Strip(text); got != want {
 			t.Errorf("%q becomes %q, want %q", text, got, want)
 		}
 	}
-	for n := range 2 * mostForms {
-		s.remember(fmt.Sprintf("number %d", n))
+	for n := range 2 * daemon.MostForms {
+		s.Remember(fmt.Sprintf("number %d", n))
 	}
-	if len(s.forms) != mostForms {
-		t.Errorf("%d texts are remembered", len(s.forms))
+	if len(s.Forms) != daemon.MostForms {
+		t.Errorf("%d texts are remembered", len(s.Forms))
 	}
 }
 
 // The log is stripped wherever the secret stands: message, text, error, group,
 // and what was bound before.
 func TestSecretsAreTakenOutOfTheLog(t *testing.T) {
-	var s secrets
-	s.remember("open sesame")
+	var s daemon.Secrets
+	s.Remember("open sesame")
 	var out strings.Builder
-	log := slog.New(s.handler(slog.NewTextHandler(&out, nil))).With("bound", "open sesame").WithGroup("g")
+	log := slog.New(s.Handler(slog.NewTextHandler(&out, nil))).With("bound", "open sesame").WithGroup("g")
 	log.Error("open sesame", "text", "open sesame", "err", errors.New("open sesame"), slog.Group("in", "deep", "open sesame"), "n", 3)
-	if strings.Contains(out.String(), "sesame") || strings.Count(out.String(), hidden) != 5 || !strings.Contains(out.String(), "g.n=3") {
+	if strings.Contains(out.String(), "sesame") || strings.Count(out.String(), daemon.Hidden) != 5 || !strings.Contains(out.String(), "g.n=3") {
 		t.Error(out.String())
 	}
 }
@@ -166,11 +167,11 @@ func TestABadAddressInAFileIsNamedByItsFile(t *testing.T) {
 		"":                                         "put the secret into its first line",
 	} {
 		file := write(t, t.TempDir(), "address", text+"\n")
-		c, err := new(secrets).client(model.Access{}, address{from: model.Secret{File: file}})
+		c, err := new(daemon.Secrets).Client(model.Access{}, daemon.Address{From: model.Secret{File: file}})
 		if err != nil {
 			t.Fatal(err)
 		}
-		_, err = c.Get(standIn("chat"))
+		_, err = c.Get(daemon.StandIn("chat"))
 		if err == nil || strings.Contains(err.Error(), pathToken) || !strings.Contains(err.Error(), file) || !strings.Contains(model.HintOf(err), hint) {
 			t.Errorf("%q: %v (hint %q)", text, err, model.HintOf(err))
 		}

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"tickover/alarms"
+	"tickover/cmd/tickover/record"
 	"tickover/collector"
 	"tickover/collector/slave"
 	"tickover/config"
@@ -101,7 +102,7 @@ type afterDeath struct {
 }
 
 func (d death) play(setup *model.Setup, start []roundOf) afterDeath {
-	machine, engine := alarms.New(rules(*setup)), running.New(setup.Rating)
+	machine, engine := alarms.New(record.Rules(*setup)), running.New(setup.Rating)
 	out := afterDeath{watched: map[string]model.AlarmRule{}, deaf: map[string]time.Duration{}}
 	for _, r := range start {
 		scan := r.scan

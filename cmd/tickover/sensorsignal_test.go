@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"tickover/alarms"
+	"tickover/cmd/tickover/record"
 	"tickover/collector"
 	"tickover/collector/slave"
 	"tickover/config"
@@ -79,7 +80,7 @@ func TestSensorsAreToldOfAtTheEndOfTheirWindows(t *testing.T) {
 func toldOfSensor(t *testing.T, setup *model.Setup, p model.PointID, healthy, then []uint16) time.Duration {
 	t.Helper()
 	bank := &slave.Registers{}
-	machine := alarms.New(rules(*setup))
+	machine := alarms.New(record.Rules(*setup))
 	group := collector.Groups(setup.Lines[0], setup.Devices)[0]
 	read := func(q model.ReadRequest) (model.Answer, error) {
 		words, exception := bank.Read(q.Unit, q.Table, q.Address, q.Count)

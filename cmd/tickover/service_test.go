@@ -11,6 +11,9 @@ import (
 	"testing"
 	"testing/synctest"
 	"time"
+
+	"tickover/cmd/tickover/daemon"
+	"tickover/model"
 )
 
 func TestTheWatchdogIsFedWhileThereIsProgress(t *testing.T) {
@@ -26,7 +29,7 @@ func TestTheWatchdogIsFedWhileThereIsProgress(t *testing.T) {
 		}
 		ctx, stop := context.WithTimeout(context.Background(), 85*time.Second)
 		defer stop()
-		pulse(ctx, 10*time.Second, alive, func(string) { fed = append(fed, time.Since(start)) }, slog.New(slog.NewTextHandler(&said, nil)))
+		daemon.Pulse(ctx, 10*time.Second, alive, func(string) { fed = append(fed, time.Since(start)) }, slog.New(slog.NewTextHandler(&said, nil)))
 		want := []time.Duration{0, 10, 20, 30, 40, 70, 80}
 		for i := range want {
 			want[i] *= time.Second
@@ -54,7 +57,7 @@ func TestTheServiceManagerIsTold(t *testing.T) {
 	t.Setenv("WATCHDOG_PID", "")
 	heard := make(chan []string)
 	go func() { heard <- listen(l) }()
-	if code, _, said := call(t, "run", "--config", guided(t), "--state", t.TempDir(), "--listen", freeAddress(t), "--for", "1s"); code != exitDone {
+	if code, _, said := call(t, "run", "--config", guided(t), "--state", t.TempDir(), "--listen", freeAddress(t), "--for", "1s"); code != model.NoFault {
 		t.Errorf("exit code %d\n%s", code, said)
 	}
 	l.SetReadDeadline(time.Now().Add(5 * time.Second))

@@ -14,7 +14,8 @@ import (
 	"time"
 
 	"tickover/alarms"
-	"tickover/cmd/tickover/page"
+	"tickover/cmd/tickover/api"
+	"tickover/cmd/tickover/record"
 	"tickover/collector"
 	"tickover/collector/store"
 	"tickover/config"
@@ -63,7 +64,7 @@ func (f *slowFile) Sync() error {
 // onSlowCard is a logger on such a card with one meter whose frequency is set
 // by the test, polled twice a second. An alarm is due 1 s after 60 Hz.
 type onSlowCard struct {
-	*source
+	*record.Reader
 	card    *slowCard
 	dir     string
 	hertz   atomic.Int64 // in hundredths
@@ -72,8 +73,11 @@ type onSlowCard struct {
 }
 
 func (l *onSlowCard) Open(context.Context) error { return nil }
-func (l *onSlowCard) Close() error               { return nil }
-func (l *onSlowCard) Health() model.LineHealth   { return model.LineHealth{Open: true} }
+
+func (l *onSlowCard) Close() error { return nil }
+
+func (l *onSlowCard) Health() model.LineHealth { return model.LineHealth{Open: true} }
+
 func (l *onSlowCard) Read(_ context.Context, q model.ReadRequest) (model.Answer, error) {
 	time.Sleep(20 * time.Millisecond)
 	words := make([]uint16, q.Count)
@@ -101,7 +105,7 @@ func startOnSlowCard(t *testing.T) *onSlowCard {
 		Point: model.FrequencyPoint, Limit: 60, OnDelay: time.Second}})
 	l.carrier = collector.New(collector.Parts{Setup: cfg.Setup, Lines: map[string]collector.Line{"skid": l}, Judge: machine, Keep: kept,
 		Now: now, Log: slog.New(slog.DiscardHandler), Derive: func(*model.Scan) *model.StateChange { return nil }})
-	l.source = newLiveSource(kept, cfg.Setup, l.carrier, machine)
+	l.Reader = record.NewLive(kept, cfg.Setup, l.carrier, machine)
 	ctx, cancel := context.WithCancel(context.Background())
 	carried, written := make(chan struct{}), make(chan struct{})
 	go func() { l.carrier.Run(ctx); close(carried) }()
@@ -183,7 +187,7 @@ func slowFlushes(t *testing.T, flush time.Duration) {
 	time.Sleep(10 * time.Second)
 	l.card.flush.Store(int64(flush))
 	said := make(chan error)
-	go func() { _, err := l.Say(t.Context(), page.Saying{Text: "belt squeals"}); said <- err }()
+	go func() { _, err := l.Say(t.Context(), api.Note{Text: "belt squeals"}); said <- err }()
 	if flush > 2*time.Second {
 		if d := until(func() bool { return strings.Contains(l.degraded(), "card") }); d > 5*time.Second {
 			t.Errorf("reported as degraded after %s", d)
@@ -242,7 +246,7 @@ func TestACardThatRefusesIsReportedWithinFiveSeconds(t *testing.T) {
 			t.Errorf("reported as degraded after %s", d)
 		}
 		began := time.Now()
-		if _, err := l.Say(t.Context(), page.Saying{Text: "oil weeps"}); !errors.Is(err, store.ErrNotKept) || time.Since(began) > 2*time.Second {
+		if _, err := l.Say(t.Context(), api.Note{Text: "oil weeps"}); !errors.Is(err, store.ErrNotKept) || time.Since(began) > 2*time.Second {
 			t.Errorf("the note is answered after %s with %v", time.Since(began), err)
 		}
 		l.card.fault.Store(nil)

@@ -14,7 +14,9 @@ import (
 	"time"
 
 	"tickover/alarms"
+	"tickover/cmd/tickover/daemon"
 	"tickover/cmd/tickover/page"
+	"tickover/cmd/tickover/record"
 	"tickover/collector"
 	"tickover/collector/store"
 	"tickover/config"
@@ -25,8 +27,11 @@ import (
 type steadyLine struct{ model.LineHealth }
 
 func (*steadyLine) Open(context.Context) error { return nil }
-func (*steadyLine) Close() error               { return nil }
+
+func (*steadyLine) Close() error { return nil }
+
 func (l *steadyLine) Health() model.LineHealth { return l.LineHealth }
+
 func (*steadyLine) Read(_ context.Context, q model.ReadRequest) (model.Answer, error) {
 	time.Sleep(20 * time.Millisecond)
 	words := make([]uint16, q.Count)
@@ -50,7 +55,9 @@ func (p *pipes) Accept() (net.Conn, error) {
 	}
 	return c, nil
 }
-func (p *pipes) Close() error   { p.once.Do(func() { close(p.conns) }); return nil }
+
+func (p *pipes) Close() error { p.once.Do(func() { close(p.conns) }); return nil }
+
 func (p *pipes) Addr() net.Addr { return &net.UnixAddr{Name: "pipes"} }
 
 // ask sends a request and leaves the answer to the caller to read, or not.
@@ -64,7 +71,7 @@ func (p *pipes) ask(path string) net.Conn {
 // polled is a line that is polled twice a second, the store and the page, all
 // on the bubble's clock.
 type polled struct {
-	*source
+	*record.Reader
 	carrier *collector.Collector
 	pages   *pipes
 	server  *http.Server
@@ -102,8 +109,8 @@ func startPolled(t *testing.T, slowed time.Duration) *polled {
 	machine := alarms.New(nil)
 	s.carrier = collector.New(collector.Parts{Setup: cfg.Setup, Lines: map[string]collector.Line{"skid": &steadyLine{}}, Judge: machine, Keep: kept,
 		Now: now, Log: slog.New(slog.DiscardHandler), Derive: func(*model.Scan) *model.StateChange { time.Sleep(slowed); return nil }})
-	s.source = newLiveSource(kept, cfg.Setup, s.carrier, machine)
-	s.server = newServer(page.New(s.source, page.Options{Now: now}), slog.New(slog.DiscardHandler))
+	s.Reader = record.NewLive(kept, cfg.Setup, s.carrier, machine)
+	s.server = daemon.NewServer(page.New(s.Reader, page.Options{Now: now}), slog.New(slog.DiscardHandler))
 	ctx, stop := context.WithCancel(context.Background())
 	s.stop = stop
 	go func() { s.carrier.Run(ctx); close(s.done) }()
@@ -121,14 +128,14 @@ func (s *polled) end(t *testing.T) (scans int, late uint64) {
 	for _, l := range s.carrier.Latest().Lines {
 		late += l.Overruns
 	}
-	for _, err := range s.store.Scans(model.Query{}) {
+	for _, err := range s.Store.Scans(model.Query{}) {
 		if err != nil {
 			t.Error(err)
 			continue
 		}
 		scans++
 	}
-	if err := s.store.Close(); err != nil {
+	if err := s.Store.Close(); err != nil {
 		t.Error(err)
 	}
 	return scans, late

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"tickover/alarms"
+	"tickover/cmd/tickover/daemon"
 	"tickover/collector"
 	"tickover/collector/store"
 	"tickover/config"
@@ -29,14 +30,14 @@ func TestTheStoresAlarmStaysMonitored(t *testing.T) {
 		}
 		began := time.Now()
 		now := func() model.Instant { return model.Instant{Boot: kept.Boot(), Offset: time.Since(began)} }
-		machine := alarms.New(hostRules(map[model.PointID]model.Point{model.HostStoreFault: {ID: model.HostStoreFault}}))
+		machine := alarms.New(daemon.HostRules(map[model.PointID]model.Point{model.HostStoreFault: {ID: model.HostStoreFault}}))
 		carrier := collector.New(collector.Parts{Setup: cfg.Setup, Lines: map[string]collector.Line{"skid": &steadyLine{}}, Judge: machine,
 			Keep: kept, Now: now, Log: slog.New(slog.DiscardHandler),
 			Derive: func(*model.Scan) *model.StateChange { return nil }})
 		done := make(chan struct{})
 		ctx, stop := context.WithCancel(context.Background())
 		go func() { carrier.Run(ctx); close(done) }()
-		go watchStore(ctx, carrier, kept, now, slog.New(slog.DiscardHandler))
+		go daemon.WatchStore(ctx, carrier, kept, now, slog.New(slog.DiscardHandler))
 		for i := 0; i < 300 && !t.Failed(); i++ {
 			time.Sleep(time.Second)
 			for _, a := range carrier.Latest().Alarms {

@@ -13,6 +13,9 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"tickover/cmd/tickover/daemon"
+	"tickover/model"
 )
 
 // 500 connections from one address hold everything that they can get: nothing
@@ -33,7 +36,7 @@ func TestTheDaemonIsReachedBehind500Connections(t *testing.T) {
 			"GET /api/v1/stream HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n", "GET /api/v1/export HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n"}[n%5])
 	}
 	client := http.Client{Timeout: 5 * time.Second, Transport: &http.Transport{DisableKeepAlives: true}}
-	word, err := token(state, tokenName)
+	word, err := daemon.Token(state, daemon.TokenName)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -113,7 +116,7 @@ func TestTheDaemonRefusesAForeignName(t *testing.T) {
 	if out := must(t, "runs", "--state", state); !strings.Contains(out, "no runs") {
 		t.Errorf("the local socket says %s", out)
 	}
-	if code, _, said := call(t, "check", "--config", guided(t, "host names: ['http://skid7.example']")); code != exitConfig || !strings.Contains(said, "without http://") {
+	if code, _, said := call(t, "check", "--config", guided(t, "host names: ['http://skid7.example']")); code != model.ConfigFault || !strings.Contains(said, "without http://") {
 		t.Errorf("a wrong name: exit code %d\n%s", code, said)
 	}
 }
@@ -143,8 +146,8 @@ func TestACertificatesNamesAreOurs(t *testing.T) {
 		t.Fatal(err)
 	}
 	write(t, folder, "own.key", string(pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: key})))
-	g, err := readGuard(write(t, folder, "web.yaml", "tls_server_config: {cert_file: own.pem, key_file: own.key}\n"))
-	if err != nil || !slices.Equal(g.names, []string{"example.com", "*.example.com"}) {
-		t.Errorf("%v, %v", g.names, err)
+	g, err := daemon.ReadGuard(write(t, folder, "web.yaml", "tls_server_config: {cert_file: own.pem, key_file: own.key}\n"))
+	if err != nil || !slices.Equal(g.Names, []string{"example.com", "*.example.com"}) {
+		t.Errorf("%v, %v", g.Names, err)
 	}
 }

@@ -50,7 +50,7 @@ type found struct {
 func (c *surveyCommand) Run(ctx context.Context, s streams) error {
 	units, err := unitList(c.Units)
 	if err != nil {
-		return &fault{code: exitUsage, err: err, hint: "write units as 1-32,100; they go from 1 to 247"}
+		return &model.Fault{Code: model.UsageFault, Err: err, Hint: "write units as 1-32,100; they go from 1 to 247"}
 	}
 	settings := c.settings()
 	progress := bar(s.err, "asking").setTotal(int64(len(units) * len(settings)))
@@ -72,7 +72,7 @@ func (c *surveyCommand) Run(ctx context.Context, s streams) error {
 		return err
 	}
 	if ctx.Err() != nil {
-		return &fault{code: exitRuntime, err: fmt.Errorf("stopped after %d of %d questions", asked, progress.total.Load()), hint: "what had answered by then is printed"}
+		return &model.Fault{Code: model.RuntimeFault, Err: fmt.Errorf("stopped after %d of %d questions", asked, progress.total.Load()), Hint: "what had answered by then is printed"}
 	}
 	return err // of the line; what was found before is printed
 }

@@ -167,7 +167,7 @@ func TestSurveyStopsCleanly(t *testing.T) {
 	defer stop()
 	var out, stderr strings.Builder
 	code := Main(ctx, []string{"survey", "--serial", path, "--units", "3,20-247", "--bauds", "19200", "--parities", "even", "--timeout", "200ms"}, &out, &stderr)
-	if code != exitRuntime || !strings.Contains(stderr.String(), "stopped after") || !strings.Contains(out.String(), "sunspec 203") {
+	if code != model.RuntimeFault || !strings.Contains(stderr.String(), "stopped after") || !strings.Contains(out.String(), "sunspec 203") {
 		t.Errorf("exit code %d\n%s\n%s", code, out.String(), stderr.String())
 	}
 }
@@ -181,7 +181,7 @@ func TestSurveyLosesItsLine(t *testing.T) {
 		}
 		return unit == 5
 	})
-	if code != exitLine || !strings.Contains(out, "sunspec 203") || strings.Contains(out, "unit: 7") || !strings.Contains(stderr, "unit 5") {
+	if code != model.LineFault || !strings.Contains(out, "sunspec 203") || strings.Contains(out, "unit: 7") || !strings.Contains(stderr, "unit 5") {
 		t.Errorf("exit code %d\n%s\n%s", code, out, stderr)
 	}
 }
@@ -191,11 +191,11 @@ func TestSurveyLosesItsLine(t *testing.T) {
 // for it may have another client.
 func TestSurveyGoesOnAfterAHangUp(t *testing.T) {
 	code, out, stderr := surveyHangingUp(t, func(unit uint8, _ net.Listener) bool { return unit == 5 })
-	if code != exitDone || !strings.Contains(out, "sunspec 203") || !strings.Contains(out, "unit: 7") {
+	if code != model.NoFault || !strings.Contains(out, "sunspec 203") || !strings.Contains(out, "unit: 7") {
 		t.Errorf("exit code %d\n%s\n%s", code, out, stderr)
 	}
 	code, _, stderr = surveyHangingUp(t, func(uint8, net.Listener) bool { return true })
-	if code != exitRuntime || !strings.Contains(stderr, "hung up") || !strings.Contains(stderr, "one client only") {
+	if code != model.RuntimeFault || !strings.Contains(stderr, "hung up") || !strings.Contains(stderr, "one client only") {
 		t.Errorf("exit code %d\n%s", code, stderr)
 	}
 }
@@ -224,15 +224,15 @@ func TestSurveyOfNothing(t *testing.T) {
 		code int
 		hint string
 	}{
-		{[]string{"survey", "--serial", "/nonexistent", "--units", "1"}, exitLine, "/dev/serial/by-id"},
-		{[]string{"survey", "--serial", "/nonexistent", "--units", "0-3"}, exitUsage, "1 to 247"},
-		{[]string{"survey", "--serial", "/nonexistent", "--units", "248"}, exitUsage, "1 to 247"},
-		{[]string{"survey"}, exitUsage, ""},
-		{[]string{"peek", "--raw", "--config", "demo.yaml"}, exitUsage, "--unit"},
-		{[]string{"peek", "--unit", "1", "--count", "126", "--config", "demo.yaml"}, exitUsage, "1 to 125"},
-		{[]string{"peek", "--unit", "0", "--config", "demo.yaml"}, exitUsage, "1 to 247"},
-		{[]string{"peek", "--unit", "248", "--config", "demo.yaml"}, exitUsage, "1 to 247"},
-		{[]string{"peek", "--unit", "1", "--quantity", "volts", "--config", "demo.yaml"}, exitUsage, "voltage"},
+		{[]string{"survey", "--serial", "/nonexistent", "--units", "1"}, model.LineFault, "/dev/serial/by-id"},
+		{[]string{"survey", "--serial", "/nonexistent", "--units", "0-3"}, model.UsageFault, "1 to 247"},
+		{[]string{"survey", "--serial", "/nonexistent", "--units", "248"}, model.UsageFault, "1 to 247"},
+		{[]string{"survey"}, model.UsageFault, ""},
+		{[]string{"peek", "--raw", "--config", "demo.yaml"}, model.UsageFault, "--unit"},
+		{[]string{"peek", "--unit", "1", "--count", "126", "--config", "demo.yaml"}, model.UsageFault, "1 to 125"},
+		{[]string{"peek", "--unit", "0", "--config", "demo.yaml"}, model.UsageFault, "1 to 247"},
+		{[]string{"peek", "--unit", "248", "--config", "demo.yaml"}, model.UsageFault, "1 to 247"},
+		{[]string{"peek", "--unit", "1", "--quantity", "volts", "--config", "demo.yaml"}, model.UsageFault, "voltage"},
 	} {
 		if code, _, stderr := call(t, c.args...); code != c.code || !strings.Contains(stderr, c.hint) {
 			t.Errorf("%v: exit code %d, want %d and a hint with %q:\n%s", c.args, code, c.code, c.hint, stderr)
@@ -309,14 +309,14 @@ func TestCheckRefusesWhatTheLineCannotHold(t *testing.T) {
 		return file
 	}
 	code, out, stderr := call(t, "check", "--config", config("100 ms"))
-	if code != exitConfig || !strings.Contains(stderr, "line bus") || !strings.Contains(stderr, "hint") || strings.Contains(out, "no mistakes") {
+	if code != model.ConfigFault || !strings.Contains(stderr, "line bus") || !strings.Contains(stderr, "hint") || strings.Contains(out, "no mistakes") {
 		t.Errorf("100 ms: exit code %d\n%s\n%s", code, out, stderr)
 	}
 	code, out, stderr = call(t, "check", "--config", config("210 ms"))
-	if code != exitDone || !strings.Contains(stderr, "warning: line bus") {
+	if code != model.NoFault || !strings.Contains(stderr, "warning: line bus") {
 		t.Errorf("210 ms: exit code %d\n%s\n%s", code, out, stderr)
 	}
-	if code, _, stderr = call(t, "check", "--config", config("1 s")); code != exitDone || stderr != "" {
+	if code, _, stderr = call(t, "check", "--config", config("1 s")); code != model.NoFault || stderr != "" {
 		t.Errorf("1 s: exit code %d\n%s", code, stderr)
 	}
 }

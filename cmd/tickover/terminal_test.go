@@ -14,6 +14,7 @@ import (
 
 	"github.com/creack/pty"
 
+	"tickover/model"
 	"tickover/model/plant"
 )
 
@@ -97,7 +98,7 @@ func TestWalkOnATerminal(t *testing.T) {
 	switched(1, "begun anew since: 1 of 3 outlets done; next is L2")
 	switched(0, "begun anew since: 2 of 3 outlets done; next is L3")
 	switched(2, "the outlets labelled L1 and L2 are exchanged, or the walk took them in another order")
-	if code := walk.end(); code != exitDone {
+	if code := walk.end(); code != model.NoFault {
 		t.Errorf("the walk ended with %d", code)
 	}
 	inOrder(t, walk.shows(), "L2   ------------> outlet labelled L1   <== wrong", "FINDING", "C13", "PASS", "C14")
@@ -107,7 +108,7 @@ func TestWalkOnATerminal(t *testing.T) {
 	if _, err := again.tty.Write([]byte{3}); err != nil {
 		t.Fatal(err)
 	}
-	if code := again.end(); code != exitRuntime || !strings.Contains(again.shows(), "the walk was broken off") || strings.Contains(again.shows(), "<== wrong") {
+	if code := again.end(); code != model.RuntimeFault || !strings.Contains(again.shows(), "the walk was broken off") || strings.Contains(again.shows(), "<== wrong") {
 		t.Errorf("Ctrl-C ended with %d:\n%s", code, again.shows())
 	}
 }

@@ -9,48 +9,28 @@ import (
 	"net/http"
 	"strings"
 
+	"tickover/cmd/tickover/client"
+	"tickover/cmd/tickover/record"
 	"tickover/collector/store"
+	"tickover/model"
 )
-
-// verifyLine is one line of what Verify writes.
-type verifyLine struct {
-	Done  int             `json:"done,omitempty"`
-	Total int             `json:"total,omitempty"`
-	Found *store.Findings `json:"found,omitempty"`
-}
-
-// Verify checks the store.
-func (s *source) Verify(ctx context.Context, w io.Writer) error {
-	out := json.NewEncoder(w)
-	said := -1 // of two hundred parts
-	found, err := s.store.Verify(ctx, func(done, total int) {
-		if part := done * 200 / max(total, 1); part != said {
-			said = part
-			_ = out.Encode(verifyLine{Done: done, Total: total}) // a reader that is gone ends ctx
-		}
-	})
-	if err != nil {
-		return err
-	}
-	return out.Encode(verifyLine{Found: &found})
-}
 
 // verifyCommand checks a store, that of a running daemon too.
 type verifyCommand struct {
-	stateFlag
+	client.StateFolder
 }
 
 // Run checks every block, slot and index.
 func (c *verifyCommand) Run(ctx context.Context, s streams) error {
-	a, err := c.open(false)
+	a, err := c.Open(false)
 	if err != nil {
 		return err
 	}
-	defer a.close()
+	defer a.Close()
 	shown := bar(s.err, "verify")
 	r, w := io.Pipe()
 	go func() {
-		w.CloseWithError(a.do(ctx, http.MethodPost, "/api/v1/verify", strings.NewReader(""), w))
+		w.CloseWithError(a.Do(ctx, http.MethodPost, "/api/v1/verify", strings.NewReader(""), w))
 	}()
 	findings, err := lastLine(r, shown)
 	r.CloseWithError(err)
@@ -70,7 +50,7 @@ func (c *verifyCommand) Run(ctx context.Context, s streams) error {
 		fmt.Fprintf(s.out, "%s: %s\n", p.Where, p.What)
 	}
 	if !findings.Clean() {
-		return &fault{code: exitStore, err: fmt.Errorf("%d problems in %s", len(findings.Problems), c.State), hint: "everything else can still be read; keep a copy before you go on"}
+		return &model.Fault{Code: model.StoreFault, Err: fmt.Errorf("%d problems in %s", len(findings.Problems), c.State), Hint: "everything else can still be read; keep a copy before you go on"}
 	}
 	_, err = fmt.Fprintln(s.out, "no problems")
 	return err
@@ -79,7 +59,7 @@ func (c *verifyCommand) Run(ctx context.Context, s streams) error {
 // lastLine shows how far the check is and returns what it found.
 func lastLine(r io.Reader, shown *progress) (*store.Findings, error) {
 	for in := json.NewDecoder(r); ; {
-		var line verifyLine
+		var line record.VerifyLine
 		switch err := in.Decode(&line); {
 		case errors.Is(err, io.EOF):
 			return nil, errors.New("the check ended before its end")

@@ -12,11 +12,15 @@ import (
 	"strings"
 	"text/tabwriter"
 	"time"
+
+	"tickover/cmd/tickover/client"
+	"tickover/cmd/tickover/record"
+	"tickover/model"
 )
 
 // outletsCommand lists where readings and alarms go.
 type outletsCommand struct {
-	stateFlag
+	client.StateFolder
 	JSON bool `help:"Print a JSON array."`
 }
 
@@ -34,16 +38,16 @@ type outletRow struct {
 
 // Run prints the list.
 func (c *outletsCommand) Run(ctx context.Context, s streams) error {
-	a, err := c.open(false)
+	a, err := c.Open(false)
 	if err != nil {
 		return err
 	}
-	defer a.close()
+	defer a.Close()
 	if c.JSON {
-		return a.get(ctx, s.out, "/api/v1/outlets", nil)
+		return a.Get(ctx, s.out, "/api/v1/outlets", nil)
 	}
 	var rows []outletRow
-	if err := a.list(ctx, "/api/v1/outlets", nil, &rows); err != nil {
+	if err := a.List(ctx, "/api/v1/outlets", nil, &rows); err != nil {
 		return err
 	}
 	if len(rows) == 0 {
@@ -61,7 +65,7 @@ func printOutlets(out io.Writer, rows []outletRow) error {
 		for _, n := range r.Dropped {
 			dropped += n
 		}
-		fmt.Fprintf(w, "%s\t%s\t%d\t%d\t%d\t%d\t%s\n", r.Name, r.Kind, r.Sent, r.Failures, dropped, r.Pending, seconds(r.Lag))
+		fmt.Fprintf(w, "%s\t%s\t%d\t%d\t%d\t%d\t%s\n", r.Name, r.Kind, r.Sent, r.Failures, dropped, r.Pending, record.Seconds(r.Lag))
 	}
 	if err := w.Flush(); err != nil {
 		return err
@@ -79,7 +83,7 @@ func printOutlets(out io.Writer, rows []outletRow) error {
 
 // alarmsTest sends a test message every way there is.
 type alarmsTest struct {
-	stateFlag
+	client.StateFolder
 	Who  string `help:"Who asks; stands in the message."`
 	JSON bool   `help:"Print a JSON array."`
 }
@@ -96,14 +100,14 @@ type trialRow struct {
 // Run asks the daemon and waits until every way was tried. It fails when one
 // failed.
 func (c *alarmsTest) Run(ctx context.Context, s streams) error {
-	a, err := c.open(false)
+	a, err := c.Open(false)
 	if err != nil {
 		return err
 	}
-	defer a.close()
+	defer a.Close()
 	var answer bytes.Buffer
 	form := strings.NewReader(url.Values{"who": {c.Who}}.Encode())
-	if err := a.do(ctx, http.MethodPost, "/api/v1/outlets/test", form, &answer); err != nil {
+	if err := a.Do(ctx, http.MethodPost, "/api/v1/outlets/test", form, &answer); err != nil {
 		return err
 	}
 	var rows []trialRow
@@ -117,7 +121,7 @@ func (c *alarmsTest) Run(ctx context.Context, s streams) error {
 		return failedTrials(rows)
 	}
 	if len(rows) == 0 {
-		return &fault{code: exitRuntime, err: errors.New("nobody would be told of an alarm: there is no target, hook or heartbeat"), hint: "add notify: or hook: to the configuration"}
+		return &model.Fault{Code: model.RuntimeFault, Err: errors.New("nobody would be told of an alarm: there is no target, hook or heartbeat"), Hint: "add notify: or hook: to the configuration"}
 	}
 	for _, r := range rows {
 		if r.Taken {
@@ -141,14 +145,14 @@ func failedTrials(rows []trialRow) error {
 		}
 	}
 	if failed > 0 {
-		return &fault{code: exitRuntime, err: fmt.Errorf("%d of %d ways failed", failed, len(rows)), hint: ""}
+		return &model.Fault{Code: model.RuntimeFault, Err: fmt.Errorf("%d of %d ways failed", failed, len(rows)), Hint: ""}
 	}
 	return nil
 }
 
 // checkInCommand is the sign of somebody who works alone.
 type checkInCommand struct {
-	stateFlag
+	client.StateFolder
 	Who   string        `help:"Who gives the sign."`
 	Every time.Duration `help:"Time between two signs; as before, or as configured, when left out." placeholder:"15m"`
 	End   bool          `help:"End the timer: nobody is alone any more."`
@@ -156,11 +160,11 @@ type checkInCommand struct {
 
 // Run gives the sign.
 func (c *checkInCommand) Run(ctx context.Context, s streams) error {
-	a, err := c.open(false)
+	a, err := c.Open(false)
 	if err != nil {
 		return err
 	}
-	defer a.close()
+	defer a.Close()
 	form := url.Values{"who": {c.Who}}
 	if c.Every != 0 {
 		form.Set("every", c.Every.String())
@@ -168,7 +172,7 @@ func (c *checkInCommand) Run(ctx context.Context, s streams) error {
 	if c.End {
 		form.Set("end", "yes")
 	}
-	if err := a.post(ctx, "/api/v1/check-in", form); err != nil {
+	if err := a.Post(ctx, "/api/v1/check-in", form); err != nil {
 		return err
 	}
 	if c.End {
@@ -179,10 +183,10 @@ func (c *checkInCommand) Run(ctx context.Context, s streams) error {
 		Every float64 `json:"every_seconds"`
 		Told  []string
 	}
-	if err := a.list(ctx, "/api/v1/check-in", nil, &now); err != nil {
+	if err := a.List(ctx, "/api/v1/check-in", nil, &now); err != nil {
 		return err
 	}
-	fmt.Fprintf(s.out, "the next sign is due within %s\n", seconds(now.Every))
+	fmt.Fprintf(s.out, "the next sign is due within %s\n", record.Seconds(now.Every))
 	if len(now.Told) == 0 {
 		fmt.Fprintln(s.out, "NOBODY IS TOLD of a missed sign: the configuration names no one under notify, check in, to")
 	}

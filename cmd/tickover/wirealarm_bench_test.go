@@ -16,6 +16,7 @@ import (
 	"testing"
 	"time"
 
+	"tickover/cmd/tickover/daemon"
 	"tickover/collector/slave"
 	"tickover/collector/store"
 	"tickover/config"
@@ -92,17 +93,17 @@ func newWireBench(b *testing.B) *wireBench {
 	w := &wireBench{bank: &slave.Registers{}, wire: &crossing{File: master}}
 	w.bank.Set(1, model.InputRegisters, 0, 30)
 	cfg.StateDir, cfg.Listen = b.TempDir(), "127.0.0.1:0"
-	d, err := newDaemon(cfg, store.Options{}, slog.New(slog.DiscardHandler))
+	d, err := daemon.New(cfg, store.Options{}, slog.New(slog.DiscardHandler))
 	if err != nil {
 		b.Fatal(err)
 	}
-	w.url = d.address()
+	w.url = d.Address()
 	ctx, stop := context.WithCancel(context.Background())
 	var work sync.WaitGroup
 	work.Go(func() {
 		slave.ServeRTU(ctx, w.wire, w.bank, slave.Pace{Baud: l.BaudOrDefault(), Bits: l.Bits(), Turnaround: 5 * time.Millisecond}, slave.Faults{})
 	})
-	work.Go(func() { d.run(ctx, 0) })
+	work.Go(func() { d.Run(ctx, 0) })
 	b.Cleanup(func() { stop(); master.Close(); work.Wait() })
 	return w
 }

@@ -12,6 +12,9 @@ import (
 	"time"
 
 	"golang.org/x/term"
+
+	"tickover/cmd/tickover/client"
+	"tickover/model"
 )
 
 // wiringCommand checks the wiring.
@@ -21,7 +24,7 @@ type wiringCommand struct {
 }
 
 type wiringCheck struct {
-	stateFlag
+	client.StateFolder
 	RunID string `name:"run" help:"Only this run." placeholder:"RUN"`
 	From  string `help:"From this time on (RFC 3339)." placeholder:"TIME"`
 	To    string `help:"Up to this time (RFC 3339)." placeholder:"TIME"`
@@ -43,16 +46,16 @@ func (c *wiringCheck) span() url.Values {
 
 // Run prints the checks, findings first.
 func (c *wiringCheck) Run(ctx context.Context, s streams) error {
-	a, err := c.open(false)
+	a, err := c.Open(false)
 	if err != nil {
 		return err
 	}
-	defer a.close()
+	defer a.Close()
 	if c.JSON {
-		return a.get(ctx, s.out, "/api/v1/wiring", c.span())
+		return a.Get(ctx, s.out, "/api/v1/wiring", c.span())
 	}
 	var rows []checkRow
-	if err := a.list(ctx, "/api/v1/wiring", c.span(), &rows); err != nil {
+	if err := a.List(ctx, "/api/v1/wiring", c.span(), &rows); err != nil {
 		return err
 	}
 	for _, outcome := range []string{"finding", "pass", "cannot tell yet"} {
@@ -105,11 +108,11 @@ const (
 // switched from now on counts. In a pipe, over a span of the record, and with
 // --once it says where the walk of the last quarter of an hour stands.
 func (c *wiringWalk) Run(ctx context.Context, s streams) error {
-	a, err := c.open(c.Keep)
+	a, err := c.Open(c.Keep)
 	if err != nil {
 		return err
 	}
-	defer a.close()
+	defer a.Close()
 	query := c.span()
 	once := c.Once || len(query) > 0 || c.JSON || !term.IsTerminal(int(os.Stdout.Fd()))
 	if !once {
@@ -123,7 +126,7 @@ func (c *wiringWalk) Run(ctx context.Context, s streams) error {
 		return err
 	}
 	if c.Keep && walk.Complete {
-		if err := a.do(ctx, "POST", "/api/v1/wiring/walk?"+query.Encode(), strings.NewReader(""), io.Discard); err != nil {
+		if err := a.Do(ctx, "POST", "/api/v1/wiring/walk?"+query.Encode(), strings.NewReader(""), io.Discard); err != nil {
 			return err
 		}
 	}
@@ -141,12 +144,12 @@ func (c *wiringWalk) Run(ctx context.Context, s streams) error {
 	return nil
 }
 
-func (c *wiringWalk) follow(ctx context.Context, a *archive, query url.Values, s streams, once bool) (walk walkRow, err error) {
+func (c *wiringWalk) follow(ctx context.Context, a *client.Client, query url.Values, s streams, once bool) (walk walkRow, err error) {
 	said := ""
 	for end := time.Now().Add(walkMost); ; {
-		err := a.list(ctx, "/api/v1/wiring/walk", query, &walk)
+		err := a.List(ctx, "/api/v1/wiring/walk", query, &walk)
 		if ctx.Err() != nil {
-			return walk, &fault{code: exitRuntime, err: errors.New("the walk was broken off"), hint: "nothing is kept of it; tickover wiring walk begins it anew"}
+			return walk, &model.Fault{Code: model.RuntimeFault, Err: errors.New("the walk was broken off"), Hint: "nothing is kept of it; tickover wiring walk begins it anew"}
 		}
 		if err != nil || walk.Complete || once || time.Now().After(end) {
 			return walk, err

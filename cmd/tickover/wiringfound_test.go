@@ -4,6 +4,7 @@ import (
 	"slices"
 	"testing"
 
+	"tickover/cmd/tickover/record"
 	"tickover/model"
 )
 
@@ -21,7 +22,7 @@ func TestAWiringFaultIsFoundFirst(t *testing.T) {
 		"by the checks":   {[]string{"Ran 2 h."}, []string{open, "Wiring: the power of L1 is negative at a good power factor (check C09): turn that transformer."}},
 		"also by figures": {[]string{"Wiring: the meter counts the power of L1 backwards.", "Ran 2 h."}, []string{open}},
 	} {
-		if got := wiringFound(&model.RunRecord{Findings: c.found, Wiring: checks}); !slices.Equal(got, c.want) {
+		if got := record.WiringFound(&model.RunRecord{Findings: c.found, Wiring: checks}); !slices.Equal(got, c.want) {
 			t.Errorf("%s: %q, want %q", name, got, c.want)
 		}
 	}

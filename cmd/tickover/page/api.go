@@ -11,6 +11,7 @@ import (
 	"net/url"
 	"time"
 
+	"tickover/cmd/tickover/api"
 	"tickover/model"
 )
 
@@ -132,7 +133,7 @@ var exportTypes = map[string]string{"csv": "text/csv; charset=utf-8", "openmetri
 // reader notices.
 func (f *face) apiExport(w http.ResponseWriter, r *http.Request) {
 	in := r.URL.Query()
-	as := Form{Format: cmp.Or(in.Get("format"), "csv"), Minutes: in.Get("every") == "1m", Lags: in.Get("lags") == "1"}
+	as := api.Form{Format: cmp.Or(in.Get("format"), "csv"), Minutes: in.Get("every") == "1m", Lags: in.Get("lags") == "1"}
 	known := exportTypes[as.Format] != "" && (in.Get("every") == "" || as.Minutes) && (in.Get("lags") == "" || as.Lags)
 	if !known || (as.Minutes || as.Lags) && as.Format != "csv" || as.Minutes && as.Lags {
 		refuse(w, http.StatusBadRequest, "there is no such format", "format is csv or openmetrics; for csv only, every is 1m or lags is 1")

@@ -21,6 +21,7 @@ import (
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 
+	"tickover/cmd/tickover/api"
 	"tickover/model"
 )
 
@@ -61,7 +62,7 @@ func (s *shop) leave(away bool) {
 }
 
 // heard waits until so many things were said and returns them, padded.
-func (s *shop) heard(n int) ([]string, []Saying) {
+func (s *shop) heard(n int) ([]string, []api.Note) {
 	for range 150 {
 		s.mu.Lock()
 		said, sayings := slices.Clone(s.said), slices.Clone(s.sayings)

@@ -12,6 +12,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"tickover/cmd/tickover/api"
 	"tickover/model"
 )
 
@@ -104,7 +105,7 @@ type endlessExport struct {
 	ended chan struct{}
 }
 
-func (e endlessExport) Export(ctx context.Context, w io.Writer, _ model.Query, _ Form) error {
+func (e endlessExport) Export(ctx context.Context, w io.Writer, _ model.Query, _ api.Form) error {
 	defer close(e.ended)
 	for ctx.Err() == nil {
 		if _, err := w.Write(make([]byte, 4096)); err != nil {

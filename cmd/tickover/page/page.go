@@ -14,6 +14,7 @@ import (
 	"sync"
 	"time"
 
+	"tickover/cmd/tickover/api"
 	"tickover/model"
 )
 
@@ -35,7 +36,7 @@ type Source interface {
 	// Events yields what happened, in order of the store.
 	Events(context.Context, model.Query) iter.Seq2[model.Event, error]
 	// Export writes the samples asked for.
-	Export(ctx context.Context, w io.Writer, q model.Query, as Form) error
+	Export(ctx context.Context, w io.Writer, q model.Query, as api.Form) error
 	// Backup writes a copy of the store, of one run when an ID or "last" is
 	// given.
 	Backup(ctx context.Context, w io.Writer, run string) error
@@ -60,7 +61,7 @@ type Source interface {
 	// Steps finds the load steps within a span.
 	Steps(ctx context.Context, q model.Query) ([]model.Instant, error)
 	// Say keeps what a person says and returns the event's number.
-	Say(context.Context, Saying) (uint64, error)
+	Say(context.Context, api.Note) (uint64, error)
 	// Photo returns a picture that was kept with words.
 	Photo(ctx context.Context, number uint64) ([]byte, error)
 	// SetTime takes a person's word for the time of day.
@@ -68,21 +69,6 @@ type Source interface {
 	// Changed returns a channel that is closed when the next snapshot is
 	// there; nil means never.
 	Changed() <-chan struct{}
-}
-
-// Form is how samples are written.
-type Form struct {
-	Format  string // "csv" or "openmetrics"
-	Minutes bool   // one-minute figures instead of samples; CSV only
-	Lags    bool   // also how long after its row's time each answer came; CSV of samples only
-}
-
-// Saying is what a person says: a note in own words, or a remark by one tap.
-type Saying struct {
-	Who, Text string
-	Remark    bool
-	Ago       time.Duration // how long before now it was said; 0 means now
-	Photo     []byte        // a picture that belongs to it; nil means none
 }
 
 // Options of the handler. The zero value serves reading only.

@@ -7,7 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"image"
-	_ "image/jpeg" // photos
+	_ "image/jpeg"
 	_ "image/png"
 	"io"
 	"net/http"
@@ -15,6 +15,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"tickover/cmd/tickover/api"
 )
 
 // remarks are what one tap says.
@@ -55,8 +57,8 @@ func (f *face) remark(w http.ResponseWriter, r *http.Request) {
 }
 
 // saying reads who says what, and when.
-func (f *face) saying(r *http.Request, field string) (Saying, error) {
-	var s Saying
+func (f *face) saying(r *http.Request, field string) (api.Note, error) {
+	var s api.Note
 	var err error
 	if s.Who, s.Text, err = words(r, field, longestNote); err != nil {
 		return s, err
@@ -133,7 +135,7 @@ const keepPatience = time.Minute
 // keep hands words on, once: a telephone that did not hear the answer sends
 // them again under the same key. Whoever sends them, the answer says what
 // became of them on the card, also when the first telephone is gone meanwhile.
-func (f *face) keep(w http.ResponseWriter, r *http.Request, said Saying, err error) {
+func (f *face) keep(w http.ResponseWriter, r *http.Request, said api.Note, err error) {
 	if err != nil {
 		f.fail(w, r, err)
 		return

@@ -24,6 +24,8 @@ import (
 	"testing"
 	"testing/synctest"
 	"time"
+
+	"tickover/cmd/tickover/api"
 )
 
 // jpegHead is a small JPEG picture.
@@ -72,7 +74,7 @@ type slowCard struct {
 	outcome chan error
 }
 
-func (s slowCard) Say(ctx context.Context, said Saying) (uint64, error) {
+func (s slowCard) Say(ctx context.Context, said api.Note) (uint64, error) {
 	select {
 	case err := <-s.outcome:
 		if err != nil {
@@ -338,7 +340,7 @@ func TestANoteThatIsNotOnTheCardYetSaysSo(t *testing.T) {
 	w := httptest.NewRecorder()
 	f := &face{log: slog.New(slog.DiscardHandler), src: lateSource{}}
 	r := httptest.NewRequest("POST", "/api/v1/notes", nil)
-	f.keep(w, r, Saying{Text: "belt squeals"}, nil)
+	f.keep(w, r, api.Note{Text: "belt squeals"}, nil)
 	if w.Code != http.StatusServiceUnavailable || !strings.Contains(w.Body.String(), "not on the card yet") {
 		t.Errorf("%d %s", w.Code, w.Body)
 	}
@@ -346,6 +348,6 @@ func TestANoteThatIsNotOnTheCardYetSaysSo(t *testing.T) {
 
 type lateSource struct{ Source }
 
-func (lateSource) Say(context.Context, Saying) (uint64, error) {
+func (lateSource) Say(context.Context, api.Note) (uint64, error) {
 	return 0, fmt.Errorf("said: %w", lateCard{errors.New("slow")})
 }

@@ -9,6 +9,7 @@ import (
 	"sync"
 	"time"
 
+	"tickover/cmd/tickover/api"
 	"tickover/model"
 )
 
@@ -29,7 +30,7 @@ type shed struct {
 	report  string
 	asked   model.Query
 	said    []string
-	sayings []Saying
+	sayings []api.Note
 	scans   []*model.Scan
 	steps   []model.Instant
 }
@@ -81,7 +82,7 @@ func (s *shed) Verify(_ context.Context, w io.Writer) error {
 	return errors.Join(err, s.broken)
 }
 
-func (s *shed) Export(_ context.Context, w io.Writer, q model.Query, _ Form) error {
+func (s *shed) Export(_ context.Context, w io.Writer, q model.Query, _ api.Form) error {
 	s.mu.Lock()
 	s.asked = q
 	s.mu.Unlock()
@@ -102,7 +103,7 @@ func (s *shed) Act(_ context.Context, a model.AlarmAct) error {
 	return nil
 }
 
-func (s *shed) Say(_ context.Context, said Saying) (uint64, error) {
+func (s *shed) Say(_ context.Context, said api.Note) (uint64, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	kind := "note"
