@@ -91,7 +91,7 @@ func (d deriver) totals() {
 	}
 	if !in.appar.there {
 		if there, good := all(in.power, in.reactive); there {
-			in.appar = d.add(model.PowerApparent, there, good, Apparent(in.power.v, in.reactive.v))
+			in.appar = d.add(model.PowerApparent, there, good, vectorApparent(in.power.v, in.reactive.v))
 		} else {
 			in.appar = d.sum(model.PowerApparent, in.s)
 		}
@@ -113,7 +113,7 @@ func (d deriver) factor(p, s float64, phases int) float64 {
 	if s < 0.005*d.rating.ApparentPower*float64(phases)/3 {
 		return math.NaN()
 	}
-	return Factor(p, s)
+	return powerFactor(p, s)
 }
 
 func (d deriver) loads() {
@@ -137,7 +137,7 @@ func (d deriver) loads() {
 func (d deriver) currents() {
 	there, good := all(d.in.i[:]...)
 	i := numbers(d.in.i)
-	d.add(model.NeutralEstimate, there, good, Neutral(i[0], i[1], i[2]))
+	d.add(model.NeutralEstimate, there, good, neutralEstimate(i[0], i[1], i[2]))
 	rated := d.rating.Current()
 	if !(rated > 0) {
 		return
@@ -206,7 +206,7 @@ func (d deriver) voltsPerHertz() {
 	}
 	ratio := math.NaN()
 	if u := sum / count; u >= d.floor() { // NaN without any voltage
-		ratio = VoltsPerHertz(u, d.in.f.v, d.rating.Voltage, d.rating.Frequency)
+		ratio = voltsPerHertz(u, d.in.f.v, d.rating.Voltage, d.rating.Frequency)
 	}
 	d.add(model.VoltsPerHertzRatio, count > 0, good, ratio)
 }

@@ -2,19 +2,19 @@ package electrical
 
 import "math"
 
-// Neutral returns the neutral current in A that three phase currents give when
+// neutralEstimate returns the neutral current in A that three phase currents give when
 // their power factors are alike, so that they stand 120° apart. It is an
 // estimate: 20/20/20 A at 0°, 30° and 30° lag really drive 10.4 A.
-func Neutral(a, b, c float64) float64 {
+func neutralEstimate(a, b, c float64) float64 {
 	// Rounding can leave a hair below zero for equal currents.
 	return math.Sqrt(max(a*a+b*b+c*c-a*b-b*c-c*a, 0))
 }
 
 // Sequence returns the magnitudes of the positive, negative and zero sequence
 // in A of three currents taken to be 120° apart (Fortescue). An estimate, like
-// Neutral; negative and zero sequence are then alike.
+// neutralEstimate; negative and zero sequence are then alike.
 func Sequence(a, b, c float64) (positive, negative, zero float64) {
-	n := Neutral(a, b, c) / 3
+	n := neutralEstimate(a, b, c) / 3
 	return (a + b + c) / 3, n, n
 }
 
@@ -60,9 +60,3 @@ const (
 // SinglePhaseLoad returns the current in A that one phase alone may carry for
 // a limit of I2/IN: a load I on one phase has I/3 of negative sequence.
 func SinglePhaseLoad(rated, limit float64) float64 { return 3 * limit * rated }
-
-// NegativeTime returns how many seconds a negative sequence i2 (A) may last
-// before (i2/rated)²·t reaches heat (s). It is +Inf without negative sequence.
-func NegativeTime(i2, rated, heat float64) float64 {
-	return heat * rated * rated / (i2 * i2)
-}

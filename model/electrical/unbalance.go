@@ -13,17 +13,6 @@ func Unbalance(a, b, c float64) float64 {
 	return max(math.Abs(a-mean), math.Abs(b-mean), math.Abs(c-mean)) / mean
 }
 
-// RangeOverMean returns (max-min)/mean, a ratio. It is about twice Unbalance
-// and often mistaken for it; IEEE 936-1987 used it (from memory). It returns
-// NaN when the mean is not positive.
-func RangeOverMean(a, b, c float64) float64 {
-	mean := (a + b + c) / 3
-	if !(mean > 0) {
-		return math.NaN()
-	}
-	return (max(a, b, c) - min(a, b, c)) / mean
-}
-
 // NegativeSequence returns u2 = |U2|/|U1|, a ratio, from three line-to-line
 // magnitudes by the formula of IEC 61000-4-30, 5.7. Line-to-line voltages hold
 // no zero sequence, so no angle is needed. Magnitudes that do not close to a

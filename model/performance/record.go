@@ -10,8 +10,8 @@ import (
 	"tickover/model/steady"
 )
 
-// Version is the version of the record that Record makes.
-const Version = 1
+// version is the version of the record that Record makes.
+const version = 1
 
 // Input is what a record is made from.
 type Input struct {
@@ -166,7 +166,7 @@ func (r *recorder) record() *model.RunRecord {
 		set, known = setNamed(sets, r.in.Rating.Class)
 	}
 	r.judgedBy = set
-	rec := &model.RunRecord{Version: Version, Run: r.in.Run, Rating: r.in.Rating, Simulated: r.in.Simulated, Class: sets[set].title, Soak: r.soakLog.rows}
+	rec := &model.RunRecord{Version: version, Run: r.in.Run, Rating: r.in.Rating, Simulated: r.in.Simulated, Class: sets[set].title, Soak: r.soakLog.rows}
 	rec.Started, rec.ClockKnown = r.in.Clock.Wall(r.in.Run.Started)
 	for _, s := range r.starts {
 		rec.FirstStart = append(rec.FirstStart, s.record(r.in.Rating))

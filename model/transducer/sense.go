@@ -33,7 +33,7 @@ func sample(p *model.Point, raw model.Sample, scan *model.Scan) model.Sample {
 	if !ok {
 		return model.BadSample(p.ID, model.InputBad)
 	}
-	v, cause := Value(p.Sensor, raw.Value, reference)
+	v, cause := physicalValue(p.Sensor, raw.Value, reference)
 	switch {
 	case cause != model.NoCause:
 		return model.BadSample(p.ID, cause)
@@ -61,11 +61,11 @@ func referenceValue(s *model.Sensor, scan *model.Scan) (float64, bool) {
 	return b.Value, ok && b.Quality == model.Good
 }
 
-// Value turns a signal (canonical unit of the sensor's Signal) into the value
+// physicalValue turns a signal (canonical unit of the sensor's Signal) into the value
 // (canonical unit of the point). reference is the temperature of the cold
 // junction in °C or the supply in the unit of the signal; other sensors ignore
 // it. The cause is NoCause, SensorFailed or Implausible.
-func Value(s *model.Sensor, signal, reference float64) (float64, model.Cause) {
+func physicalValue(s *model.Sensor, signal, reference float64) (float64, model.Cause) {
 	if math.IsNaN(signal) || math.IsInf(signal, 0) {
 		return 0, model.SensorFailed
 	}
@@ -101,16 +101,16 @@ func physical(s *model.Sensor, signal, reference float64) (float64, model.Cause)
 	return linear(s, signal)
 }
 
-// Signal is the inverse of Value: what the sensor signals at a value. It
+// Signal is the inverse of physicalValue: what the sensor signals at a value. It
 // reports false where the sensor has no signal for it.
 func Signal(s *model.Sensor, value, reference float64) (float64, bool) {
 	v := uncalibrated(s.Calibration, value)
 	signal := v
 	switch s.Kind {
 	case model.ResistanceThermometer:
-		signal = s.R0*PlatinumRatio(v) + s.Leads
+		signal = s.R0*platinumRatio(v) + s.Leads
 	case model.ThermocoupleSensor:
-		signal = (EMF(s.Couple, v) - EMF(s.Couple, reference)) / 1000
+		signal = (emf(s.Couple, v) - emf(s.Couple, reference)) / 1000
 	case model.ThermistorBeta, model.ThermistorSteinhart:
 		signal = thermistorOhms(s, v)
 	case model.PulseSensor:

@@ -60,7 +60,7 @@ func TestValues(t *testing.T) {
 		{"thermocouple far reversed", couple1, -0.0080, 25, 0, model.SensorFailed},
 		{"terminals at no temperature", couple1, 0.004, 700, 0, model.InputBad},
 	} {
-		v, cause := Value(c.s, c.signal, c.beside)
+		v, cause := physicalValue(c.s, c.signal, c.beside)
 		if cause != c.cause {
 			t.Errorf("%s: %v, want %v", c.name, cause, c.cause)
 		} else if cause == model.NoCause {
@@ -71,9 +71,9 @@ func TestValues(t *testing.T) {
 
 func TestWireOfTwoWireSensorIsTakenOff(t *testing.T) {
 	s := &model.Sensor{Kind: model.ResistanceThermometer, R0: 100, Leads: 1}
-	v, _ := Value(s, 139.5055, 0)
+	v, _ := physicalValue(s, 139.5055, 0)
 	reference.Near(t, "with 1 ohm taken off", v, 100, 0.01)
-	reference.Near(t, "K for one ohm", LeadError(100, 20), 2.57, 0.01)
+	reference.Near(t, "K for one ohm", leadError(100, 20), 2.57, 0.01)
 }
 
 func TestCalibrationGoesThroughBothPoints(t *testing.T) {
@@ -81,8 +81,8 @@ func TestCalibrationGoesThroughBothPoints(t *testing.T) {
 	s.Calibration = &model.Calibration{Shown: [2]float64{0.1e5, 8.2e5}, True: [2]float64{0, 8e5}}
 	low, _ := Signal(loop, 0.1e5, 0)
 	high, _ := Signal(loop, 8.2e5, 0)
-	v, _ := Value(&s, low, 0)
-	w, _ := Value(&s, high, 0)
+	v, _ := physicalValue(&s, low, 0)
+	w, _ := physicalValue(&s, high, 0)
 	reference.Near(t, "low point", v, 0, 1e-6)
 	reference.Near(t, "high point", w, 8e5, 1e-6)
 }
@@ -104,7 +104,7 @@ func TestBothWaysAgree(t *testing.T) {
 			"falling": {falling, share, 0}, "pulses": {pulse, 25 * share, 0},
 		} {
 			signal, ok := Signal(c.s, c.v, c.one)
-			v, cause := Value(c.s, signal, c.one)
+			v, cause := physicalValue(c.s, signal, c.one)
 			if !ok || cause != model.NoCause || v-c.v > 1e-5*max(1, c.v) || c.v-v > 1e-5*max(1, c.v) {
 				t.Fatalf("%s: %v gives %v gives %v (%v)", name, c.v, signal, v, cause)
 			}
@@ -117,8 +117,8 @@ func TestTableKeepsRising(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		a := rapid.Float64Range(10, 184).Draw(t, "a")
 		b := rapid.Float64Range(a, 184).Draw(t, "b")
-		v, _ := Value(sender, a, 0)
-		w, _ := Value(sender, b, 0)
+		v, _ := physicalValue(sender, a, 0)
+		w, _ := physicalValue(sender, b, 0)
 		if w < v {
 			t.Fatalf("%v ohm gives %v, %v ohm gives %v", a, v, b, w)
 		}

@@ -17,16 +17,16 @@ func thermistor(s *model.Sensor, ohms float64) (float64, model.Cause) {
 	if !(ohms > 0) {
 		return 0, model.SensorFailed
 	}
-	t := ThermistorTemperature(s, ohms)
+	t := thermistorTemperature(s, ohms)
 	if !(t >= thermistorLow && t <= thermistorHigh) {
 		return 0, model.SensorFailed
 	}
 	return t, model.NoCause
 }
 
-// ThermistorTemperature returns the temperature in °C at a resistance in Ω, by
+// thermistorTemperature returns the temperature in °C at a resistance in Ω, by
 // Steinhart-Hart or by the beta equation as the sensor says.
-func ThermistorTemperature(s *model.Sensor, ohms float64) float64 {
+func thermistorTemperature(s *model.Sensor, ohms float64) float64 {
 	if s.Kind == model.ThermistorSteinhart {
 		l := math.Log(ohms)
 		return 1/(s.Hart[0]+s.Hart[1]*l+s.Hart[2]*l*l*l) - kelvin
@@ -43,23 +43,11 @@ func thermistorOhms(s *model.Sensor, t float64) float64 {
 	low, high := math.Log(1e-2), math.Log(1e9)
 	for range 80 {
 		middle := (low + high) / 2
-		if ThermistorTemperature(s, math.Exp(middle)) > t {
+		if thermistorTemperature(s, math.Exp(middle)) > t {
 			low = middle
 		} else {
 			high = middle
 		}
 	}
 	return math.Exp((low + high) / 2)
-}
-
-// SteinhartFit returns the coefficients through three pairs of Ω and °C.
-func SteinhartFit(ohms, celsius [3]float64) (hart [3]float64) {
-	var l, y [3]float64
-	for i := range 3 {
-		l[i], y[i] = math.Log(ohms[i]), 1/(celsius[i]+kelvin)
-	}
-	g2, g3 := (y[1]-y[0])/(l[1]-l[0]), (y[2]-y[0])/(l[2]-l[0])
-	c := (g3 - g2) / (l[2] - l[1]) / (l[0] + l[1] + l[2])
-	b := g2 - c*(l[0]*l[0]+l[0]*l[1]+l[1]*l[1])
-	return [3]float64{y[0] - (b+l[0]*l[0]*c)*l[0], b, c}
 }

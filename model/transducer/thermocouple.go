@@ -13,8 +13,8 @@ type piece struct {
 	c         []float64
 }
 
-// bump is the extra term a0·exp(a1·(t-a2)²) of type K above 0 °C.
-var bump = [3]float64{0.1185976, -0.0001183432, 126.9686}
+// kGaussian is the extra term a0·exp(a1·(t-a2)²) of type K above 0 °C.
+var kGaussian = [3]float64{0.1185976, -0.0001183432, 126.9686}
 
 // couples holds the coefficients of ITS-90 as NIST published them (Monograph
 // 175), checked against table points because printed copies carry slips.
@@ -33,10 +33,10 @@ var couples = map[string][]piece{
 	},
 }
 
-// EMF returns what a thermocouple of type K, J or T gives at t °C in mV with
+// emf returns what a thermocouple of type K, J or T gives at t °C in mV with
 // its reference junction at 0 °C (ITS-90). Beyond the type's range, and for
 // another type, it is NaN.
-func EMF(couple string, t float64) float64 {
+func emf(couple string, t float64) float64 {
 	for _, p := range couples[couple] {
 		if t < p.low || t > p.high {
 			continue
@@ -46,15 +46,15 @@ func EMF(couple string, t float64) float64 {
 			e = e*t + p.c[i]
 		}
 		if couple == "K" && p.low == 0 {
-			e += bump[0] * math.Exp(bump[1]*(t-bump[2])*(t-bump[2]))
+			e += kGaussian[0] * math.Exp(kGaussian[1]*(t-kGaussian[2])*(t-kGaussian[2]))
 		}
 		return e
 	}
 	return math.NaN()
 }
 
-// CoupleRange returns the lowest and highest temperature of a type in °C.
-func CoupleRange(couple string) (low, high float64) {
+// coupleRange returns the lowest and highest temperature of a type in °C.
+func coupleRange(couple string) (low, high float64) {
 	p := couples[couple]
 	if len(p) == 0 {
 		return math.NaN(), math.NaN()
@@ -62,18 +62,18 @@ func CoupleRange(couple string) (low, high float64) {
 	return p[0].low, p[len(p)-1].high
 }
 
-// CoupleTemperature returns the temperature in °C at which a thermocouple gives
+// coupleTemperature returns the temperature in °C at which a thermocouple gives
 // so many mV against a reference junction at 0 °C, by halving the range of the
 // forward polynomial: it is as good as that one, which the published inverse
 // polynomials (up to 0.06 K off) are not. NaN beyond the range.
-func CoupleTemperature(couple string, mv float64) float64 {
-	low, high := CoupleRange(couple)
-	if !(mv >= EMF(couple, low) && mv <= EMF(couple, high)) {
+func coupleTemperature(couple string, mv float64) float64 {
+	low, high := coupleRange(couple)
+	if !(mv >= emf(couple, low) && mv <= emf(couple, high)) {
 		return math.NaN()
 	}
 	for range 60 {
 		middle := (low + high) / 2
-		if EMF(couple, middle) < mv {
+		if emf(couple, middle) < mv {
 			low = middle
 		} else {
 			high = middle
@@ -85,11 +85,11 @@ func CoupleTemperature(couple string, mv float64) float64 {
 // couple adds the cold junction as a voltage, never as degrees: the curve is
 // not straight.
 func couple(kind string, mv, cold float64) (float64, model.Cause) {
-	low, high := CoupleRange(kind)
+	low, high := coupleRange(kind)
 	if !(cold >= max(low, -60) && cold <= min(high, 150)) {
 		return 0, model.InputBad // no place for terminals
 	}
-	t := CoupleTemperature(kind, mv+EMF(kind, cold))
+	t := coupleTemperature(kind, mv+emf(kind, cold))
 	if math.IsNaN(t) {
 		return 0, model.SensorFailed // open inputs drift off the scale
 	}

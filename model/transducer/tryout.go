@@ -31,7 +31,7 @@ func Trials(s *model.Sensor) []Trial {
 	}
 	var all []Trial
 	for _, signal := range trialSignals(s, reference) {
-		v, cause := Value(s, signal, reference)
+		v, cause := physicalValue(s, signal, reference)
 		all = append(all, Trial{signal, v, cause})
 	}
 	return all
@@ -99,9 +99,9 @@ func Remarks(s *model.Sensor, now time.Time) []string {
 	say := func(format string, args ...any) { all = append(all, fmt.Sprintf(format, args...)) }
 	switch {
 	case s.Kind == model.ResistanceThermometer && s.Leads == 0:
-		say("every ohm of wire of a two-wire connection adds %.1f K; use three or four wires, or say leads", LeadError(s.R0, 20))
+		say("every ohm of wire of a two-wire connection adds %.1f K; use three or four wires, or say leads", leadError(s.R0, 20))
 	case s.Kind == model.ResistanceThermometer:
-		say("%.2f ohm of wire is taken off, %.1f K", s.Leads, s.Leads*LeadError(s.R0, 20))
+		say("%.2f ohm of wire is taken off, %.1f K", s.Leads, s.Leads*leadError(s.R0, 20))
 	case s.ColdPoint != "":
 		say("the terminals are taken to be as warm as %s; shown here for %.0f °C", s.ColdPoint, trialCold)
 	case s.Kind == model.ThermocoupleSensor:
@@ -111,7 +111,7 @@ func Remarks(s *model.Sensor, now time.Time) []string {
 	case s.Kind == model.LinearSensor && s.In[0] == 0:
 		say("the signal begins at zero: an open wire looks like the low end")
 	}
-	if tol, ok := PlatinumTolerance(s.Class, 100); ok {
+	if tol, ok := platinumTolerance(s.Class, 100); ok {
 		say("class %s of IEC 60751: within %.2f K at 100 °C", s.Class, tol)
 	}
 	if c := s.Calibration; c != nil && !c.On.IsZero() {

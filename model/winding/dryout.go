@@ -56,7 +56,7 @@ func readings(events []model.Event, clock model.Clock) []model.DryOutRow {
 		if !ok {
 			continue
 		}
-		row := model.DryOutRow{At: e.At, Taken: e.Hand.Taken, Resistance: e.Hand.Value, Temperature: t, Corrected: e.Hand.Value * Halving(t)}
+		row := model.DryOutRow{At: e.At, Taken: e.Hand.Taken, Resistance: e.Hand.Value, Temperature: t, Corrected: e.Hand.Value * halvingFactor(t)}
 		if row.Taken.IsZero() {
 			row.Taken, _ = clock.Wall(e.At)
 		}
@@ -149,9 +149,9 @@ func (c EngineCost) figures() []model.Figure {
 // The points of a humidity balance; the configuration gives them under these
 // names.
 const (
-	HumidityIn  model.PointID = "air.in.humidity"  // absolute humidity
-	HumidityOut model.PointID = "air.out.humidity" // absolute humidity
-	AirFlow     model.PointID = "air.flow"         // volume flow
+	humidityIn  model.PointID = "air.in.humidity"  // absolute humidity
+	humidityOut model.PointID = "air.out.humidity" // absolute humidity
+	airFlow     model.PointID = "air.flow"         // volume flow
 )
 
 // CostCounter sums a record up to an EngineCost. The zero value is ready for use.
@@ -194,9 +194,9 @@ func (m *CostCounter) Step(scan *model.Scan) {
 }
 
 func (m *CostCounter) air(scan *model.Scan, dt float64) {
-	in, a := scan.Find(HumidityIn)
-	out, b := scan.Find(HumidityOut)
-	flow, c := scan.Find(AirFlow)
+	in, a := scan.Find(humidityIn)
+	out, b := scan.Find(humidityOut)
+	flow, c := scan.Find(airFlow)
 	if !a || !b || in.Quality != model.Good || out.Quality != model.Good {
 		return
 	}

@@ -6,14 +6,14 @@ import (
 	"tickover/model"
 )
 
-// Halving returns the factor that corrects an insulation resistance from t °C
+// halvingFactor returns the factor that corrects an insulation resistance from t °C
 // to 40 °C by the halving rule of IEEE 43: the resistance halves every 10 K.
-func Halving(t float64) float64 { return math.Pow(0.5, (40-t)/10) }
+func halvingFactor(t float64) float64 { return math.Pow(0.5, (40-t)/10) }
 
-// Thermosetting returns the factor of the 2013 edition of IEEE 43 for
+// thermosettingFactor returns the factor of the 2013 edition of IEEE 43 for
 // thermosetting insulation (from memory). It reports false outside 10..85 °C,
 // where the edition gives no formula.
-func Thermosetting(t float64) (factor float64, ok bool) {
+func thermosettingFactor(t float64) (factor float64, ok bool) {
 	k := 4230.0
 	if t < 40 {
 		k = 1245
@@ -28,20 +28,20 @@ const (
 	pastPolarization   = 5e9 // above it the polarization index says nothing
 )
 
-// MinimumOld is IEEE 43's rule for windings of before about 1970, in Ω for a
+// minimumOld is IEEE 43's rule for windings of before about 1970, in Ω for a
 // line-to-line voltage in V: kV + 1 MΩ.
-func MinimumOld(volts float64) float64 { return (volts/1000 + 1) * 1e6 }
+func minimumOld(volts float64) float64 { return (volts/1000 + 1) * 1e6 }
 
 const ieee43 = "IEEE 43-2013"
 
-// Insulation judges one reading. The halving rule is the default; the other
+// insulation judges one reading. The halving rule is the default; the other
 // formula and the older minimum stand beside it.
-func Insulation(m *model.Measurement, rating model.Rating) []model.Figure {
+func insulation(m *model.Measurement, rating model.Rating) []model.Figure {
 	t, ok := m.Conditions[model.WindingTemperature]
 	if !ok {
 		return []model.Figure{model.NotKnown("insulation at 40 °C", "R_40", "MΩ", "the winding temperature is not known")}
 	}
-	at40 := m.Value * Halving(t)
+	at40 := m.Value * halvingFactor(t)
 	main := model.Figure{Name: "insulation at 40 °C, halving rule", Symbol: "R_40", Value: at40 / 1e6, Unit: "MΩ", Known: true,
 		Limit: "≥ 5 MΩ", LimitSource: ieee43 + ", random-wound or below 1 kV", Confidence: "seen", Verdict: model.Within,
 		Note: "R40 = R · 0.5^((40-t)/10), approximate"}
@@ -55,7 +55,7 @@ func Insulation(m *model.Measurement, rating model.Rating) []model.Figure {
 }
 
 func thermosetting(r, t float64) model.Figure {
-	factor, ok := Thermosetting(t)
+	factor, ok := thermosettingFactor(t)
 	f := model.Figure{Name: "insulation at 40 °C, thermosetting formula", Symbol: "R_40", Value: r * factor / 1e6, Unit: "MΩ", Known: ok,
 		Limit: "≥ 5 MΩ", LimitSource: ieee43, Confidence: "from memory", Verdict: model.NoLimit, Note: "shown beside; the halving rule judges"}
 	if !ok {
@@ -68,7 +68,7 @@ func old(at40 float64, rating model.Rating) model.Figure {
 	if rating.Voltage <= 0 {
 		return model.NotKnown("by the rule before 1970", "R_40", "MΩ", "the rated voltage is not given")
 	}
-	limit := MinimumOld(rating.Voltage)
+	limit := minimumOld(rating.Voltage)
 	f := model.Figure{Name: "by the rule before 1970", Symbol: "R_40", Value: at40 / 1e6, Unit: "MΩ", Known: true,
 		Limit: "≥ " + model.Resistance.ShowWithUnit(limit), LimitSource: "IEEE 43, kV + 1 MΩ", Confidence: "seen", Verdict: model.Within}
 	if at40 < limit {

@@ -14,15 +14,15 @@ import (
 // by its slope at room temperature (IEC 60034-1, from memory).
 const copperZero = 234.5
 
-// At20 corrects a resistance of copper from t °C to 20 °C.
-func At20(r, t float64) float64 { return r * (copperZero + 20) / (copperZero + t) }
+// at20 corrects a resistance of copper from t °C to 20 °C.
+func at20(r, t float64) float64 { return r * (copperZero + 20) / (copperZero + t) }
 
-// MeanTemperature returns the mean temperature of a winding in °C from its
+// meanTemperature returns the mean temperature of a winding in °C from its
 // resistance cold (r1 at t1 °C) and hot.
-func MeanTemperature(r1, t1, r2 float64) float64 { return r2/r1*(copperZero+t1) - copperZero }
+func meanTemperature(r1, t1, r2 float64) float64 { return r2/r1*(copperZero+t1) - copperZero }
 
-// Spread returns (max-min)/mean of resistances.
-func Spread(r []float64) float64 {
+// relativeSpread returns (max-min)/mean of resistances.
+func relativeSpread(r []float64) float64 {
 	sum := 0.0
 	for _, v := range r {
 		sum += v
@@ -60,9 +60,9 @@ func instrument(m *model.Measurement, at time.Time) []model.Figure {
 func meaning(m *model.Measurement, rating model.Rating) []model.Figure {
 	switch m.Kind {
 	case model.InsulationKind:
-		return Insulation(m, rating)
+		return insulation(m, rating)
 	case model.WindingKind:
-		return []model.Figure{{Name: "at 20 °C", Symbol: "R_20", Value: At20(m.Value, m.Conditions[model.WindingTemperature]), Unit: "Ω", Known: true,
+		return []model.Figure{{Name: "at 20 °C", Symbol: "R_20", Value: at20(m.Value, m.Conditions[model.WindingTemperature]), Unit: "Ω", Known: true,
 			Verdict: model.NoLimit, Note: "copper: R · 254.5/(234.5 + t)"}}
 	case model.EarthKind:
 		return []model.Figure{limited("earth continuity", m.Value, "Ω", m.Value <= 0.1, "≤ 0.1 Ω", "common practice", "a joint is corroded or loose")}
@@ -190,7 +190,7 @@ func hot(before, after *model.Event) []model.Figure {
 	if before == nil || after == nil || after.Hand.Kind != model.WindingKind {
 		return nil
 	}
-	t := MeanTemperature(before.Hand.Value, before.Hand.Conditions[model.WindingTemperature], after.Hand.Value)
+	t := meanTemperature(before.Hand.Value, before.Hand.Conditions[model.WindingTemperature], after.Hand.Value)
 	return []model.Figure{{Name: "mean winding temperature by resistance", Value: t, Unit: "°C", Known: !math.IsNaN(t), Verdict: model.NoLimit,
 		LimitSource: "IEC 60034-1, resistance method", Confidence: "from memory"}}
 }
@@ -206,7 +206,7 @@ func spreads(rows []model.HandRow) {
 		}
 	}
 	if len(windings) == 3 {
-		s := Spread(windings)
+		s := relativeSpread(windings)
 		f := limited("spread of U, V and W", 100*s, "%", s <= 0.05, "≤ 2 % good, above 5 % look into it", "common practice", "a joint is bad or turns are shorted")
 		if s > 0.02 && s <= 0.05 {
 			f.Note = "between 2 and 5 %: measure again with four wires"

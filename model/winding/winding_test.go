@@ -14,8 +14,8 @@ import (
 func TestCorrectionsOfIEEE43(t *testing.T) {
 	for _, row := range reference.Rows(t, "ieee43_kt.csv") {
 		at := row.Number(t, "winding_T_C")
-		reference.Near(t, "halving", Halving(at), row.Number(t, "KT_halving_per_10C"), 5e-5)
-		k, inside := Thermosetting(at)
+		reference.Near(t, "halving", halvingFactor(at), row.Number(t, "KT_halving_per_10C"), 5e-5)
+		k, inside := thermosettingFactor(at)
 		reference.Near(t, "thermosetting", k, row.Number(t, "KT_thermosetting_2013_memory"), 5e-5)
 		if inside == strings.Contains(row["remark"], "outside") {
 			t.Errorf("%v °C: inside is %v", at, inside)
@@ -23,8 +23,8 @@ func TestCorrectionsOfIEEE43(t *testing.T) {
 	}
 	for _, row := range reference.Rows(t, "ieee43_examples.csv") {
 		r, at := row.Number(t, "R_measured_Mohm"), row.Number(t, "T_C")
-		k, _ := Thermosetting(at)
-		reference.Near(t, row["source"], r*Halving(at), row.Number(t, "R40_halving_Mohm"), 5e-4)
+		k, _ := thermosettingFactor(at)
+		reference.Near(t, row["source"], r*halvingFactor(at), row.Number(t, "R40_halving_Mohm"), 5e-4)
 		reference.Near(t, row["source"], r*k, row.Number(t, "R40_thermosetting_Mohm"), 5e-4)
 	}
 }
@@ -37,15 +37,15 @@ func TestVerdictsOfInsulation(t *testing.T) {
 		want     model.Verdict
 		old      model.Verdict
 	}{{28.4, 15, model.Within, model.Within}, {28.2, 15, model.Outside, model.Within}, {1.2, 15, model.Outside, model.Outside}, {1.26, 60, model.Within, model.Within}} {
-		f := Insulation(&model.Measurement{Kind: model.InsulationKind, Value: c.mohm * 1e6, Conditions: map[string]float64{model.WindingTemperature: c.at}}, rating)
+		f := insulation(&model.Measurement{Kind: model.InsulationKind, Value: c.mohm * 1e6, Conditions: map[string]float64{model.WindingTemperature: c.at}}, rating)
 		if f[0].Verdict != c.want || f[2].Verdict != c.old {
 			t.Errorf("%v MΩ at %v °C: %v and %v", c.mohm, c.at, f[0].Verdict, f[2].Verdict)
 		}
 	}
-	if f := Insulation(&model.Measurement{Value: 1e6}, rating); f[0].Known {
+	if f := insulation(&model.Measurement{Value: 1e6}, rating); f[0].Known {
 		t.Error("judged without a temperature")
 	}
-	reference.Near(t, "kV + 1", MinimumOld(400), 1.4e6, 1)
+	reference.Near(t, "kV + 1", minimumOld(400), 1.4e6, 1)
 }
 
 func ir(seq uint64, hours, mohm, at float64) model.Event {
@@ -95,7 +95,7 @@ func TestMeterOfADryOut(t *testing.T) {
 		}
 		m.Step(&model.Scan{At: model.Instant{Boot: 1, Offset: time.Duration(i) * time.Second}, Samples: []model.Sample{
 			model.GoodSample(model.EngineStatePoint, float64(model.Idling)), model.GoodSample(model.CoolantTemperature, 30+float64(i)/60),
-			model.GoodSample(model.VoltsPerHertzRatio, 1.2), model.GoodSample(HumidityIn, 0.008), model.GoodSample(HumidityOut, out), model.GoodSample(AirFlow, 0.5)}})
+			model.GoodSample(model.VoltsPerHertzRatio, 1.2), model.GoodSample(humidityIn, 0.008), model.GoodSample(humidityOut, out), model.GoodSample(airFlow, 0.5)}})
 	}
 	c := m.Cost()
 	reference.Near(t, "idle", c.Idle, 3600, 1)
@@ -120,8 +120,8 @@ func TestBeforeAndAfterSideBySide(t *testing.T) {
 	}
 	reference.Near(t, "mean winding temperature", got[0].Figures[1].Value, 0.6/0.5*254.5-234.5, 1e-9)
 	spread := got[2].Figures[len(got[2].Figures)-1]
-	r20 := At20(0.6, 72)
-	reference.Near(t, "spread", spread.Value, 100*Spread([]float64{r20, 0.5, 0.53}), 1e-9)
+	r20 := at20(0.6, 72)
+	reference.Near(t, "spread", spread.Value, 100*relativeSpread([]float64{r20, 0.5, 0.53}), 1e-9)
 	if spread.Verdict != model.Outside {
 		t.Error(spread)
 	}

@@ -96,7 +96,7 @@ func (w *Evidence) orders() model.Check {
 		if seen.odd > seen.good {
 			read = seen.wild.median()
 		}
-		if r, ok := SuggestRegister(p, read); ok {
+		if r, ok := suggestRegister(p, read); ok {
 			bad = append(bad, fmt.Sprintf("%s makes sense with type: %s, word order: %s", id, r.Type, r.Order))
 		}
 	}
@@ -110,10 +110,10 @@ func (w *Evidence) orders() model.Check {
 	return check(code, title, len(bad) > 0, words, "write it so in the configuration")
 }
 
-// SuggestRegister returns the register in whose word order, or failing that as
+// suggestRegister returns the register in whose word order, or failing that as
 // a float, a value that makes no sense would make some; false when the value is
 // sensible or nothing helps. The words are those that read as v.
-func SuggestRegister(p model.Point, v float64) (model.Register, bool) {
+func suggestRegister(p model.Point, v float64) (model.Register, bool) {
 	fits := func(x float64) bool {
 		return sensible(p.Quantity, x) && (p.Low == 0 && p.High == 0 || x >= p.Low && x <= p.High)
 	}
