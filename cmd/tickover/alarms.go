@@ -18,16 +18,16 @@ import (
 
 // alarmsCommand lists alarms and takes what a person does to one.
 type alarmsCommand struct {
-	List    alarmsList   `cmd:"" default:"withargs" help:"List the alarms (the default)."`
-	Ack     alarmsAck    `cmd:"" help:"Acknowledge one alarm: a person has seen it. It does not clear the alarm."`
-	Reset   alarmsReset  `cmd:"" help:"Reset one alarm whose condition is over. Refused while the condition lasts."`
-	Shelve  shelveAct    `cmd:"" help:"Put one alarm aside for a time."`
-	Unshelf unshelveAct  `cmd:"" name:"unshelve" help:"End a shelving early."`
-	Out     reasonAct    `cmd:"" name:"out-of-service" help:"Take one alarm out of service until it is returned, for repairs."`
-	In      inServiceAct `cmd:"" name:"in-service" help:"Return one alarm to service."`
-	Boxes   alarmsBoxes  `cmd:"" help:"List the black boxes: readings around critical alarms and abrupt stops, kept for ever at full rate."`
-	Table   alarmsTable  `cmd:"" help:"Print every rule with its limit, what to do by hand and its basis, as Markdown."`
-	Test    alarmsTest   `cmd:"" help:"Send a test message every way there is, and say whether it was taken."`
+	List     alarmsList         `cmd:"" default:"withargs" help:"List the alarms (the default)."`
+	Ack      alarmsAck          `cmd:"" help:"Acknowledge one alarm: a person has seen it. It does not clear the alarm."`
+	Reset    alarmsReset        `cmd:"" help:"Reset one alarm whose condition is over. Refused while the condition lasts."`
+	Shelve   alarmsShelve       `cmd:"" help:"Put one alarm aside for a time."`
+	Unshelve alarmsUnshelve     `cmd:"" name:"unshelve" help:"End a shelving early."`
+	Out      alarmsOutOfService `cmd:"" name:"out-of-service" help:"Take one alarm out of service until it is returned, for repairs."`
+	In       alarmsInService    `cmd:"" name:"in-service" help:"Return one alarm to service."`
+	Boxes    alarmsBoxes        `cmd:"" help:"List the black boxes: readings around critical alarms and abrupt stops, kept for ever at full rate."`
+	Table    alarmsTable        `cmd:"" help:"Print every rule with its limit, what to do by hand and its basis, as Markdown."`
+	Test     alarmsTest         `cmd:"" help:"Send a test message every way there is, and say whether it was taken."`
 }
 
 // alarmsList lists where the alarms stand.
@@ -196,43 +196,43 @@ func (c *alarmsReset) Run(ctx context.Context, s streams) error {
 	return c.do(ctx, s, model.Reset, url.Values{"why": {c.Why}}, "reset")
 }
 
-type shelveAct struct {
+type alarmsShelve struct {
 	alarmFlag
 	Why string        `help:"Why it may be put aside." required:""`
 	For time.Duration `help:"For how long, at most 24h." default:"1h"`
 }
 
 // Run shelves the alarm.
-func (c *shelveAct) Run(ctx context.Context, s streams) error {
+func (c *alarmsShelve) Run(ctx context.Context, s streams) error {
 	return c.do(ctx, s, model.Shelve, url.Values{"why": {c.Why}, "for": {c.For.String()}}, "put aside; it comes back by itself in "+model.Lasting(c.For))
 }
 
-type reasonAct struct {
+type alarmsOutOfService struct {
 	alarmFlag
 	Why string `help:"What is being repaired." required:""`
 }
 
 // Run takes the alarm out of service.
-func (c *reasonAct) Run(ctx context.Context, s streams) error {
+func (c *alarmsOutOfService) Run(ctx context.Context, s streams) error {
 	return c.do(ctx, s, model.OutOfService, url.Values{"why": {c.Why}}, "out of service until it is returned; nothing warns of it meanwhile")
 }
 
-type unshelveAct struct {
+type alarmsUnshelve struct {
 	alarmFlag
 	Why string `help:"What was found or done."`
 }
 
 // Run ends the shelving.
-func (c *unshelveAct) Run(ctx context.Context, s streams) error {
+func (c *alarmsUnshelve) Run(ctx context.Context, s streams) error {
 	return c.do(ctx, s, model.Unshelve, url.Values{"why": {c.Why}}, "back")
 }
 
-type inServiceAct struct {
+type alarmsInService struct {
 	alarmFlag
 	Why string `help:"What was found or done."`
 }
 
 // Run returns the alarm to service.
-func (c *inServiceAct) Run(ctx context.Context, s streams) error {
+func (c *alarmsInService) Run(ctx context.Context, s streams) error {
 	return c.do(ctx, s, model.ReturnToService, url.Values{"why": {c.Why}}, "back in service")
 }
