@@ -45,6 +45,7 @@ var consequences = map[string]consequence{
 	"oil.temperature.far.high": {"engine: hot oil no longer carries the bearings",
 		3 * time.Minute},
 	"oil.temperature.high": {"engine: the oil thins and ages", 10 * time.Minute},
+	"oil.switch.at.rest":   {"watch: the next start runs without the oil switch", 24 * time.Hour},
 	"oil.pressure.at.rest": {"watch: the sensor's zero is off", 24 * time.Hour},
 
 	"coolant.hot":       {"engine: the coolant boils, head and gasket are lost", time.Minute},

@@ -117,6 +117,9 @@ func contacts(has func(model.PointID) bool) []model.AlarmRule {
 				Basis:  "three starts without a change: a sound contact changes at each (derived)"})
 		}
 	}
+	if has(model.OilSwitch) {
+		rules = append(rules, switchAtRest(has))
+	}
 	if !has(model.OilPressure) {
 		return rules
 	}
@@ -137,6 +140,24 @@ func contacts(has func(model.PointID) bool) []model.AlarmRule {
 	high.Kind, high.While = model.BelowLimit, model.AlarmCondition{Point: model.OilPressure, Below: true, Limit: 15e3}
 	high.Basis = "at 0.15 bar on the transmitter any switch has closed: one of the two is wrong (common practice)"
 	return append(rules, low, high)
+}
+
+// switchAtRest watches an oil switch while there is no pressure: one that is
+// stuck or has lost its wire shows so before the start, not after it. A switch
+// that is fed by the key is judged with the key on only.
+func switchAtRest(has func(model.PointID) bool) model.AlarmRule {
+	rule := model.AlarmRule{ID: "oil.switch.at.rest", Label: "Oil pressure switch open at standstill",
+		Kind: model.BelowLimit, Point: model.OilSwitch, Limit: 0.5, OnDelay: 60 * time.Second,
+		ArmedIn: []model.EngineState{model.Standstill},
+		Action: "Test the oil pressure switch and its wire before the next start. " +
+			"Without them it cannot warn of low oil pressure.",
+		Basis: "a minute after the last turn there is no pressure, so the switch is closed; " +
+			"it is open when it sticks, when its wire is off, or when the key feeds its circuit (common practice)"}
+	if has(model.KeyOn) {
+		rule.While = model.AlarmCondition{Point: model.KeyOn, Limit: 0.5}
+		rule.OnDelay = 10 * time.Second
+	}
+	return rule
 }
 
 // lostDevice watches that a device answers. One that lives on the set's own
