@@ -26,7 +26,7 @@ func TestWordsAreKeptWithoutAPhotoTooMany(t *testing.T) {
 		}
 	}
 	for _, text := range []string{"oil at the filter", ""} {
-		if _, err := s.Say(context.Background(), api.Note{Text: text, Photo: []byte("jpeg")}); err != nil {
+		if _, err := s.Note(context.Background(), api.Note{Text: text, Photo: []byte("jpeg")}); err != nil {
 			t.Fatal(err)
 		}
 	}

@@ -14,6 +14,7 @@ import (
 	"testing"
 	"time"
 
+	"tickover/cmd/tickover/client"
 	"tickover/cmd/tickover/page"
 	"tickover/cmd/tickover/record"
 	"tickover/collector/store"
@@ -110,7 +111,9 @@ func BenchmarkReport(b *testing.B) {
 func BenchmarkOpenPages(b *testing.B) {
 	s := soaked(b, 1)
 	live := &ticking{Reader: s, snap: s.Latest(), changed: make(chan struct{})}
-	server := httptest.NewServer(page.New(live, page.Options{TrustLocal: true}))
+	parts := client.PartsOf(s)
+	parts.Live = live
+	server := httptest.NewServer(page.New(parts, page.Options{TrustLocal: true}))
 	defer server.Close()
 	ctx, stop := context.WithCancel(context.Background())
 	defer stop()

@@ -187,7 +187,7 @@ func slowFlushes(t *testing.T, flush time.Duration) {
 	time.Sleep(10 * time.Second)
 	l.card.flush.Store(int64(flush))
 	said := make(chan error)
-	go func() { _, err := l.Say(t.Context(), api.Note{Text: "belt squeals"}); said <- err }()
+	go func() { _, err := l.Note(t.Context(), api.Note{Text: "belt squeals"}); said <- err }()
 	if flush > 2*time.Second {
 		if d := until(func() bool { return strings.Contains(l.degraded(), "card") }); d > 5*time.Second {
 			t.Errorf("reported as degraded after %s", d)
@@ -246,7 +246,7 @@ func TestACardThatRefusesIsReportedWithinFiveSeconds(t *testing.T) {
 			t.Errorf("reported as degraded after %s", d)
 		}
 		began := time.Now()
-		if _, err := l.Say(t.Context(), api.Note{Text: "oil weeps"}); !errors.Is(err, store.ErrNotKept) || time.Since(began) > 2*time.Second {
+		if _, err := l.Note(t.Context(), api.Note{Text: "oil weeps"}); !errors.Is(err, store.ErrNotKept) || time.Since(began) > 2*time.Second {
 			t.Errorf("the note is answered after %s with %v", time.Since(began), err)
 		}
 		l.card.fault.Store(nil)

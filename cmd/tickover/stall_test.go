@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"tickover/alarms"
+	"tickover/cmd/tickover/client"
 	"tickover/cmd/tickover/daemon"
 	"tickover/cmd/tickover/page"
 	"tickover/cmd/tickover/record"
@@ -110,7 +111,7 @@ func startPolled(t *testing.T, slowed time.Duration) *polled {
 	s.carrier = collector.New(collector.Parts{Setup: cfg.Setup, Lines: map[string]collector.Line{"skid": &steadyLine{}}, Judge: machine, Keep: kept,
 		Now: now, Log: slog.New(slog.DiscardHandler), Derive: func(*model.Scan) *model.StateChange { time.Sleep(slowed); return nil }})
 	s.Reader = record.NewLive(kept, cfg.Setup, s.carrier, machine)
-	s.server = daemon.NewServer(page.New(s.Reader, page.Options{Now: now}), slog.New(slog.DiscardHandler))
+	s.server = daemon.NewServer(page.New(client.PartsOf(s.Reader), page.Options{Now: now}), slog.New(slog.DiscardHandler))
 	ctx, stop := context.WithCancel(context.Background())
 	s.stop = stop
 	go func() { s.carrier.Run(ctx); close(s.done) }()

@@ -77,8 +77,14 @@ func (f StateFolder) openNow(write bool) (*Client, error) {
 
 // inside answers from a source without a network.
 func inside(src *record.Reader, done func() error) *Client {
-	handler := page.New(src, page.Options{TrustLocal: true, Version: api.Version(), Log: slog.New(slog.DiscardHandler)})
+	handler := page.New(PartsOf(src), page.Options{TrustLocal: true, Version: api.Version(), Log: slog.New(slog.DiscardHandler)})
 	return &Client{client: &http.Client{Transport: inProcess{handler}}, Close: done}
+}
+
+// PartsOf serves every part of the page from what is on record.
+func PartsOf(r *record.Reader) page.Parts {
+	return page.Parts{Live: r, Runs: r, Timeline: r, Boxes: r, Alarms: r, Trends: r, Files: r,
+		Notes: r, Measurements: r, Wiring: r}
 }
 
 // openArchive opens a bundle, to read only.

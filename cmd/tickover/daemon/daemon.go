@@ -225,9 +225,9 @@ func (d *Daemon) serve() <-chan error {
 			}
 		}()
 	}
-	network := d.handler(page.Options{Outlets: d.Outlets, Token: d.token, Now: d.Now(), Version: api.Version(), Log: d.log.With("part", "page")})
+	network := d.handler(page.Options{Token: d.token, Now: d.Now(), Version: api.Version(), Log: d.log.With("part", "page")})
 	if d.reading != "" {
-		network = page.NewDoor(network, d.reading, d.token)
+		network = page.RequireToken(network, d.reading, d.token)
 	}
 	g, err := ReadGuard(d.Cfg.WebConfig)
 	if err != nil {
@@ -236,7 +236,7 @@ func (d *Daemon) serve() <-chan error {
 	}
 	network = page.KnownHosts(network, hostNames(d.Cfg, g), g.password || d.reading != "")
 	start(d.listener, network, d.Cfg.WebConfig)
-	local := d.handler(page.Options{Outlets: d.Outlets, TrustLocal: true, Now: d.Now(), Version: api.Version(), Log: d.log.With("part", "socket")})
+	local := d.handler(page.Options{TrustLocal: true, Now: d.Now(), Version: api.Version(), Log: d.log.With("part", "socket")})
 	d.serveSocket = func() { start(d.socket, local, "") }
 	if d.socket != nil {
 		d.serveSocket()
@@ -248,7 +248,9 @@ func (d *Daemon) handler(o page.Options) http.Handler {
 	mux := http.NewServeMux()
 	mux.Handle("/metrics", page.ReadOnly(d.meter.Handler(d.log.With("part", "metrics"))))
 	mux.Handle("/healthz", page.ReadOnly(http.HandlerFunc(d.healthz)))
-	mux.Handle("/", page.New(d.source, o))
+	r := d.source
+	mux.Handle("/", page.New(page.Parts{Live: r, Runs: r, Timeline: r, Boxes: r, Alarms: r, Trends: r, Files: r,
+		Notes: r, Measurements: r, Wiring: r, Outlets: d.Outlets, CheckIns: d.Outlets}, o))
 	return mux
 }
 

@@ -1,6 +1,7 @@
 package page
 
 import (
+	"context"
 	"net/http"
 
 	"tickover/model"
@@ -36,15 +37,25 @@ type AlarmStanding struct {
 	For   float64 `json:"for_seconds"`
 }
 
-func (f *face) apiAlarmStats(w http.ResponseWriter, r *http.Request) {
-	turn := f.enter(w, r)
+// alarmKeeper answers about alarms and changes their state.
+type alarmKeeper interface {
+	// AlarmStats counts the alarms of everything on record.
+	AlarmStats(context.Context) (model.AlarmStats, error)
+	// Dangers lists which instruments of the set see which danger, gravest first.
+	Dangers() []model.Danger
+	// Act does to an alarm what a person wants.
+	Act(ctx context.Context, act model.AlarmAct) error
+}
+
+func (srv *server) apiAlarmStats(w http.ResponseWriter, r *http.Request) {
+	turn := srv.enter(w, r)
 	if turn == nil {
 		return
 	}
-	s, err := f.src.AlarmStats(r.Context())
+	s, err := srv.Alarms.AlarmStats(r.Context())
 	turn.leave()
 	if err != nil {
-		f.fail(w, r, err)
+		srv.fail(w, r, err)
 		return
 	}
 	send(w, alarmStatsOf(s))

@@ -15,16 +15,31 @@ import (
 	"tickover/model"
 )
 
-func (f *face) clock() model.Clock {
-	if snap := f.src.Latest(); snap != nil {
+// fileWriter writes what is on record in the formats that programs read. A
+// run is an ID or "last".
+type fileWriter interface {
+	// Export writes the samples asked for.
+	Export(ctx context.Context, w io.Writer, q model.Query, as api.Form) error
+	// Bundle writes a run's report, readings, configuration and photos as one
+	// zip file.
+	Bundle(ctx context.Context, w io.Writer, run string) error
+	// Backup writes a copy of the store; of one run when a run is given.
+	Backup(ctx context.Context, w io.Writer, run string) error
+	// Verify checks the store and writes lines of JSON: its progress, and at
+	// last what it found.
+	Verify(ctx context.Context, w io.Writer) error
+}
+
+func (srv *server) clock() model.Clock {
+	if snap := srv.Live.Latest(); snap != nil {
 		return snap.Clock
 	}
 	return model.Clock{}
 }
 
 // latest answers that nothing is known yet when there is no snapshot.
-func (f *face) latest(w http.ResponseWriter) *model.Snapshot {
-	snap := f.src.Latest()
+func (srv *server) latest(w http.ResponseWriter) *model.Snapshot {
+	snap := srv.Live.Latest()
 	if snap == nil {
 		w.Header().Set("Retry-After", "1")
 		refuse(w, http.StatusServiceUnavailable, "nothing was read yet", "ask again in a second")
@@ -32,14 +47,14 @@ func (f *face) latest(w http.ResponseWriter) *model.Snapshot {
 	return snap
 }
 
-func (f *face) apiNow(w http.ResponseWriter, _ *http.Request) {
-	if snap := f.latest(w); snap != nil {
-		send(w, f.wireNow(snap))
+func (srv *server) apiNow(w http.ResponseWriter, _ *http.Request) {
+	if snap := srv.latest(w); snap != nil {
+		send(w, srv.wireNow(snap))
 	}
 }
 
-func (f *face) wireNow(snap *model.Snapshot) wireNow {
-	now := f.moment(snap)
+func (srv *server) wireNow(snap *model.Snapshot) wireNow {
+	now := srv.moment(snap)
 	_, source := snap.Clock.Wall(snap.At)
 	out := wireNow{At: wall(snap.Clock, snap.At), Instant: snap.At.String(), Simulated: snap.Simulated, Clock: source.String(),
 		Engine: wireEngine{snap.State.String(), seconds(now, snap.Since)}, Points: map[model.PointID]wirePoint{}, Alarms: []wireAlarm{},
@@ -47,7 +62,7 @@ func (f *face) wireNow(snap *model.Snapshot) wireNow {
 	if age := seconds(now, snap.At); age != nil {
 		out.Age = *age
 	}
-	g := f.gauge(snap, now)
+	g := srv.readout(snap, now)
 	for id, r := range snap.Readings {
 		out.Points[id] = g.wire(id, r)
 	}
@@ -60,12 +75,12 @@ func (f *face) wireNow(snap *model.Snapshot) wireNow {
 	return out
 }
 
-func (f *face) apiAlarms(w http.ResponseWriter, _ *http.Request) {
-	snap := f.latest(w)
+func (srv *server) apiAlarms(w http.ResponseWriter, _ *http.Request) {
+	snap := srv.latest(w)
 	if snap == nil {
 		return
 	}
-	out, g := []wireAlarm{}, f.gauge(snap, f.moment(snap))
+	out, g := []wireAlarm{}, srv.readout(snap, srv.moment(snap))
 	for _, a := range snap.Alarms {
 		out = append(out, alarmOf(a, g.quantity(a.Rule.Point), snap.Clock, g.now))
 	}
@@ -75,7 +90,7 @@ func (f *face) apiAlarms(w http.ResponseWriter, _ *http.Request) {
 // contentTypes of the report's formats.
 var contentTypes = map[string]string{"html": "text/html; charset=utf-8", "json": "application/json; charset=utf-8", "text": "text/plain; charset=utf-8"}
 
-func (f *face) apiReport(w http.ResponseWriter, r *http.Request) {
+func (srv *server) apiReport(w http.ResponseWriter, r *http.Request) {
 	format := r.URL.Query().Get("format")
 	if format == "" {
 		format = "json"
@@ -84,36 +99,36 @@ func (f *face) apiReport(w http.ResponseWriter, r *http.Request) {
 		refuse(w, http.StatusBadRequest, "there is no such format", "format is html, json or text")
 		return
 	}
-	f.report(w, r, format)
+	srv.report(w, r, format)
 }
 
-func (f *face) runReport(w http.ResponseWriter, r *http.Request) { f.report(w, r, "html") }
+func (srv *server) runReport(w http.ResponseWriter, r *http.Request) { srv.report(w, r, "html") }
 
 // report answers with a run's report. It is drawn up whole before the first
 // byte leaves, so that one that fails half-way is an error and not half a
 // report, and a slow reader holds no transaction of the store. How many are held
 // in memory until they are taken is bounded.
-func (f *face) report(w http.ResponseWriter, r *http.Request, format string) {
-	run, err := f.run(r, r.PathValue("id"))
+func (srv *server) report(w http.ResponseWriter, r *http.Request, format string) {
+	run, err := srv.run(r, r.PathValue("id"))
 	if err != nil {
-		f.fail(w, r, err)
+		srv.fail(w, r, err)
 		return
 	}
-	taking, err := f.reports.enter(r.Context(), remote(r), heavyPatience)
+	taking, err := srv.reports.enter(r.Context(), remote(r), heavyPatience)
 	if err != nil {
-		f.fail(w, r, busy(err))
+		srv.fail(w, r, busy(err))
 		return
 	}
 	defer taking.leave()
-	turn := f.enter(w, r)
+	turn := srv.enter(w, r)
 	if turn == nil {
 		return
 	}
 	var b bytes.Buffer
-	err = f.src.Report(r.Context(), &b, run.ID, format)
+	err = srv.Runs.Report(r.Context(), &b, run.ID, format)
 	turn.leave()
 	if err != nil {
-		f.fail(w, r, err)
+		srv.fail(w, r, err)
 		return
 	}
 	beginPatience(w) // making it may have taken long on a small board
@@ -131,7 +146,7 @@ var exportTypes = map[string]string{"csv": "text/csv; charset=utf-8", "openmetri
 
 // apiExport streams samples. One that fails half-way is cut off, so that the
 // reader notices.
-func (f *face) apiExport(w http.ResponseWriter, r *http.Request) {
+func (srv *server) apiExport(w http.ResponseWriter, r *http.Request) {
 	in := r.URL.Query()
 	as := api.Form{Format: cmp.Or(in.Get("format"), "csv"), Minutes: in.Get("every") == "1m", Lags: in.Get("lags") == "1"}
 	known := exportTypes[as.Format] != "" && (in.Get("every") == "" || as.Minutes) && (in.Get("lags") == "" || as.Lags)
@@ -139,43 +154,43 @@ func (f *face) apiExport(w http.ResponseWriter, r *http.Request) {
 		refuse(w, http.StatusBadRequest, "there is no such format", "format is csv or openmetrics; for csv only, every is 1m or lags is 1")
 		return
 	}
-	q, err := f.question(r)
+	q, err := srv.question(r)
 	if err != nil {
-		f.fail(w, r, err)
+		srv.fail(w, r, err)
 		return
 	}
-	f.stream(w, r, exportTypes[as.Format], func(out io.Writer) error { return f.src.Export(r.Context(), out, q, as) })
+	srv.stream(w, r, exportTypes[as.Format], func(out io.Writer) error { return srv.Files.Export(r.Context(), out, q, as) })
 }
 
 // backup streams a copy of the store.
-func (f *face) backup(w http.ResponseWriter, r *http.Request) {
+func (srv *server) backup(w http.ResponseWriter, r *http.Request) {
 	run := r.PostForm.Get("run")
 	if run != "" {
-		found, err := f.run(r, run)
+		found, err := srv.run(r, run)
 		if err != nil {
-			f.fail(w, r, err)
+			srv.fail(w, r, err)
 			return
 		}
 		run = found.ID
 	}
-	f.stream(w, r, "application/octet-stream", func(out io.Writer) error { return f.src.Backup(r.Context(), out, run) })
+	srv.stream(w, r, "application/octet-stream", func(out io.Writer) error { return srv.Files.Backup(r.Context(), out, run) })
 }
 
 // verify streams how the store's check goes. It changes nothing but takes much
 // reading, so it is asked for like a backup.
-func (f *face) verify(w http.ResponseWriter, r *http.Request) {
-	f.stream(w, r, "application/x-ndjson", func(out io.Writer) error { return f.src.Verify(r.Context(), out) })
+func (srv *server) verify(w http.ResponseWriter, r *http.Request) {
+	srv.stream(w, r, "application/x-ndjson", func(out io.Writer) error { return srv.Files.Verify(r.Context(), out) })
 }
 
 // apiBundle streams everything about one run as one zip file.
-func (f *face) apiBundle(w http.ResponseWriter, r *http.Request) {
-	run, err := f.run(r, r.PathValue("id"))
+func (srv *server) apiBundle(w http.ResponseWriter, r *http.Request) {
+	run, err := srv.run(r, r.PathValue("id"))
 	if err != nil {
-		f.fail(w, r, err)
+		srv.fail(w, r, err)
 		return
 	}
 	w.Header().Set("Content-Disposition", `attachment; filename="run`+url.PathEscape(run.ID)+`.zip"`)
-	f.stream(w, r, "application/zip", func(out io.Writer) error { return f.src.Bundle(r.Context(), out, run.ID) })
+	srv.stream(w, r, "application/zip", func(out io.Writer) error { return srv.Files.Bundle(r.Context(), out, run.ID) })
 }
 
 // Bounds of requests that read much: how long one waits for its turn, how long
@@ -192,8 +207,8 @@ const (
 
 // turn waits until a request that reads much may begin; who gets it leaves it.
 // Many at once would take the processor from those who poll.
-func (f *face) turn(ctx context.Context) (*turn, error) {
-	t, err := f.heavy.enter(ctx, sender(ctx), heavyPatience)
+func (srv *server) turn(ctx context.Context) (*turn, error) {
+	t, err := srv.heavy.enter(ctx, sender(ctx), heavyPatience)
 	return t, busy(err)
 }
 
@@ -206,24 +221,24 @@ func busy(err error) error {
 }
 
 // enter is turn for those who answer by themselves; nil when none came.
-func (f *face) enter(w http.ResponseWriter, r *http.Request) *turn {
-	t, err := f.turn(r.Context())
+func (srv *server) enter(w http.ResponseWriter, r *http.Request) *turn {
+	t, err := srv.turn(r.Context())
 	if err != nil {
-		f.fail(w, r, err)
+		srv.fail(w, r, err)
 		return nil
 	}
 	return t
 }
 
 // stream answers with what write writes.
-func (f *face) stream(w http.ResponseWriter, r *http.Request, kind string, write func(io.Writer) error) {
-	streaming, err := f.exports.enter(r.Context(), remote(r), heavyPatience)
+func (srv *server) stream(w http.ResponseWriter, r *http.Request, kind string, write func(io.Writer) error) {
+	streaming, err := srv.exports.enter(r.Context(), remote(r), heavyPatience)
 	if err != nil {
-		f.fail(w, r, busy(err))
+		srv.fail(w, r, busy(err))
 		return
 	}
 	defer streaming.leave()
-	turn := f.enter(w, r)
+	turn := srv.enter(w, r)
 	if turn == nil {
 		return
 	}
@@ -241,7 +256,7 @@ func (f *face) stream(w http.ResponseWriter, r *http.Request, kind string, write
 		if out.gone || r.Context().Err() != nil { // strangers who leave must not fill the log
 			level = slog.LevelDebug
 		}
-		f.log.Log(r.Context(), level, "answer cut off", "path", r.URL.Path, "err", err)
+		srv.log.Log(r.Context(), level, "answer cut off", "path", r.URL.Path, "err", err)
 		if local, ok := w.(interface{ CutOff(error) }); ok {
 			local.CutOff(err)
 			return
@@ -249,7 +264,7 @@ func (f *face) stream(w http.ResponseWriter, r *http.Request, kind string, write
 		panic(http.ErrAbortHandler)
 	default:
 		w.Header().Del("Content-Disposition")
-		f.fail(w, r, err)
+		srv.fail(w, r, err)
 	}
 }
 

@@ -35,13 +35,13 @@ func damageOrNot(err error) *badQuestion {
 }
 
 // fail answers a request that came to nothing.
-func (f *face) fail(w http.ResponseWriter, r *http.Request, err error) {
+func (srv *server) fail(w http.ResponseWriter, r *http.Request, err error) {
 	var b *badQuestion
 	if !errors.As(err, &b) {
 		if r.Context().Err() != nil {
 			return // the reader left
 		}
-		f.log.Error("request failed", "path", r.URL.Path, "err", err)
+		srv.log.Error("request failed", "path", r.URL.Path, "err", err)
 		b = damageOrNot(err)
 	}
 	if b.status == http.StatusServiceUnavailable {
@@ -51,7 +51,7 @@ func (f *face) fail(w http.ResponseWriter, r *http.Request, err error) {
 		refuse(w, b.status, b.message, b.hint)
 		return
 	}
-	f.showProblem(w, r, b)
+	srv.showProblem(w, r, b)
 }
 
 // forPerson reports whether a person in a browser waits for the answer.
@@ -60,14 +60,14 @@ func forPerson(r *http.Request) bool {
 }
 
 // showProblem tells a person in a browser what is wrong, with the way back.
-func (f *face) showProblem(w http.ResponseWriter, r *http.Request, b *badQuestion) {
+func (srv *server) showProblem(w http.ResponseWriter, r *http.Request, b *badQuestion) {
 	v := struct {
 		view
 		Problem, Hint string
-	}{f.frame("watch", "That did not work", true), b.message, b.hint}
+	}{srv.frame("watch", "That did not work", true), b.message, b.hint}
 	var page bytes.Buffer
 	if err := problemTemplate.Execute(&page, v); err != nil {
-		f.log.Error("page not drawn", "err", err)
+		srv.log.Error("page not drawn", "err", err)
 		refuse(w, b.status, b.message, b.hint)
 		return
 	}
@@ -78,46 +78,46 @@ func (f *face) showProblem(w http.ResponseWriter, r *http.Request, b *badQuestio
 }
 
 // question reads from, to, run, box and points.
-func (f *face) question(r *http.Request) (model.Query, error) {
+func (srv *server) question(r *http.Request) (model.Query, error) {
 	var q model.Query
 	in := r.URL.Query()
 	if id := in.Get("run"); id != "" {
-		run, err := f.run(r, id)
+		run, err := srv.run(r, id)
 		if err != nil {
 			return q, err
 		}
 		q.From, q.To = run.Started, run.Ended
 	}
-	err := f.span(in, &q)
+	err := srv.span(in, &q)
 	if err == nil {
-		err = f.box(r, &q)
+		err = srv.box(r, &q)
 	}
 	if err != nil {
 		return q, err
 	}
-	q.Points, err = f.points(r)
+	q.Points, err = srv.points(r)
 	return q, err
 }
 
 // points reads which points are asked for; none means all.
-func (f *face) points(r *http.Request) ([]model.PointID, error) {
+func (srv *server) points(r *http.Request) ([]model.PointID, error) {
 	var points []model.PointID
 	for name := range strings.SplitSeq(r.URL.Query().Get("points"), ",") {
 		if p := strings.TrimSpace(name); p != "" {
 			points = append(points, model.PointID(p))
 		}
 	}
-	return points, f.known(points)
+	return points, srv.known(points)
 }
 
 // known refuses points that are not set up and not worked out here.
-func (f *face) known(points []model.PointID) error {
+func (srv *server) known(points []model.PointID) error {
 	if len(points) == 0 {
 		return nil
 	}
-	setup := f.src.Setup()
+	setup := srv.Live.Setup()
 	all := setup.Points()
-	snap := f.src.Latest()
+	snap := srv.Live.Latest()
 	for _, p := range points {
 		_, configured := all[p]
 		_, well := model.KnownQuantity(p)
@@ -134,15 +134,15 @@ func (f *face) known(points []model.PointID) error {
 
 // span reads from and to. Times of day are looked up in every boot by itself,
 // since a clock that was wrong makes boots claim each other's time.
-func (f *face) span(in url.Values, q *model.Query) error {
+func (srv *server) span(in url.Values, q *model.Query) error {
 	for field, to := range map[string]*model.Instant{"from": &q.From, "to": &q.To} {
-		if err := f.instant(in, field, to); err != nil {
+		if err := srv.instant(in, field, to); err != nil {
 			return err
 		}
 	}
 	from, fromWall := wallTime(in.Get("from"))
 	to, toWall := wallTime(in.Get("to"))
-	if snap := f.src.Latest(); snap != nil && in.Get("run") == "" && fromWall && toWall && !(from.IsZero() && to.IsZero()) {
+	if snap := srv.Live.Latest(); snap != nil && in.Get("run") == "" && fromWall && toWall && !(from.IsZero() && to.IsZero()) {
 		*q = q.During(snap.Clock.Between(from, to))
 	}
 	return nil
@@ -165,13 +165,13 @@ func wallTime(text string) (time.Time, bool) {
 	return time.Time{}, false
 }
 
-func (f *face) instant(in url.Values, field string, to *model.Instant) error {
+func (srv *server) instant(in url.Values, field string, to *model.Instant) error {
 	text := in.Get(field)
 	if text == "" {
 		return nil
 	}
 	clock := model.Clock{}
-	if snap := f.src.Latest(); snap != nil {
+	if snap := srv.Live.Latest(); snap != nil {
 		clock = snap.Clock
 	}
 	i, err := parseInstant(text, clock)
@@ -207,8 +207,8 @@ func parseInstant(text string, clock model.Clock) (model.Instant, error) {
 }
 
 // run finds a run by its ID or "last".
-func (f *face) run(r *http.Request, id string) (model.Run, error) {
-	runs, err := f.src.Runs(r.Context())
+func (srv *server) run(r *http.Request, id string) (model.Run, error) {
+	runs, err := srv.Runs.Runs(r.Context())
 	if err != nil {
 		return model.Run{}, err
 	}

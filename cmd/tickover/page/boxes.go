@@ -1,6 +1,7 @@
 package page
 
 import (
+	"context"
 	"net/http"
 	"net/url"
 	"strconv"
@@ -24,24 +25,32 @@ type BlackBox struct {
 	Lacks       []string   `json:"lacks"` // why it is not whole
 }
 
+// boxReader reads the black boxes: stretches of readings that are never deleted.
+type boxReader interface {
+	// BlackBoxes lists them, oldest first, with nothing counted.
+	BlackBoxes(context.Context) ([]model.BlackBox, error)
+	// CountBlackBox reads one and fills in what it contains and what it lacks.
+	CountBlackBox(context.Context, *model.BlackBox) error
+}
+
 // apiBoxes lists the black boxes, oldest first, each read and counted.
-func (f *face) apiBoxes(w http.ResponseWriter, r *http.Request) {
-	turn := f.enter(w, r)
+func (srv *server) apiBoxes(w http.ResponseWriter, r *http.Request) {
+	turn := srv.enter(w, r)
 	if turn == nil {
 		return
 	}
-	boxes, err := f.src.BlackBoxes(r.Context())
+	boxes, err := srv.Boxes.BlackBoxes(r.Context())
 	for i := range boxes {
 		if err == nil {
-			err = f.src.CountBlackBox(r.Context(), &boxes[i])
+			err = srv.Boxes.CountBlackBox(r.Context(), &boxes[i])
 		}
 	}
 	turn.leave()
 	if err != nil {
-		f.fail(w, r, err)
+		srv.fail(w, r, err)
 		return
 	}
-	out, clock := []BlackBox{}, f.clock()
+	out, clock := []BlackBox{}, srv.clock()
 	for _, b := range boxes {
 		out = append(out, boxOf(b, clock))
 	}
@@ -66,13 +75,13 @@ func graveWords(e model.Event) string {
 
 // box limits a question to the black box kept for an event, named by the
 // event's seq.
-func (f *face) box(r *http.Request, q *model.Query) error {
+func (srv *server) box(r *http.Request, q *model.Query) error {
 	text := r.URL.Query().Get("box")
 	if text == "" {
 		return nil
 	}
 	seq, err := strconv.ParseUint(text, 10, 64)
-	boxes, failed := f.src.BlackBoxes(r.Context())
+	boxes, failed := srv.Boxes.BlackBoxes(r.Context())
 	if failed != nil {
 		return failed
 	}

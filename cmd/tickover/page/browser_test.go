@@ -30,20 +30,20 @@ var pictures = filepath.Join("..", "..", "..", "testdata", "pictures")
 
 // shop serves the page and can be put out of reach.
 type shop struct {
-	*shed
+	*fakeRecord
 	url    string
 	server *httptest.Server
 	away   atomic.Bool
 }
 
-func openShop(t *testing.T, s *shed, o Options) *shop {
+func openShop(t *testing.T, s *fakeRecord, o Options) *shop {
 	t.Helper()
 	return openDoor(t, s, serve(s, o))
 }
 
-func openDoor(t *testing.T, s *shed, h http.Handler) *shop {
+func openDoor(t *testing.T, s *fakeRecord, h http.Handler) *shop {
 	t.Helper()
-	sh := &shop{shed: s}
+	sh := &shop{fakeRecord: s}
 	sh.server = httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		if sh.away.Load() {
 			panic(http.ErrAbortHandler)
@@ -65,10 +65,10 @@ func (s *shop) leave(away bool) {
 func (s *shop) heard(n int) ([]string, []api.Note) {
 	for range 150 {
 		s.mu.Lock()
-		said, sayings := slices.Clone(s.said), slices.Clone(s.sayings)
+		said, notes := slices.Clone(s.said), slices.Clone(s.notes)
 		s.mu.Unlock()
 		if len(said) >= n {
-			return said, sayings
+			return said, notes
 		}
 		time.Sleep(100 * time.Millisecond)
 	}
@@ -298,16 +298,16 @@ func TestBrowserSendsLaterWhatWasSaidOutOfReach(t *testing.T) {
 	snap(t, ctx, "offline-phone")
 	time.Sleep(2 * time.Second)
 	sh.leave(false)
-	said, sayings := sh.heard(2)
-	if len(sayings) != 2 {
+	said, notes := sh.heard(2)
+	if len(notes) != 2 {
 		t.Fatalf("the logger heard %q", said)
 	}
-	for i, said := range sayings {
+	for i, said := range notes {
 		if said.Ago < 2*time.Second || said.Ago > time.Minute || said.Who != "Marta" && i == 0 {
 			t.Errorf("said %v ago by %q", said.Ago, said.Who)
 		}
 	}
-	if n := len(sayings[1].Photo); n == 0 || n > 300_000 || pictureType(sayings[1].Photo) != "image/jpeg" {
+	if n := len(notes[1].Photo); n == 0 || n > 300_000 || pictureType(notes[1].Photo) != "image/jpeg" {
 		t.Errorf("the photo has %d bytes", n)
 	}
 }
@@ -329,9 +329,9 @@ func TestBrowserUsesThisPhonesTime(t *testing.T) {
 // comes when the token was changed meanwhile.
 func TestBrowserSignsInToRead(t *testing.T) {
 	s := hatchery()
-	var door atomic.Value
-	door.Store(guardedShed(s))
-	sh := openDoor(t, s, http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { door.Load().(http.Handler).ServeHTTP(w, r) }))
+	var requireToken atomic.Value
+	requireToken.Store(guardedShed(s))
+	sh := openDoor(t, s, http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { requireToken.Load().(http.Handler).ServeHTTP(w, r) }))
 	ctx := browse(t, 360, 640)
 	visit(t, ctx, sh.url+"/next?droop=3", "Reading needs the token")
 	snap(t, ctx, "sign-in-phone")
@@ -348,7 +348,7 @@ func TestBrowserSignsInToRead(t *testing.T) {
 	changed.Readings = map[model.PointID]model.Reading{model.OilPressure: reading(model.OilPressure, 187000, time.Second)}
 	s.next(&changed)
 	waitFor(t, ctx, "1.8")
-	door.Store(NewDoor(serve(s, Options{Token: token}), "another word", token))
+	requireToken.Store(RequireToken(serve(s, Options{Token: token}), "another word", token))
 	sh.server.CloseClientConnections()
 	waitFor(t, ctx, "Reading needs the token")
 }

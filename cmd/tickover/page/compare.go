@@ -1,19 +1,12 @@
 package page
 
 import (
-	"context"
 	"net/http"
 	"slices"
 
 	"tickover/cmd/tickover/chart"
 	"tickover/model"
 )
-
-// Comparer is a Source that can hold one run against another.
-type Comparer interface {
-	// Compare ranks how the run "after" differed from the run "before".
-	Compare(ctx context.Context, before, after string) (model.Comparison, error)
-}
 
 type wireComparison struct {
 	Before      string           `json:"before"`
@@ -33,44 +26,40 @@ type wireDifference struct {
 }
 
 // compare holds the run of the request against the other one it names.
-func (f *face) compare(r *http.Request) (model.Comparison, error) {
-	source, ok := f.src.(Comparer)
-	if !ok {
-		return model.Comparison{}, &badQuestion{http.StatusNotFound, "runs cannot be compared here", ""}
-	}
+func (srv *server) compare(r *http.Request) (model.Comparison, error) {
 	for _, id := range []string{r.PathValue("id"), r.PathValue("other")} {
-		if _, err := f.run(r, id); err != nil {
+		if _, err := srv.run(r, id); err != nil {
 			return model.Comparison{}, err
 		}
 	}
-	turn, err := f.turn(r.Context())
+	turn, err := srv.turn(r.Context())
 	if err != nil {
 		return model.Comparison{}, err
 	}
 	defer turn.leave()
-	return source.Compare(r.Context(), r.PathValue("id"), r.PathValue("other"))
+	return srv.Runs.Compare(r.Context(), r.PathValue("id"), r.PathValue("other"))
 }
 
 // comparePage shows two runs beside each other: what differed, in words, and
 // the plots of both.
-func (f *face) comparePage(w http.ResponseWriter, r *http.Request) {
-	found, err := f.compare(r)
+func (srv *server) comparePage(w http.ResponseWriter, r *http.Request) {
+	found, err := srv.compare(r)
 	if err != nil {
-		f.fail(w, r, err)
+		srv.fail(w, r, err)
 		return
 	}
 	v := struct {
 		view
 		Found model.Comparison
 		Pairs []plotPair
-	}{view: f.frame("watch", "Run "+found.Before+" against run "+found.After, true), Found: found}
+	}{view: srv.frame("watch", "Run "+found.Before+" against run "+found.After, true), Found: found}
 	v.Wide = true
 	v.under("/runs")
-	if v.Pairs, err = f.pairs(r, found.Before, found.After); err != nil {
-		f.fail(w, r, err)
+	if v.Pairs, err = srv.pairs(r, found.Before, found.After); err != nil {
+		srv.fail(w, r, err)
 		return
 	}
-	f.show(w, r, compareTemplate, v)
+	srv.show(w, r, compareTemplate, v)
 }
 
 // plotPair is the same plot of two runs.
@@ -84,14 +73,14 @@ type runPlot struct {
 	chart.Drawing
 }
 
-func (f *face) pairs(r *http.Request, ids ...string) ([]plotPair, error) {
+func (srv *server) pairs(r *http.Request, ids ...string) ([]plotPair, error) {
 	var pairs []plotPair
 	for _, id := range ids {
-		run, err := f.run(r, id)
+		run, err := srv.run(r, id)
 		if err != nil {
 			return nil, err
 		}
-		charts, err := f.runCharts(r, run)
+		charts, err := srv.runCharts(r, run)
 		if err != nil {
 			return nil, err
 		}
@@ -107,19 +96,19 @@ func (f *face) pairs(r *http.Request, ids ...string) ([]plotPair, error) {
 }
 
 // runCharts draws a run, or takes the drawing that is still fresh.
-func (f *face) runCharts(r *http.Request, run model.Run) ([]chart.Drawing, error) {
-	snap := f.src.Latest()
+func (srv *server) runCharts(r *http.Request, run model.Run) ([]chart.Drawing, error) {
+	snap := srv.Live.Latest()
 	if snap == nil {
 		return nil, nil
 	}
 	s := trendSpans[slices.IndexFunc(trendSpans, func(s trendSpan) bool { return s.key == "run" })]
-	return f.freshDrawing(r.Context(), "run"+run.Started.String(), model.Query{From: run.Started, To: run.Ended}, f.moment(snap), snap.Clock, s)
+	return srv.freshDrawing(r.Context(), "run"+run.Started.String(), model.Query{From: run.Started, To: run.Ended}, srv.moment(snap), snap.Clock, s)
 }
 
-func (f *face) apiCompare(w http.ResponseWriter, r *http.Request) {
-	found, err := f.compare(r)
+func (srv *server) apiCompare(w http.ResponseWriter, r *http.Request) {
+	found, err := srv.compare(r)
 	if err != nil {
-		f.fail(w, r, err)
+		srv.fail(w, r, err)
 		return
 	}
 	out := wireComparison{found.Before, found.After, []wireDifference{}, found.Alike, append([]string{}, found.Open...)}

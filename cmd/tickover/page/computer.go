@@ -9,7 +9,7 @@ import (
 
 // computer is what the small computer tells of itself, in one line; empty when
 // it tells nothing that holds now.
-func (g gauge) computer() string {
+func (g readout) computer() string {
 	var words []string
 	told := func(id model.PointID) (float64, bool) {
 		r, ok := g.snap.Readings[id]

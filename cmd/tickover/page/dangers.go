@@ -26,9 +26,9 @@ type wireSight struct {
 	Limits     string          `json:"limits"`
 }
 
-func (f *face) apiDangers(w http.ResponseWriter, _ *http.Request) {
+func (srv *server) apiDangers(w http.ResponseWriter, _ *http.Request) {
 	out := []wireDanger{}
-	for _, d := range f.src.Dangers() {
+	for _, d := range srv.Alarms.Dangers() {
 		row := wireDanger{Danger: d.ID, Name: d.Name, Consequence: d.Consequence, Instruments: []wireSight{}, Blind: d.Blind, Fit: d.Fit}
 		for _, s := range d.Seen {
 			row.Instruments = append(row.Instruments, wireSight{s.Instrument, s.Points, s.Rules, s.Limits})

@@ -9,7 +9,7 @@ import (
 
 // eventful is the hatchery with everything on its pages: readings to plot, an
 // alarm of each kind put aside, unmet criteria, a photo.
-func eventful() *shed {
+func eventful() *fakeRecord {
 	s := hatchery()
 	snap := *s.snap
 	snap.Alarms = []model.AlarmStatus{
@@ -21,7 +21,7 @@ func eventful() *shed {
 	s.snap = &snap
 	s.setup.Rating = model.Rating{Name: "Standby set", ApparentPower: 50e3, PowerFactor: 0.8, Voltage: 400, Frequency: 50}
 	s.events = append(s.events, model.Event{Seq: 5, At: at(41 * time.Minute), Kind: model.RemarkEvent, Text: "white smoke", Who: "Marta", Photo: 1})
-	s.sayings = []api.Note{{Photo: tiny}}
+	s.notes = []api.Note{{Photo: tiny}}
 	s.report = `<!DOCTYPE html><html lang="en"><head><title>Report</title></head><body><main><h1>Report</h1></main></body></html>`
 	for t := time.Duration(0); t < time.Hour; t += time.Second {
 		scan := &model.Scan{At: at(t)}

@@ -95,7 +95,7 @@ func gated(t *testing.T, most, share int) string {
 		t.Fatal(err)
 	}
 	g := NewGate(l, most, share)
-	server := &http.Server{Handler: Serving(New(hatchery(), Options{Token: token})), ConnContext: g.ConnContext}
+	server := &http.Server{Handler: Serving(New(partsOf(hatchery()), Options{Token: token})), ConnContext: g.ConnContext}
 	go server.Serve(g)
 	t.Cleanup(func() { server.Close() })
 	return l.Addr().String()
@@ -279,8 +279,8 @@ func TestAStreamHoldsNoTurnOfThePasswordCheck(t *testing.T) {
 // memory until they are taken.
 func TestReportsAreMadeTwoAtATime(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		s := &counting{comparing: comparing{eventful()}}
-		h := New(s, Options{TrustLocal: true})
+		s := &counting{fakeRecord: eventful()}
+		h := New(partsOf(s), Options{TrustLocal: true})
 		var all sync.WaitGroup
 		for range 18 {
 			all.Go(func() {
@@ -298,7 +298,7 @@ func TestReportsAreMadeTwoAtATime(t *testing.T) {
 
 // counting makes reports in a second and counts how many at once.
 type counting struct {
-	comparing
+	*fakeRecord
 	mu        sync.Mutex
 	now, most int
 }

@@ -133,20 +133,20 @@ const (
 const tokenHeader = "Tickover-Token"
 
 // entrance is what a request passes that brings a body or a token.
-type entrance struct {
+type requestGuard struct {
 	guesses  guesses
 	proven   *turnstile
 	unproven *turnstile
 	origin   *http.CrossOriginProtection
 }
 
-func newEntrance() entrance {
-	return entrance{proven: newTurnstile(mostBodies, 4*mostBodies, 4*mostBodies), unproven: newTurnstile(mostUnproven, 4*mostUnproven, unprovenShare),
+func newRequestGuard() requestGuard {
+	return requestGuard{proven: newTurnstile(mostBodies, 4*mostBodies, 4*mostBodies), unproven: newTurnstile(mostUnproven, 4*mostUnproven, unprovenShare),
 		origin: http.NewCrossOriginProtection()}
 }
 
 // ours refuses what another site's page sends.
-func (e *entrance) ours(w http.ResponseWriter, r *http.Request) bool {
+func (e *requestGuard) ours(w http.ResponseWriter, r *http.Request) bool {
 	err := e.origin.Check(r)
 	if err != nil {
 		refuse(w, http.StatusForbidden, "the request came from another site's page", "use the page itself")
@@ -156,7 +156,7 @@ func (e *entrance) ours(w http.ResponseWriter, r *http.Request) bool {
 
 // read takes in the form of a request of our own pages or a program, and
 // answers one that it does not take. at limits how many are read at once.
-func (e *entrance) read(w http.ResponseWriter, r *http.Request, most int64, at *turnstile) bool {
+func (e *requestGuard) read(w http.ResponseWriter, r *http.Request, most int64, at *turnstile) bool {
 	large := func() {
 		refuse(w, http.StatusRequestEntityTooLarge, fmt.Sprintf("the request is larger than %d KiB", most>>10), "send less at once")
 	}
@@ -201,7 +201,7 @@ func (e *entrance) read(w http.ResponseWriter, r *http.Request, most int64, at *
 
 // admits answers a request without any of the tokens. Only wrong ones are
 // counted and limited: the right one is accepted whatever came before it.
-func (e *entrance) admits(w http.ResponseWriter, r *http.Request, got string, tokens ...string) bool {
+func (e *requestGuard) admits(w http.ResponseWriter, r *http.Request, got string, tokens ...string) bool {
 	if matches(got, tokens...) {
 		return true
 	}
@@ -216,7 +216,7 @@ func (e *entrance) admits(w http.ResponseWriter, r *http.Request, got string, to
 
 // tooMany counts a wrong token. One too many from an address loses its
 // connection, so that the next costs it more than us.
-func (e *entrance) tooMany(w http.ResponseWriter, r *http.Request) bool {
+func (e *requestGuard) tooMany(w http.ResponseWriter, r *http.Request) bool {
 	over := e.guesses.wrong(remote(r), time.Now())
 	if over {
 		w.Header().Set("Connection", "close")
@@ -228,22 +228,22 @@ func (e *entrance) tooMany(w http.ResponseWriter, r *http.Request) bool {
 // writing lets a request through that may write: of our own pages or a
 // program, small, well-formed and with the token. A token in a header is
 // checked before the body is read.
-func (f *face) writing(most int64, next http.HandlerFunc) http.HandlerFunc {
+func (srv *server) writing(most int64, next http.HandlerFunc) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		token, given := headerToken(r)
 		switch {
-		case !f.ours(w, r):
-		case f.opts.TrustLocal:
-			if f.read(w, r, most, f.proven) {
+		case !srv.ours(w, r):
+		case srv.opts.TrustLocal:
+			if srv.read(w, r, most, srv.proven) {
 				next(w, r)
 			}
-		case f.opts.Token == "":
+		case srv.opts.Token == "":
 			refuse(w, http.StatusForbidden, "writing is switched off", "set a token in the configuration, or use the command line on the computer itself")
 		case given:
-			if f.admits(w, r, token, f.opts.Token) && f.read(w, r, most, f.proven) {
+			if srv.admits(w, r, token, srv.opts.Token) && srv.read(w, r, most, srv.proven) {
 				next(w, r)
 			}
-		case f.read(w, r, most, f.unproven) && f.admits(w, r, r.PostForm.Get("token"), f.opts.Token):
+		case srv.read(w, r, most, srv.unproven) && srv.admits(w, r, r.PostForm.Get("token"), srv.opts.Token):
 			next(w, r)
 		}
 	}
@@ -277,7 +277,7 @@ func readForm(r *http.Request) error {
 	switch kind, _, _ := mime.ParseMediaType(r.Header.Get("Content-Type")); kind {
 	case "application/json":
 	case "multipart/form-data":
-		return r.ParseMultipartForm(largestSaying)
+		return r.ParseMultipartForm(largestNote)
 	default:
 		return r.ParseForm()
 	}

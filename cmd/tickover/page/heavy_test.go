@@ -53,7 +53,7 @@ func TestSlowReadersKeepNobodyWaiting(t *testing.T) {
 }
 
 // laborious takes a minute over every report.
-type laborious struct{ comparing }
+type laborious struct{ *fakeRecord }
 
 func (laborious) Report(ctx context.Context, w io.Writer, _, _ string) error {
 	select {
@@ -68,7 +68,7 @@ func (laborious) Report(ctx context.Context, w io.Writer, _, _ string) error {
 // that does not come.
 func TestWhatCannotBeMadeInTurnIsRefused(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		h := New(laborious{comparing{eventful()}}, Options{TrustLocal: true})
+		h := New(partsOf(laborious{eventful()}), Options{TrustLocal: true})
 		for range mostHeavy {
 			go ask(h, "GET", "/runs/1/report", "")
 		}
@@ -101,7 +101,7 @@ func TestWhatCannotBeMadeInTurnIsRefused(t *testing.T) {
 
 // endlessExport writes until its reader leaves.
 type endlessExport struct {
-	*shed
+	*fakeRecord
 	ended chan struct{}
 }
 
@@ -119,7 +119,7 @@ func (e endlessExport) Export(ctx context.Context, w io.Writer, _ model.Query, _
 func TestAReaderWhoLeavesFillsNoLog(t *testing.T) {
 	var log strings.Builder
 	e := endlessExport{hatchery(), make(chan struct{})}
-	server := httptest.NewServer(New(e, Options{Log: slog.New(slog.NewTextHandler(&log, nil))}))
+	server := httptest.NewServer(New(partsOf(e), Options{Log: slog.New(slog.NewTextHandler(&log, nil))}))
 	answer, err := http.Get(server.URL + "/api/v1/export")
 	if err != nil {
 		t.Fatal(err)

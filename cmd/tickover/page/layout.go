@@ -102,11 +102,11 @@ type link struct {
 var pages = []link{{Path: "/", Name: "Now"}, {Path: "/alarms", Name: "Alarms"}, {Path: "/next", Name: "Next"}, {Path: "/trends", Name: "Trends"}, {Path: "/runs", Name: "Runs"}}
 
 // frame fills what every page shows.
-func (f *face) frame(name, title string, look bool) view {
-	setup := f.src.Setup()
-	v := view{View: name, Title: title, Look: look, Style: template.CSS(styleSource), Script: template.JS(scriptSource), Version: f.opts.Version,
+func (srv *server) frame(name, title string, look bool) view {
+	setup := srv.Live.Setup()
+	v := view{View: name, Title: title, Look: look, Style: template.CSS(styleSource), Script: template.JS(scriptSource), Version: srv.opts.Version,
 		Advisory: model.Advisory, Name: setup.Rating.Name, Simulated: setup.Simulated,
-		CanWrite: f.opts.TrustLocal || f.opts.Token != "", AskToken: !f.opts.TrustLocal, Signs: f.signs()}
+		CanWrite: srv.opts.TrustLocal || srv.opts.Token != "", AskToken: !srv.opts.TrustLocal, Signs: srv.signs()}
 	for _, p := range pages {
 		p.Here = strings.Trim(p.Path, "/") == name || p.Path == "/" && name == "page"
 		v.Pages = append(v.Pages, p)
@@ -114,9 +114,9 @@ func (f *face) frame(name, title string, look bool) view {
 	if name == "page" {
 		v.Pages[0] = link{Path: "#note", Name: "Say"}
 	}
-	if snap := f.src.Latest(); snap != nil {
+	if snap := srv.Live.Latest(); snap != nil {
 		v.Simulated = v.Simulated || snap.Simulated
-		v.warnings(f.gauge(snap, f.moment(snap)))
+		v.warnings(srv.readout(snap, srv.moment(snap)))
 	}
 	return v
 }
@@ -132,10 +132,10 @@ func (v *view) under(path string) {
 func look(r *http.Request) bool { return r.URL.Query().Has("look") }
 
 // show answers with a page of our own style and script.
-func (f *face) show(w http.ResponseWriter, r *http.Request, t *template.Template, v any) {
+func (srv *server) show(w http.ResponseWriter, r *http.Request, t *template.Template, v any) {
 	var b bytes.Buffer
 	if err := t.Execute(&b, v); err != nil {
-		f.fail(w, r, err)
+		srv.fail(w, r, err)
 		return
 	}
 	beginPatience(w) // a drawing may have taken long on a small board

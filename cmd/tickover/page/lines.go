@@ -57,8 +57,8 @@ type LineUnit struct {
 	LineCounts
 }
 
-func (f *face) apiLines(w http.ResponseWriter, _ *http.Request) {
-	snap := f.latest(w)
+func (srv *server) apiLines(w http.ResponseWriter, _ *http.Request) {
+	snap := srv.latest(w)
 	if snap == nil {
 		return
 	}

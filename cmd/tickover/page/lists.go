@@ -32,11 +32,11 @@ func goesOn(w http.ResponseWriter, r *http.Request, after string) {
 }
 
 // apiRuns answers one page of runs; the cursor is the id of the last one seen.
-func (f *face) apiRuns(w http.ResponseWriter, r *http.Request) {
+func (srv *server) apiRuns(w http.ResponseWriter, r *http.Request) {
 	after, most, err := listed(r)
 	var runs []model.Run
 	if err == nil {
-		runs, err = f.src.Runs(r.Context())
+		runs, err = srv.Runs.Runs(r.Context())
 	}
 	if after != "" && err == nil {
 		i := slices.IndexFunc(runs, func(run model.Run) bool { return run.ID == after })
@@ -46,14 +46,14 @@ func (f *face) apiRuns(w http.ResponseWriter, r *http.Request) {
 		runs = runs[i+1:]
 	}
 	if err != nil {
-		f.fail(w, r, err)
+		srv.fail(w, r, err)
 		return
 	}
 	if len(runs) > most {
 		runs = runs[:most]
 		goesOn(w, r, runs[most-1].ID)
 	}
-	out, clock := []wireRun{}, f.clock()
+	out, clock := []wireRun{}, srv.clock()
 	for _, run := range runs {
 		out = append(out, runOf(run, clock))
 	}
@@ -68,8 +68,8 @@ type eventsAsked struct {
 	kinds []model.EventKind // none: all
 }
 
-func (f *face) eventsAsked(r *http.Request) (a eventsAsked, err error) {
-	if a.Query, err = f.question(r); err != nil {
+func (srv *server) eventsAsked(r *http.Request) (a eventsAsked, err error) {
+	if a.Query, err = srv.question(r); err != nil {
 		return a, err
 	}
 	var after string
@@ -99,20 +99,20 @@ func (a eventsAsked) wants(e model.Event) bool {
 
 // apiEvents answers one page of events; "next" is the value of "after" for the
 // following page, null at the end.
-func (f *face) apiEvents(w http.ResponseWriter, r *http.Request) {
-	a, err := f.eventsAsked(r)
+func (srv *server) apiEvents(w http.ResponseWriter, r *http.Request) {
+	a, err := srv.eventsAsked(r)
 	if err != nil {
-		f.fail(w, r, err)
+		srv.fail(w, r, err)
 		return
 	}
 	out := struct {
 		Events []wireEvent `json:"events"`
 		Next   *uint64     `json:"next"`
 	}{Events: []wireEvent{}}
-	clock := f.clock()
-	for e, err := range f.src.Events(r.Context(), a.Query) {
+	clock := srv.clock()
+	for e, err := range srv.Timeline.Events(r.Context(), a.Query) {
 		if err != nil {
-			f.fail(w, r, err)
+			srv.fail(w, r, err)
 			return
 		}
 		if !a.wants(e) {

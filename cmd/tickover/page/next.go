@@ -58,21 +58,21 @@ func droopWanted(r *http.Request) float64 {
 	return d
 }
 
-func (f *face) nextView(droop float64) nextView {
-	v := nextView{view: f.frame("next", "Next step", false)}
-	setup := f.src.Setup()
+func (srv *server) nextView(droop float64) nextView {
+	v := nextView{view: srv.frame("next", "Next step", false)}
+	setup := srv.Live.Setup()
 	rating := setup.Rating
 	bandF, bandU, class := performance.SteadyBands(rating.Class, setup.LimitSets)
 	v.Class, v.Droop, v.NoLoad = class, plain(droop), fmt.Sprintf("%.2f", rating.Frequency*(1+droop/100))
 	for _, d := range droops {
 		v.Droops = append(v.Droops, droopChoice{plain(d), d == droop})
 	}
-	snap := f.src.Latest()
+	snap := srv.Live.Latest()
 	if snap == nil {
 		v.NoData = nothingRead
 		return v
 	}
-	if age, ok := f.moment(snap).Sub(snap.At); !ok || age > oldAfter {
+	if age, ok := srv.moment(snap).Sub(snap.At); !ok || age > oldAfter {
 		v.NoData = "⧗ Nothing new for " + span(age) + ": whether the set stands steady is not known."
 		return v
 	}
@@ -87,7 +87,7 @@ func (f *face) nextView(droop float64) nextView {
 	if ready.Held > 0 {
 		v.Held = span(ready.Held)
 	}
-	g := f.gauge(snap, f.moment(snap))
+	g := srv.readout(snap, srv.moment(snap))
 	share, known := g.share(rating)
 	v.Load = "a load that is not known"
 	if known {
@@ -108,7 +108,7 @@ func (f *face) nextView(droop float64) nextView {
 
 // share is the present load over the rated one; false when it is stale or no
 // rating is given.
-func (g gauge) share(r model.Rating) (float64, bool) {
+func (g readout) share(r model.Rating) (float64, bool) {
 	p, there := g.snap.Readings[model.PowerActive]
 	if !there || g.stale(model.PowerActive, p) || r.ActivePower() <= 0 {
 		return 0, false
@@ -149,8 +149,8 @@ func dialOf(label string, q model.Quantity, s model.Swing, target, half float64)
 
 func plain(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
 
-func (f *face) next(w http.ResponseWriter, r *http.Request) {
-	v := f.nextView(droopWanted(r))
+func (srv *server) next(w http.ResponseWriter, r *http.Request) {
+	v := srv.nextView(droopWanted(r))
 	v.Refresh = "3"
-	f.show(w, r, nextTemplate, v)
+	srv.show(w, r, nextTemplate, v)
 }

@@ -7,6 +7,17 @@ import (
 	"tickover/model"
 )
 
+// liveData is what the set shows now.
+type liveData interface {
+	// Latest returns the newest snapshot; nil before the first scan.
+	Latest() *model.Snapshot
+	// Setup returns the configuration in force.
+	Setup() model.Setup
+	// Changed returns a channel that is closed when the next snapshot is
+	// there; nil means never.
+	Changed() <-chan struct{}
+}
+
 // nowView is the page of now.
 type nowView struct {
 	view
@@ -32,13 +43,13 @@ var shapes = map[model.EngineState]string{model.EngineUnknown: "?", model.Stands
 // nothingRead is said before the first scan.
 const nothingRead = "Nothing was read yet. The page fills as soon as the first answer comes from the bus."
 
-func (f *face) nowView(look bool) nowView {
-	v := nowView{view: f.frame("page", "Now", look), Remarks: remarks, Cautions: model.Cautions()}
-	snap := f.src.Latest()
+func (srv *server) nowView(look bool) nowView {
+	v := nowView{view: srv.frame("page", "Now", look), Remarks: remarks, Cautions: model.Cautions()}
+	snap := srv.Live.Latest()
 	if snap != nil {
 		v.Degraded = snap.Store.Degraded
 	}
-	if len(f.src.Setup().Devices) == 0 && (snap == nil || !readsAnything(snap)) {
+	if len(srv.Live.Setup().Devices) == 0 && (snap == nil || !readsAnything(snap)) {
 		v.NoData = "No devices yet. Run tickover survey to see who answers on the line, then tickover init, and restart tickover."
 		return v
 	}
@@ -46,13 +57,13 @@ func (f *face) nowView(look bool) nowView {
 		v.NoData = nothingRead
 		return v
 	}
-	v.readings(f.gauge(snap, f.moment(snap)))
+	v.readings(srv.readout(snap, srv.moment(snap)))
 	_, source := snap.Clock.Wall(snap.At)
 	v.AskTime, v.Clock = source < model.ClockPhone, source.String()
 	return v
 }
 
-func (v *nowView) readings(g gauge) {
+func (v *nowView) readings(g readout) {
 	v.Shape, v.State = shapes[g.snap.State], g.snap.State.String()
 	if d, ok := g.now.Sub(g.snap.Since); ok && !g.snap.Since.IsZero() {
 		v.For = span(d)
@@ -69,8 +80,8 @@ func (v *nowView) readings(g gauge) {
 	}
 }
 
-func (f *face) now(w http.ResponseWriter, r *http.Request) {
-	v := f.nowView(look(r))
+func (srv *server) now(w http.ResponseWriter, r *http.Request) {
+	v := srv.nowView(look(r))
 	v.Hold = r.URL.Query().Has("hold")
 	switch {
 	case v.Hold:
@@ -81,7 +92,7 @@ func (f *face) now(w http.ResponseWriter, r *http.Request) {
 	default:
 		v.Refresh = "2"
 	}
-	f.show(w, r, nowTemplate, v)
+	srv.show(w, r, nowTemplate, v)
 }
 
 // readsAnything reports whether there is a reading of more than the small

@@ -60,10 +60,7 @@ func TestEveryAddressIsDescribed(t *testing.T) {
 	}
 }
 
-// comparing is a shed that can hold runs against one another.
-type comparing struct{ *shed }
-
-func (comparing) Compare(context.Context, string, string) (model.Comparison, error) {
+func (*fakeRecord) Compare(context.Context, string, string) (model.Comparison, error) {
 	return model.Comparison{Before: "1", After: "2", Differences: []model.Difference{{What: "oil pressure", Words: "lower by 0.2 bar", From: 3.2, To: 3.0, Unit: "bar", Weight: 3}}}, nil
 }
 
@@ -77,8 +74,8 @@ func TestAnswersAreAsDescribed(t *testing.T) {
 	empty.list, empty.events, empty.snap = nil, nil, &model.Snapshot{At: now}
 	unread := hatchery()
 	unread.snap = nil
-	for name, s := range map[string]*shed{"well": hatchery(), "failing": failing, "empty": empty, "unread": unread} {
-		h := New(comparing{s}, Options{TrustLocal: true, Now: func() model.Instant { return now }})
+	for name, s := range map[string]*fakeRecord{"well": hatchery(), "failing": failing, "empty": empty, "unread": unread} {
+		h := New(partsOf(s), Options{TrustLocal: true, Now: func() model.Instant { return now }})
 		for path, item := range doc["paths"].(object) {
 			get, ok := item.(object)["get"].(object)
 			if !ok || path == "/api/v1/stream" {

@@ -24,7 +24,7 @@ var otherReadings = []struct {
 
 // others names what else the set's instruments show, in one line; empty when none
 // of these points is set up. What cannot be believed is named with its reason.
-func (g gauge) others() string {
+func (g readout) others() string {
 	var words []string
 	for _, o := range otherReadings {
 		if _, configured := g.points[o.point]; !configured {
@@ -35,7 +35,7 @@ func (g gauge) others() string {
 	return strings.Join(words, ", ")
 }
 
-func (g gauge) other(p model.PointID, off, when string) string {
+func (g readout) other(p model.PointID, off, when string) string {
 	r, ok := g.snap.Readings[p]
 	switch {
 	case !ok:

@@ -8,21 +8,12 @@ import (
 	"tickover/model"
 )
 
-// Outlets are where readings and alarms go, as the API sees them. Every method
-// may be called at any time from any goroutine.
-type Outlets interface {
-	// Health is how each outlet fares.
+// outletTester answers about the outlets, through which readings and alarms go out.
+type outletTester interface {
+	// Health is the state of each outlet.
 	Health() []model.OutletHealth
-	// Test sends a test message every way there is and waits.
+	// Test sends a test message to every target and waits for the results.
 	Test(ctx context.Context, who string) []model.OutletTrial
-	// Sign is a sign of somebody who works alone; every 0 means as before.
-	Sign(who string, every time.Duration) (model.Presence, error)
-	// EndSigns ends the timer.
-	EndSigns(who string) error
-	// Presence is where the timer stands; false while nobody is alone.
-	Presence() (model.Presence, bool)
-	// CheckIn is the timer as it is configured.
-	CheckIn() model.CheckIn
 }
 
 // testLimit is how long a test may take.
@@ -30,20 +21,20 @@ const testLimit = 45 * time.Second
 
 // outletRoutes adds what concerns outlets; without them it says that only a
 // running daemon has any.
-func (f *face) outletRoutes(mux *http.ServeMux) {
+func (srv *server) outletRoutes(mux *http.ServeMux) {
 	on := func(next http.HandlerFunc) http.HandlerFunc {
 		return func(w http.ResponseWriter, r *http.Request) {
-			if f.opts.Outlets == nil {
+			if srv.Outlets == nil {
 				refuse(w, http.StatusConflict, "no daemon runs on this state folder", "start it with tickover run; only the daemon sends anything out")
 				return
 			}
 			next(w, r)
 		}
 	}
-	mux.HandleFunc("GET /api/v1/outlets", on(f.apiOutlets))
-	mux.HandleFunc("POST /api/v1/outlets/test", f.writing(largestBody, on(f.testOutlets)))
-	mux.HandleFunc("GET /api/v1/check-in", on(f.apiPresence))
-	mux.HandleFunc("POST /api/v1/check-in", f.writing(largestBody, on(f.sign)))
+	mux.HandleFunc("GET /api/v1/outlets", on(srv.apiOutlets))
+	mux.HandleFunc("POST /api/v1/outlets/test", srv.writing(largestBody, on(srv.testOutlets)))
+	mux.HandleFunc("GET /api/v1/check-in", on(srv.apiPresence))
+	mux.HandleFunc("POST /api/v1/check-in", srv.writing(largestBody, on(srv.sign)))
 }
 
 type wireOutlet struct {
@@ -58,9 +49,9 @@ type wireOutlet struct {
 	Lag     float64           `json:"lag_seconds"`
 }
 
-func (f *face) apiOutlets(w http.ResponseWriter, _ *http.Request) {
+func (srv *server) apiOutlets(w http.ResponseWriter, _ *http.Request) {
 	all := []wireOutlet{}
-	for _, h := range f.opts.Outlets.Health() {
+	for _, h := range srv.Outlets.Health() {
 		if h.Dropped == nil {
 			h.Dropped = map[string]uint64{}
 		}
@@ -79,17 +70,17 @@ type wireTrial struct {
 }
 
 // testOutlets answers when every way was tried; 200 also when some failed.
-func (f *face) testOutlets(w http.ResponseWriter, r *http.Request) {
+func (srv *server) testOutlets(w http.ResponseWriter, r *http.Request) {
 	who, err := text(r, "who", 80)
 	if err != nil {
-		f.fail(w, r, err)
+		srv.fail(w, r, err)
 		return
 	}
 	_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(testLimit + 5*time.Second)) // not every writer has one
 	ctx, cancel := context.WithTimeout(r.Context(), testLimit)
 	defer cancel()
 	all := []wireTrial{}
-	for _, t := range f.opts.Outlets.Test(ctx, who) {
+	for _, t := range srv.Outlets.Test(ctx, who) {
 		one := wireTrial{Name: t.Name, Kind: t.Kind, Taken: t.Err == nil, Took: t.Took.Seconds()}
 		if t.Err != nil {
 			one.Error, one.Hint = t.Err.Error(), model.HintOf(t.Err)

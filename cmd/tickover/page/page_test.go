@@ -17,11 +17,18 @@ import (
 
 const token = "a long and secret word"
 
-func serve(s *shed, o Options) http.Handler {
+func serve(s *fakeRecord, o Options) http.Handler {
 	if o.Now == nil {
 		o.Now = func() model.Instant { return now }
 	}
-	return New(s, o)
+	return New(partsOf(s), o)
+}
+
+// serveWith serves a daemon's set, which has outlets.
+func serveWith(s *fakeRecord, out *fakeOutlets) http.Handler {
+	parts := partsOf(s)
+	parts.Outlets, parts.CheckIns = out, out
+	return New(parts, Options{Token: token, Now: func() model.Instant { return now }})
 }
 
 // ask sends one request straight to the handler.
@@ -201,12 +208,12 @@ func TestBeforeTheFirstScan(t *testing.T) {
 func TestPagesReferToNothingOutsideAndKeepTheirPolicy(t *testing.T) {
 	outside := regexp.MustCompile(`(?i)(https?:|[^-]src="[^/]|\burl\(|@import|<link rel="style|<iframe| style="| on[a-z]+=")`)
 	words := regexp.MustCompile(`(?i)\b(safe|unsafe|complies|compliant)\b`)
-	h := New(comparing{eventful().alarmed()}, Options{Token: token, Version: "1", Now: func() model.Instant { return now }})
-	door := guardedShed(hatchery())
+	h := New(partsOf(eventful().alarmed()), Options{Token: token, Version: "1", Now: func() model.Instant { return now }})
+	requireToken := guardedShed(hatchery())
 	for _, path := range []string{"/", "/runs", "/runs/1", "/runs/1/compare/2", "/alarms", "/next", "/timeline", "/measure", "/wiring", "/sign-in", "/trends"} {
 		w := ask(h, "GET", path, "")
 		if path == "/sign-in" {
-			w = ask(door, "GET", path, "", "Accept", "text/html")
+			w = ask(requireToken, "GET", path, "", "Accept", "text/html")
 		} else if w.Code != http.StatusOK {
 			t.Errorf("%s: %d", path, w.Code)
 		}
@@ -251,7 +258,7 @@ func TestReportKeepsItsStyleAndNothingElse(t *testing.T) {
 
 func TestStreamTellsOfEverySnapshot(t *testing.T) {
 	s := hatchery()
-	server := httptest.NewServer(New(s, Options{}))
+	server := httptest.NewServer(New(partsOf(s), Options{}))
 	defer server.Close()
 	for view, want := range map[string][2]string{"": {"event: now", `"state":"loaded"`}, "page": {"event: page", "3.2"}} {
 		answer, err := http.Get(server.URL + "/api/v1/stream?view=" + view)
@@ -282,7 +289,7 @@ func TestStreamTellsOfEverySnapshot(t *testing.T) {
 }
 
 func TestTooManyStreamsAreRefused(t *testing.T) {
-	f := &face{src: hatchery()}
+	f := &server{Parts: partsOf(hatchery())}
 	w := httptest.NewRecorder()
 	f.apiStream(w, httptest.NewRequest("GET", "/api/v1/stream", nil))
 	if w.Code != http.StatusServiceUnavailable {
@@ -324,7 +331,7 @@ func TestAnAlarmIsShownUnderTheOneThatExplainsIt(t *testing.T) {
 		status("head", model.Critical, ""), status("mild", model.Warning, "head")}
 	s.snap = &snap
 	v := view{View: "alarms"}
-	v.warnings(gauge{snap: &snap, now: now})
+	v.warnings(readout{snap: &snap, now: now})
 	var order []string
 	for _, w := range v.Alarms {
 		order = append(order, w.Rule+">"+w.Under)

@@ -17,7 +17,7 @@ import (
 )
 
 // plotted is the hatchery with ten minutes of readings, one of them a dip.
-func plotted() *shed {
+func plotted() *fakeRecord {
 	s := hatchery()
 	s.setup.Rating = model.Rating{Name: "Standby set", ApparentPower: 50e3, PowerFactor: 0.8, Voltage: 400, Frequency: 50}
 	for sec := range 600 {
@@ -169,7 +169,7 @@ func TestTimelinesShowTheNewestAndLeadBack(t *testing.T) {
 
 func TestRunsAreComparedOnOnePage(t *testing.T) {
 	s := plotted()
-	h := New(comparing{s}, Options{Now: func() model.Instant { return now }})
+	h := New(partsOf(s), Options{Now: func() model.Instant { return now }})
 	body := ask(h, "GET", "/runs/1/compare/2", "").Body.String()
 	if !strings.Contains(body, "lower by 0.2 bar") || !strings.Contains(body, "Run 1 against run 2") {
 		t.Errorf("the page says %s", body[strings.Index(body, "<main>"):])
@@ -190,7 +190,7 @@ func TestPagesArePackedForThoseWhoCanUnpack(t *testing.T) {
 // theirs meanwhile.
 func TestReaderThatTakesNothingHoldsNobodyUp(t *testing.T) {
 	s := hatchery()
-	server := httptest.NewServer(New(s, Options{}))
+	server := httptest.NewServer(New(partsOf(s), Options{}))
 	defer server.Close()
 	for range 20 {
 		conn, err := net.Dial("tcp", server.Listener.Addr().String())
@@ -213,7 +213,7 @@ func TestReaderThatTakesNothingHoldsNobodyUp(t *testing.T) {
 // A stream that its reader drops gives its slot back.
 func TestDroppedStreamsGiveTheirSlotsBack(t *testing.T) {
 	s := hatchery()
-	f := &face{src: s, streams: seats{most: 2, share: 2}, log: slog.New(slog.DiscardHandler)}
+	f := &server{Parts: partsOf(s), streams: seats{most: 2, share: 2}, log: slog.New(slog.DiscardHandler)}
 	server := httptest.NewServer(http.HandlerFunc(f.apiStream))
 	defer server.Close()
 	for range 10 {

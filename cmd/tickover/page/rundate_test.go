@@ -35,7 +35,7 @@ func TestTrendsReachBackOnlyByVouchedClocks(t *testing.T) {
 			{Number: 1, Last: 10 * time.Minute, Estimates: []model.ClockEstimate{{Wall: day.Add(-18 * time.Minute).UnixNano(), Source: c.source}}},
 			{Number: 2, Last: time.Minute, Estimates: []model.ClockEstimate{{Wall: day.UnixNano(), Source: model.ClockSynchronised}}},
 		}}
-		q, err := (&face{}).window(nil, trendSpan{long: 10 * time.Minute}, at, clock)
+		q, err := (&server{}).window(nil, trendSpan{long: 10 * time.Minute}, at, clock)
 		if err != nil || q.From != c.from {
 			t.Errorf("%s: from %s, %v", c.source, q.From, err)
 		}

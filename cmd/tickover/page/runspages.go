@@ -1,6 +1,9 @@
 package page
 
 import (
+	"context"
+	"io"
+	"iter"
 	"net/http"
 	"net/url"
 	"slices"
@@ -10,12 +13,31 @@ import (
 	"tickover/model"
 )
 
+// runReader reads the runs on record.
+type runReader interface {
+	// Runs lists the runs on record, in order.
+	Runs(context.Context) ([]model.Run, error)
+	// Report writes a run's report; format is "html", "json" or "text", run an
+	// ID or "last".
+	Report(ctx context.Context, w io.Writer, run, format string) error
+	// Compare ranks how the run "after" differed from the run "before".
+	Compare(ctx context.Context, before, after string) (model.Comparison, error)
+}
+
+// eventReader reads the timeline.
+type eventReader interface {
+	// Events yields the events asked for, in order of the store.
+	Events(context.Context, model.Query) iter.Seq2[model.Event, error]
+	// Photo returns the picture of a note.
+	Photo(ctx context.Context, number uint64) ([]byte, error)
+}
+
 // runLine is one run of the list.
 type runLine struct {
 	ID, Started, Running, Loaded, Cranks, Starts, End string
 }
 
-func (f *face) runLine(run model.Run, clock model.Clock) runLine {
+func (srv *server) runLine(run model.Run, clock model.Clock) runLine {
 	line := runLine{ID: run.ID, Started: clock.Date(run.Started), Running: span(run.Running), Loaded: span(run.Loaded),
 		Cranks: counted(run.Cranks, "crank"), Starts: counted(run.Starts, "start"), End: "ended"}
 	switch {
@@ -35,22 +57,22 @@ func counted(n int, thing string) string {
 	return strconv.Itoa(n) + " " + thing + "s"
 }
 
-func (f *face) runs(w http.ResponseWriter, r *http.Request) {
-	runs, err := f.src.Runs(r.Context())
+func (srv *server) runs(w http.ResponseWriter, r *http.Request) {
+	runs, err := srv.Runs.Runs(r.Context())
 	if err != nil {
-		f.fail(w, r, err)
+		srv.fail(w, r, err)
 		return
 	}
 	v := struct {
 		view
 		Runs []runLine
-	}{view: f.frame("runs", "Runs", true)}
+	}{view: srv.frame("runs", "Runs", true)}
 	v.View = "watch"
-	clock := f.clock()
+	clock := srv.clock()
 	for _, run := range slices.Backward(runs) {
-		v.Runs = append(v.Runs, f.runLine(run, clock))
+		v.Runs = append(v.Runs, srv.runLine(run, clock))
 	}
-	f.show(w, r, runsTemplate, v)
+	srv.show(w, r, runsTemplate, v)
 }
 
 // happening is one event of a timeline.
@@ -75,51 +97,51 @@ var kindShapes = map[model.EventKind]string{model.NoteEvent: "✎", model.Remark
 	model.DeviceEvent: "⌁", model.ClockEvent: "◷", model.StoreEvent: "▤", model.DaemonEvent: "○", model.MeasurementEvent: "∡", model.FactEvent: "∎", model.WiringEvent: "⌗"}
 
 // timeline shows what happened, the newest first.
-func (f *face) timeline(w http.ResponseWriter, r *http.Request) {
-	v := timelineView{view: f.frame("watch", "Everything that happened", true)}
-	if err := f.happenings(r, &v, model.Query{}, false); err != nil {
-		f.fail(w, r, err)
+func (srv *server) timeline(w http.ResponseWriter, r *http.Request) {
+	v := timelineView{view: srv.frame("watch", "Everything that happened", true)}
+	if err := srv.happenings(r, &v, model.Query{}, false); err != nil {
+		srv.fail(w, r, err)
 		return
 	}
 	if len(v.Events) > 0 && v.Older != "" {
 		v.Older = "/timeline?" + url.Values{"before": {v.Older}}.Encode()
 	}
-	f.show(w, r, timelineTemplate, v)
+	srv.show(w, r, timelineTemplate, v)
 }
 
 // runPage shows one run in the order things happened.
-func (f *face) runPage(w http.ResponseWriter, r *http.Request) {
-	run, err := f.run(r, r.PathValue("id"))
+func (srv *server) runPage(w http.ResponseWriter, r *http.Request) {
+	run, err := srv.run(r, r.PathValue("id"))
 	if err != nil {
-		f.fail(w, r, err)
+		srv.fail(w, r, err)
 		return
 	}
-	v := timelineView{view: f.frame("watch", "Run "+run.ID, true)}
+	v := timelineView{view: srv.frame("watch", "Run "+run.ID, true)}
 	v.under("/runs")
-	line := f.runLine(run, f.clock())
+	line := srv.runLine(run, srv.clock())
 	v.Run = &line
-	runs, err := f.src.Runs(r.Context())
+	runs, err := srv.Runs.Runs(r.Context())
 	for _, other := range slices.Backward(runs) {
 		if other.ID != run.ID && len(v.Others) < 8 {
 			v.Others = append(v.Others, other.ID)
 		}
 	}
 	if err == nil {
-		err = f.happenings(r, &v, model.Query{From: run.Started, To: run.Ended}, true)
+		err = srv.happenings(r, &v, model.Query{From: run.Started, To: run.Ended}, true)
 	}
 	if err != nil {
-		f.fail(w, r, err)
+		srv.fail(w, r, err)
 		return
 	}
 	if v.Older != "" {
 		v.Older = "/runs/" + url.PathEscape(run.ID) + "?" + url.Values{"before": {v.Older}}.Encode()
 	}
-	f.show(w, r, timelineTemplate, v)
+	srv.show(w, r, timelineTemplate, v)
 }
 
 // happenings gathers the newest events, of those before the one named in the
 // request.
-func (f *face) happenings(r *http.Request, v *timelineView, q model.Query, forward bool) error {
+func (srv *server) happenings(r *http.Request, v *timelineView, q model.Query, forward bool) error {
 	before := ^uint64(0)
 	if text := r.URL.Query().Get("before"); text != "" {
 		var err error
@@ -128,7 +150,7 @@ func (f *face) happenings(r *http.Request, v *timelineView, q model.Query, forwa
 		}
 	}
 	var newest []model.Event
-	for e, err := range f.src.Events(r.Context(), q) {
+	for e, err := range srv.Timeline.Events(r.Context(), q) {
 		if err != nil {
 			return err
 		}
@@ -144,7 +166,7 @@ func (f *face) happenings(r *http.Request, v *timelineView, q model.Query, forwa
 	if !forward {
 		slices.Reverse(newest)
 	}
-	clock := f.clock()
+	clock := srv.clock()
 	for _, e := range newest {
 		v.Events = append(v.Events, happeningOf(e, clock))
 	}

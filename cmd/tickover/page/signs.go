@@ -7,6 +7,18 @@ import (
 	"tickover/model"
 )
 
+// checkInTimer is the timer of a person who works alone.
+type checkInTimer interface {
+	// Sign takes a check-in; every 0 keeps the time between two as it is.
+	Sign(who string, every time.Duration) (model.Presence, error)
+	// EndSigns ends the timer.
+	EndSigns(who string) error
+	// Presence is the state of the timer; false while it is off.
+	Presence() (model.Presence, bool)
+	// CheckIn is the timer as it is configured.
+	CheckIn() model.CheckIn
+}
+
 // signs is the timer of somebody who works alone, as the pages show it.
 type signs struct {
 	Stands, Due bool
@@ -22,22 +34,22 @@ type signs struct {
 const dueShare = 5
 
 // signs is nil where no timer was asked for and none stands.
-func (f *face) signs() *signs {
-	if f.opts.Outlets == nil || f.opts.Now == nil {
+func (srv *server) signs() *signs {
+	if srv.CheckIns == nil || srv.opts.Now == nil {
 		return nil
 	}
-	p, stands := f.opts.Outlets.Presence()
+	p, stands := srv.CheckIns.Presence()
 	if !stands {
-		if f.opts.Outlets.CheckIn().Given() {
+		if srv.CheckIns.CheckIn().Given() {
 			return &signs{}
 		}
 		return nil
 	}
-	now := f.opts.Now()
+	now := srv.opts.Now()
 	left, _ := p.Left(now)
 	ago, _ := now.Sub(p.Signed)
 	return &signs{Stands: true, Due: p.Missed > 0 || left < p.Every/dueShare, Who: p.Who, Every: span(p.Every), Left: span(left), Missed: p.Missed, Ago: span(ago),
-		Untold: len(f.opts.Outlets.CheckIn().To) == 0}
+		Untold: len(srv.CheckIns.CheckIn().To) == 0}
 }
 
 type wirePresence struct {
@@ -50,27 +62,27 @@ type wirePresence struct {
 	Left    float64  `json:"due_seconds"` // until a further miss is counted; 0 while nobody is alone
 }
 
-func (f *face) apiPresence(w http.ResponseWriter, _ *http.Request) {
-	p, watched := f.opts.Outlets.Presence()
-	out := wirePresence{Watched: watched, Who: p.Who, Every: p.Every.Seconds(), Missed: p.Missed, Told: append([]string{}, f.opts.Outlets.CheckIn().To...)}
-	if watched && f.opts.Now != nil {
-		since, _ := f.opts.Now().Sub(p.Signed)
-		left, _ := p.Left(f.opts.Now())
+func (srv *server) apiPresence(w http.ResponseWriter, _ *http.Request) {
+	p, watched := srv.CheckIns.Presence()
+	out := wirePresence{Watched: watched, Who: p.Who, Every: p.Every.Seconds(), Missed: p.Missed, Told: append([]string{}, srv.CheckIns.CheckIn().To...)}
+	if watched && srv.opts.Now != nil {
+		since, _ := srv.opts.Now().Sub(p.Signed)
+		left, _ := p.Left(srv.opts.Now())
 		out.Since, out.Left = since.Seconds(), left.Seconds()
 	}
 	send(w, out)
 }
 
 // sign takes a sign, or with end=yes the end of working alone.
-func (f *face) sign(w http.ResponseWriter, r *http.Request) {
+func (srv *server) sign(w http.ResponseWriter, r *http.Request) {
 	who, every, err := words(r, "every", 20)
 	if err != nil {
-		f.fail(w, r, err)
+		srv.fail(w, r, err)
 		return
 	}
 	if r.PostForm.Get("end") == "yes" {
-		if err := f.opts.Outlets.EndSigns(who); err != nil {
-			f.fail(w, r, err)
+		if err := srv.CheckIns.EndSigns(who); err != nil {
+			srv.fail(w, r, err)
 			return
 		}
 		done(w, r, map[string]string{"check-in": "ended"})
@@ -83,7 +95,7 @@ func (f *face) sign(w http.ResponseWriter, r *http.Request) {
 			return
 		}
 	}
-	p, err := f.opts.Outlets.Sign(who, between)
+	p, err := srv.CheckIns.Sign(who, between)
 	if err != nil {
 		refuse(w, http.StatusBadRequest, err.Error(), "send \"every\" such as 15m, or leave it out")
 		return

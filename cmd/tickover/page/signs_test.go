@@ -11,26 +11,26 @@ import (
 	"tickover/model"
 )
 
-// yard is a daemon's outlets of which only the check-in timer is looked at.
-type yard struct {
+// fakeOutlets is a daemon's outlets of which only the check-in timer is looked at.
+type fakeOutlets struct {
 	asked  model.CheckIn
 	stands *model.Presence
 	said   []string
 }
 
-func (*yard) Health() []model.OutletHealth                     { return nil }
-func (*yard) Test(context.Context, string) []model.OutletTrial { return nil }
-func (y *yard) CheckIn() model.CheckIn                         { return y.asked }
-func (y *yard) EndSigns(who string) error                      { y.said = append(y.said, "end by "+who); return nil }
+func (*fakeOutlets) Health() []model.OutletHealth                     { return nil }
+func (*fakeOutlets) Test(context.Context, string) []model.OutletTrial { return nil }
+func (y *fakeOutlets) CheckIn() model.CheckIn                         { return y.asked }
+func (y *fakeOutlets) EndSigns(who string) error                      { y.said = append(y.said, "end by "+who); return nil }
 
-func (y *yard) Presence() (model.Presence, bool) {
+func (y *fakeOutlets) Presence() (model.Presence, bool) {
 	if y.stands == nil {
 		return model.Presence{}, false
 	}
 	return *y.stands, true
 }
 
-func (y *yard) Sign(who string, every time.Duration) (model.Presence, error) {
+func (y *fakeOutlets) Sign(who string, every time.Duration) (model.Presence, error) {
 	y.said = append(y.said, "sign by "+who+" every "+every.String())
 	return model.Presence{Every: every}, nil
 }
@@ -44,23 +44,23 @@ func TestSignsOfSomebodyAloneAreAskedForWhenDue(t *testing.T) {
 	configured := model.CheckIn{Every: 15 * time.Minute}
 	for _, c := range []struct {
 		what         string
-		yard         yard
+		fakeOutlets  fakeOutlets
 		there, strip string // on the page of the alarms; on every page; "" means nothing of it
 	}{
-		{"nothing asked for", yard{}, "", ""},
-		{"configured", yard{asked: configured}, "The first sign starts the timer", ""},
-		{"started by command", yard{stands: gave(time.Minute, 0)}, "Marta gives a sign every 15 min. The last came 60 s ago.", ""},
-		{"not yet due", yard{asked: configured, stands: gave(11*time.Minute, 0)}, "The next is due within 4 min", ""},
-		{"due", yard{asked: configured, stands: gave(14*time.Minute, 0)}, "Give a sign within 60 s", "Give a sign within 60 s"},
-		{"due, and told to somebody", yard{asked: model.CheckIn{To: []string{"pager"}}, stands: gave(14*time.Minute, 0)}, "Give a sign within 60 s", "Give a sign within 60 s"},
-		{"missed", yard{asked: configured, stands: gave(16*time.Minute, 1)}, "1 missed: give a sign now", "1 missed: give a sign now"},
+		{"nothing asked for", fakeOutlets{}, "", ""},
+		{"configured", fakeOutlets{asked: configured}, "The first sign starts the timer", ""},
+		{"started by command", fakeOutlets{stands: gave(time.Minute, 0)}, "Marta gives a sign every 15 min. The last came 60 s ago.", ""},
+		{"not yet due", fakeOutlets{asked: configured, stands: gave(11*time.Minute, 0)}, "The next is due within 4 min", ""},
+		{"due", fakeOutlets{asked: configured, stands: gave(14*time.Minute, 0)}, "Give a sign within 60 s", "Give a sign within 60 s"},
+		{"due, and told to somebody", fakeOutlets{asked: model.CheckIn{To: []string{"pager"}}, stands: gave(14*time.Minute, 0)}, "Give a sign within 60 s", "Give a sign within 60 s"},
+		{"missed", fakeOutlets{asked: configured, stands: gave(16*time.Minute, 1)}, "1 missed: give a sign now", "1 missed: give a sign now"},
 	} {
-		h := serve(hatchery(), Options{Token: token, Outlets: &c.yard})
+		h := serveWith(hatchery(), &c.fakeOutlets)
 		alarms, live := ask(h, "GET", "/alarms", "").Body.String(), ask(h, "GET", "/", "").Body.String()
 		if has := strings.Contains(alarms, `id="alone"`); has != (c.there != "") || !strings.Contains(alarms, c.there) || has != strings.Contains(alarms, "I am well") {
 			t.Errorf("%s: the page of the alarms lacks %q, or shows what it should not", c.what, c.there)
 		}
-		if nobody := c.yard.stands != nil && len(c.yard.asked.To) == 0; strings.Contains(alarms, "Nobody is told of a missed sign") != nobody {
+		if nobody := c.fakeOutlets.stands != nil && len(c.fakeOutlets.asked.To) == 0; strings.Contains(alarms, "Nobody is told of a missed sign") != nobody {
 			t.Errorf("%s: that nobody is told stands there although somebody is, or does not", c.what)
 		}
 		strip := ""
@@ -74,8 +74,8 @@ func TestSignsOfSomebodyAloneAreAskedForWhenDue(t *testing.T) {
 }
 
 func TestASignIsGivenByThePage(t *testing.T) {
-	y := &yard{stands: gave(14*time.Minute, 0)}
-	h := serve(hatchery(), Options{Token: token, Outlets: y})
+	y := &fakeOutlets{stands: gave(14*time.Minute, 0)}
+	h := serveWith(hatchery(), y)
 	form := url.Values{"who": {"Marta"}, "every": {"30m"}, "back": {"/alarms#alone"}}
 	if w := ask(h, "POST", "/api/v1/check-in", form.Encode()); w.Code != 401 {
 		t.Errorf("without a token: %d", w.Code)

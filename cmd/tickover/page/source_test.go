@@ -18,8 +18,8 @@ func at(d time.Duration) model.Instant { return model.Instant{Boot: 3, Offset: d
 // now is the moment the tests look at the page.
 var now = at(time.Hour)
 
-// shed is a set that tests may change before they hand it to the page.
-type shed struct {
+// fakeRecord is every part of a set, which tests may change before they serve it.
+type fakeRecord struct {
 	mu      sync.Mutex
 	snap    *model.Snapshot
 	setup   model.Setup
@@ -30,22 +30,22 @@ type shed struct {
 	report  string
 	asked   model.Query
 	said    []string
-	sayings []api.Note
+	notes   []api.Note
 	scans   []*model.Scan
 	steps   []model.Instant
 }
 
-func (s *shed) Latest() *model.Snapshot {
+func (s *fakeRecord) Latest() *model.Snapshot {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return s.snap
 }
 
-func (s *shed) Setup() model.Setup { return s.setup }
+func (s *fakeRecord) Setup() model.Setup { return s.setup }
 
-func (s *shed) Runs(context.Context) ([]model.Run, error) { return s.list, s.broken }
+func (s *fakeRecord) Runs(context.Context) ([]model.Run, error) { return s.list, s.broken }
 
-func (s *shed) Report(_ context.Context, w io.Writer, run, format string) error {
+func (s *fakeRecord) Report(_ context.Context, w io.Writer, run, format string) error {
 	text := s.report
 	if text == "" {
 		text = "report of " + run + " as " + format
@@ -54,12 +54,12 @@ func (s *shed) Report(_ context.Context, w io.Writer, run, format string) error 
 	return errors.Join(err, s.broken)
 }
 
-func (s *shed) Bundle(_ context.Context, w io.Writer, run string) error {
+func (s *fakeRecord) Bundle(_ context.Context, w io.Writer, run string) error {
 	_, err := io.WriteString(w, "bundle of "+run)
 	return errors.Join(err, s.broken)
 }
 
-func (s *shed) Events(_ context.Context, q model.Query) iter.Seq2[model.Event, error] {
+func (s *fakeRecord) Events(_ context.Context, q model.Query) iter.Seq2[model.Event, error] {
 	return func(yield func(model.Event, error) bool) {
 		for _, e := range s.events {
 			if q.Within(e.At) && !yield(e, nil) {
@@ -72,17 +72,17 @@ func (s *shed) Events(_ context.Context, q model.Query) iter.Seq2[model.Event, e
 	}
 }
 
-func (s *shed) Backup(_ context.Context, w io.Writer, run string) error {
+func (s *fakeRecord) Backup(_ context.Context, w io.Writer, run string) error {
 	_, err := io.WriteString(w, "copy of "+run)
 	return errors.Join(err, s.broken)
 }
 
-func (s *shed) Verify(_ context.Context, w io.Writer) error {
+func (s *fakeRecord) Verify(_ context.Context, w io.Writer) error {
 	_, err := io.WriteString(w, `{"found":{}}`)
 	return errors.Join(err, s.broken)
 }
 
-func (s *shed) Export(_ context.Context, w io.Writer, q model.Query, _ api.Form) error {
+func (s *fakeRecord) Export(_ context.Context, w io.Writer, q model.Query, _ api.Form) error {
 	s.mu.Lock()
 	s.asked = q
 	s.mu.Unlock()
@@ -93,7 +93,7 @@ func (s *shed) Export(_ context.Context, w io.Writer, q model.Query, _ api.Form)
 	return err
 }
 
-func (s *shed) Act(_ context.Context, a model.AlarmAct) error {
+func (s *fakeRecord) Act(_ context.Context, a model.AlarmAct) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if s.broken != nil {
@@ -103,33 +103,33 @@ func (s *shed) Act(_ context.Context, a model.AlarmAct) error {
 	return nil
 }
 
-func (s *shed) Say(_ context.Context, said api.Note) (uint64, error) {
+func (s *fakeRecord) Note(_ context.Context, said api.Note) (uint64, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	kind := "note"
 	if said.Remark {
 		kind = "remark"
 	}
-	s.sayings = append(s.sayings, said)
+	s.notes = append(s.notes, said)
 	s.said = append(s.said, kind+" by "+said.Who+": "+said.Text)
 	return uint64(len(s.said)), s.broken
 }
 
-func (s *shed) Photo(_ context.Context, number uint64) ([]byte, error) {
-	if number == 0 || number > uint64(len(s.sayings)) {
+func (s *fakeRecord) Photo(_ context.Context, number uint64) ([]byte, error) {
+	if number == 0 || number > uint64(len(s.notes)) {
 		return nil, errors.New("no such photo")
 	}
-	return s.sayings[number-1].Photo, nil
+	return s.notes[number-1].Photo, nil
 }
 
-func (s *shed) SetTime(_ context.Context, now time.Time, who string) error {
+func (s *fakeRecord) SetTime(_ context.Context, now time.Time, who string) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.said = append(s.said, "time by "+who+": "+now.UTC().Format(time.RFC3339))
 	return s.broken
 }
 
-func (s *shed) Readings(_ context.Context, q model.Query, _ time.Duration, take func(*model.Scan)) (time.Duration, error) {
+func (s *fakeRecord) Readings(_ context.Context, q model.Query, _ time.Duration, take func(*model.Scan)) (time.Duration, error) {
 	for _, scan := range s.scans {
 		if q.Within(scan.At) {
 			take(scan)
@@ -138,7 +138,7 @@ func (s *shed) Readings(_ context.Context, q model.Query, _ time.Duration, take 
 	return 0, s.broken
 }
 
-func (s *shed) BlackBoxes(context.Context) ([]model.BlackBox, error) {
+func (s *fakeRecord) BlackBoxes(context.Context) ([]model.BlackBox, error) {
 	var clock model.Clock
 	if s.snap != nil {
 		clock = s.snap.Clock
@@ -146,12 +146,12 @@ func (s *shed) BlackBoxes(context.Context) ([]model.BlackBox, error) {
 	return model.BlackBoxes(s.events, clock), s.broken
 }
 
-func (s *shed) CountBlackBox(_ context.Context, b *model.BlackBox) error {
+func (s *fakeRecord) CountBlackBox(_ context.Context, b *model.BlackBox) error {
 	b.Scans, b.Points, b.Readings, b.Lacks = 360, 12, 4320, []string{"it is still being recorded"}
 	return s.broken
 }
 
-func (s *shed) Dangers() []model.Danger {
+func (s *fakeRecord) Dangers() []model.Danger {
 	return []model.Danger{{ID: "co", Name: "carbon monoxide in the air", Consequence: "people: carbon monoxide kills", Blind: "no instrument shows carbon monoxide", Fit: "a CO sensor"},
 		{ID: "oil", Name: "loss of oil pressure", Consequence: "engine: bearings run dry and seize",
 			Seen: []model.Sight{{Instrument: "oil pressure transmitter", Points: []model.PointID{model.OilPressure}, Rules: []string{"oil.pressure.low"}}}},
@@ -159,7 +159,7 @@ func (s *shed) Dangers() []model.Danger {
 			Seen: []model.Sight{{Instrument: "frequency", Points: []model.PointID{model.FrequencyPoint}, Rules: []string{"frequency.high"}, Limits: "blind without excitation"}}}}
 }
 
-func (s *shed) AlarmStats(context.Context) (model.AlarmStats, error) {
+func (s *fakeRecord) AlarmStats(context.Context) (model.AlarmStats, error) {
 	stats := model.AlarmStats{Logged: 5 * time.Minute}
 	if len(s.events) > 0 {
 		stats = model.AlarmStats{Logged: 25 * time.Hour, Raised: 1, ByPriority: [3]int{0, 0, 1}, Spans: 150, Average: 1. / 150, Peak: 1,
@@ -169,18 +169,18 @@ func (s *shed) AlarmStats(context.Context) (model.AlarmStats, error) {
 	return stats, s.broken
 }
 
-func (s *shed) Steps(_ context.Context, q model.Query) ([]model.Instant, error) {
+func (s *fakeRecord) Steps(_ context.Context, q model.Query) ([]model.Instant, error) {
 	return s.steps, s.broken
 }
 
-func (s *shed) Changed() <-chan struct{} {
+func (s *fakeRecord) Changed() <-chan struct{} {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return s.changed
 }
 
 // next puts a new snapshot in place and tells everybody.
-func (s *shed) next(snap *model.Snapshot) {
+func (s *fakeRecord) next(snap *model.Snapshot) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.snap = snap
@@ -201,7 +201,7 @@ var oilLow = model.AlarmRule{ID: "oil.pressure.low", Label: "Oil pressure low", 
 var batteryLow = model.AlarmRule{ID: "battery.low", Label: "Battery not charged", Priority: model.Warning, Point: model.BatteryVoltage, Limit: 13.2}
 
 // hatchery is a loaded set in good order.
-func hatchery() *shed {
+func hatchery() *fakeRecord {
 	snap := &model.Snapshot{At: now.Add(-time.Second), State: model.Loaded, Since: now.Add(-22 * time.Minute), Readings: map[model.PointID]model.Reading{},
 		Alarms: []model.AlarmStatus{{Rule: oilLow, Watching: true, Limit: 105000}, {Rule: batteryLow, Watching: true, Limit: 13.2}},
 		Clock: model.Clock{Boots: []model.Boot{{Number: 3, Last: time.Hour, Estimates: []model.ClockEstimate{
@@ -211,7 +211,7 @@ func hatchery() *shed {
 		model.PowerActive: 14350, model.LoadRatio: 0.359, model.BatteryVoltage: 14.08} {
 		snap.Readings[p] = reading(p, v, time.Second)
 	}
-	return &shed{snap: snap, changed: make(chan struct{}),
+	return &fakeRecord{snap: snap, changed: make(chan struct{}),
 		setup: model.Setup{Rating: model.Rating{Name: "Standby set"}, Alarms: []model.AlarmRule{oilLow, batteryLow}, Simulated: true},
 		list: []model.Run{
 			{ID: "1", Started: at(time.Minute), Ended: at(20 * time.Minute), Cranks: 3, Starts: 1, Running: 15 * time.Minute},
@@ -225,11 +225,27 @@ func hatchery() *shed {
 }
 
 // alarmed raises the oil pressure alarm.
-func (s *shed) alarmed() *shed {
+func (s *fakeRecord) alarmed() *fakeRecord {
 	snap := *s.snap
 	snap.Alarms = []model.AlarmStatus{{Rule: oilLow, State: model.AlarmUnacknowledged, Since: now.Add(-8 * time.Second),
 		Raised: now.Add(-8 * time.Second), Crossing: model.Crossing{Value: 98000, Limit: 105000, Quality: model.Good}, Value: 62000, Quality: model.Good,
 		Limit: 105000, Watching: true, FirstOut: true}, {Rule: batteryLow, State: model.AlarmAcknowledged, Value: 12.4, Quality: model.Good, Limit: 13.2, Watching: true}}
 	s.snap = &snap
 	return s
+}
+
+// partsOf serves every part that record has; tests wrap a fakeRecord to change some.
+func partsOf(record any) Parts {
+	var p Parts
+	p.Live, _ = record.(liveData)
+	p.Runs, _ = record.(runReader)
+	p.Timeline, _ = record.(eventReader)
+	p.Boxes, _ = record.(boxReader)
+	p.Alarms, _ = record.(alarmKeeper)
+	p.Trends, _ = record.(trendReader)
+	p.Files, _ = record.(fileWriter)
+	p.Notes, _ = record.(noteKeeper)
+	p.Measurements, _ = record.(measurementKeeper)
+	p.Wiring, _ = record.(wiringChecker)
+	return p
 }

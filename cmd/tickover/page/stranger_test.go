@@ -40,7 +40,7 @@ func status(t *testing.T, conn net.Conn) int {
 // A token in a header is checked before the body is read, so strangers hold no
 // slot of those who have it.
 func TestSlotsAreTakenAfterTheCredentialIsChecked(t *testing.T) {
-	server := httptest.NewServer(New(hatchery(), Options{Token: token}))
+	server := httptest.NewServer(New(partsOf(hatchery()), Options{Token: token}))
 	t.Cleanup(server.Close)
 	address := server.Listener.Addr().String()
 	if got := status(t, startNote(t, address, "Authorization: Bearer guess")); got != 401 {
@@ -71,12 +71,12 @@ func TestABodyHasATimeByItsSize(t *testing.T) {
 	for _, c := range []struct {
 		announced, most int64
 		want            time.Duration
-	}{{0, largestBody, 5 * time.Second}, {32 << 10, largestSaying, 6 * time.Second}, {-1, 64 << 10, 7 * time.Second}} {
+	}{{0, largestBody, 5 * time.Second}, {32 << 10, largestNote, 6 * time.Second}, {-1, 64 << 10, 7 * time.Second}} {
 		if got := bodyTime(c.announced, c.most); got != c.want {
 			t.Errorf("%d of %d bytes: %v, want %v", c.announced, c.most, got, c.want)
 		}
 	}
-	if longest := bodyTime(-1, largestSaying); longest > time.Minute {
+	if longest := bodyTime(-1, largestNote); longest > time.Minute {
 		t.Errorf("the longest is %v", longest)
 	}
 }
@@ -85,7 +85,7 @@ func TestABodyHasATimeByItsSize(t *testing.T) {
 func TestASlowBodyIsEnded(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		ours, theirs := net.Pipe()
-		server := &http.Server{Handler: New(hatchery(), Options{TrustLocal: true})}
+		server := &http.Server{Handler: New(partsOf(hatchery()), Options{TrustLocal: true})}
 		go server.Serve(&oneConnection{conn: ours, end: make(chan struct{})})
 		began := time.Now()
 		go io.WriteString(theirs, "POST /api/v1/alarms/oil.pressure.low/acknowledge HTTP/1.1\r\nHost: x\r\nContent-Length: 100\r\nContent-Type: application/x-www-form-urlencoded\r\n\r\nwho=")

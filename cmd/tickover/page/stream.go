@@ -46,12 +46,12 @@ var views = []string{"", "page", "next", "alarms", "watch"}
 
 // apiStream tells of every snapshot as server-sent events: as JSON, or with
 // view as the changing parts of a page.
-func (f *face) apiStream(w http.ResponseWriter, r *http.Request) {
+func (srv *server) apiStream(w http.ResponseWriter, r *http.Request) {
 	if !slices.Contains(views, r.URL.Query().Get("view")) {
 		refuse(w, http.StatusBadRequest, "there is no such view", "leave view out for JSON")
 		return
 	}
-	listening, leave, ok := f.streams.take(r.Context(), remote(r))
+	listening, leave, ok := srv.streams.take(r.Context(), remote(r))
 	if !ok {
 		w.Header().Set("Retry-After", "10")
 		refuse(w, http.StatusServiceUnavailable, "too many pages are open", "close one of them")
@@ -62,29 +62,29 @@ func (f *face) apiStream(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set("Content-Type", "text/event-stream")
 	out := http.NewResponseController(w)
 	for {
-		changed, told := f.src.Changed(), f.src.Latest()
-		if err := f.tell(w, out, r); err != nil {
+		changed, told := srv.Live.Changed(), srv.Live.Latest()
+		if err := srv.tell(w, out, r); err != nil {
 			return // the reader is gone or too slow
 		}
-		if !f.wait(r, changed, told) {
+		if !srv.wait(r, changed, told) {
 			return
 		}
 	}
 }
 
 // tell sends one message.
-func (f *face) tell(w http.ResponseWriter, out *http.ResponseController, r *http.Request) error {
+func (srv *server) tell(w http.ResponseWriter, out *http.ResponseController, r *http.Request) error {
 	var v any
 	name := "now"
 	if view := r.URL.Query().Get("view"); view != "" {
-		parts, err := f.draw(drawKey{view, look(r), droopWanted(r)})
+		parts, err := srv.draw(drawKey{view, look(r), droopWanted(r)})
 		if err != nil {
-			f.log.Error("page not drawn", "err", err)
+			srv.log.Error("page not drawn", "err", err)
 			return err
 		}
 		name, v = "page", parts
-	} else if snap := f.src.Latest(); snap != nil {
-		v = f.wireNow(snap)
+	} else if snap := srv.Live.Latest(); snap != nil {
+		v = srv.wireNow(snap)
 	}
 	body, err := json.Marshal(v)
 	if err != nil {
@@ -100,7 +100,7 @@ func (f *face) tell(w http.ResponseWriter, out *http.ResponseController, r *http
 
 // wait returns when it is time for the next message; false when the reader
 // left. An alarm that moved since what was told waits for no pause.
-func (f *face) wait(r *http.Request, changed <-chan struct{}, told *model.Snapshot) bool {
+func (srv *server) wait(r *http.Request, changed <-chan struct{}, told *model.Snapshot) bool {
 	pause := time.NewTimer(leastPause)
 	defer pause.Stop()
 	longest := time.NewTimer(leastPause + longestWait)
@@ -111,8 +111,8 @@ func (f *face) wait(r *http.Request, changed <-chan struct{}, told *model.Snapsh
 		case <-pause.C:
 			paused = true
 		case <-changed:
-			changed, newer = f.src.Changed(), true
-			if alarmsMoved(told, f.src.Latest()) {
+			changed, newer = srv.Live.Changed(), true
+			if alarmsMoved(told, srv.Live.Latest()) {
 				return true
 			}
 		case <-longest.C:
@@ -137,30 +137,30 @@ func alarmsMoved(before, now *model.Snapshot) bool {
 
 // draw gives the changing parts of a page, drawn at most once a second for
 // each snapshot.
-func (f *face) draw(key drawKey) (fragments, error) {
-	at := drawMoment{f.src.Latest(), time.Now().Unix()}
-	f.mu.Lock()
-	if f.partsAt != at || f.parts == nil {
-		f.parts, f.partsAt = map[drawKey]fragments{}, at
+func (srv *server) draw(key drawKey) (fragments, error) {
+	at := drawMoment{srv.Live.Latest(), time.Now().Unix()}
+	srv.mu.Lock()
+	if srv.partsAt != at || srv.parts == nil {
+		srv.parts, srv.partsAt = map[drawKey]fragments{}, at
 	}
-	parts, ok := f.parts[key]
-	f.mu.Unlock()
+	parts, ok := srv.parts[key]
+	srv.mu.Unlock()
 	if ok {
 		return parts, nil
 	}
-	parts, err := f.drawParts(key)
+	parts, err := srv.drawParts(key)
 	if err != nil {
 		return parts, err
 	}
-	f.mu.Lock()
-	defer f.mu.Unlock()
-	if f.partsAt == at {
-		f.parts[key] = parts
+	srv.mu.Lock()
+	defer srv.mu.Unlock()
+	if srv.partsAt == at {
+		srv.parts[key] = parts
 	}
 	return parts, nil
 }
 
-func (f *face) drawParts(key drawKey) (fragments, error) {
+func (srv *server) drawParts(key drawKey) (fragments, error) {
 	parts := fragments{Parts: map[string]string{}}
 	put := func(t *template.Template, name string, v any) error {
 		var b bytes.Buffer
@@ -174,16 +174,16 @@ func (f *face) drawParts(key drawKey) (fragments, error) {
 	var seen view
 	switch key.view {
 	case "page":
-		v := f.nowView(key.look)
+		v := srv.nowView(key.look)
 		seen, err = v.view, put(nowTemplate, "numbers", v)
 	case "next":
-		v := f.nextView(key.droop)
+		v := srv.nextView(key.droop)
 		seen, err = v.view, put(nextTemplate, "aid", v)
 	case "alarms":
-		v := f.alarmsView()
+		v := srv.alarmsView()
 		seen, err = v.view, errors.Join(put(alarmsTemplate, "alarms", v), put(alarmsTemplate, "signs", v))
 	default:
-		seen = f.frame("watch", "", key.look)
+		seen = srv.frame("watch", "", key.look)
 	}
 	parts.Critical = seen.Critical != nil
 	return parts, errors.Join(err, put(nowTemplate, "warning", seen))

@@ -25,7 +25,7 @@ func TestAnAlarmWaitsForNoPauseOfTheStream(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
 			s := hatchery().alarmed()
 			s.changed = make(chan struct{})
-			f, told, begun := &face{src: s}, s.snap, time.Now()
+			f, told, begun := &server{Parts: partsOf(s)}, s.snap, time.Now()
 			changed := s.Changed()
 			go func() {
 				time.Sleep(40 * time.Millisecond)

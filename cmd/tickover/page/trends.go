@@ -14,6 +14,17 @@ import (
 	"tickover/model"
 )
 
+// trendReader reads what plots are drawn from.
+type trendReader interface {
+	// Readings hands to take, in order of time for each point, what a drawing
+	// needs whose columns are that wide: samples, or the lowest and highest of
+	// longer stretches, whose length it returns; 0 for samples.
+	Readings(ctx context.Context, q model.Query, width time.Duration,
+		take func(*model.Scan)) (time.Duration, error)
+	// Steps finds the load steps within a stretch of time.
+	Steps(ctx context.Context, q model.Query) ([]model.Instant, error)
+}
+
 // trendsView is the page of the plots.
 type trendsView struct {
 	view
@@ -71,32 +82,32 @@ func (d *drawn) of(key string) *drawnSpan {
 	return d.kept[key]
 }
 
-func (f *face) trends(w http.ResponseWriter, r *http.Request) {
+func (srv *server) trends(w http.ResponseWriter, r *http.Request) {
 	s, err := spanAsked(r)
 	if err != nil {
-		f.fail(w, r, err)
+		srv.fail(w, r, err)
 		return
 	}
-	v := trendsView{view: f.frame("watch", "Trends", false), Every: int(s.fresh.Seconds()), Year: s.long == year, Nothing: "There are no readings in this span."}
+	v := trendsView{view: srv.frame("watch", "Trends", false), Every: int(s.fresh.Seconds()), Year: s.long == year, Nothing: "There are no readings in this span."}
 	v.Wide, v.Refresh = true, fmt.Sprint(max(30, v.Every))
 	v.under("/trends")
 	for _, c := range trendSpans {
 		v.Spans = append(v.Spans, spanChoice{c.key, c.name, c.key == s.key})
 	}
-	if err := f.fillTrends(r, &v, s); err != nil {
-		f.fail(w, r, err)
+	if err := srv.fillTrends(r, &v, s); err != nil {
+		srv.fail(w, r, err)
 		return
 	}
 	if r.URL.Query().Has("part") { // a page that redraws itself
 		var b bytes.Buffer
 		if err := trendsTemplate.ExecuteTemplate(&b, "charts", v); err != nil {
-			f.fail(w, r, err)
+			srv.fail(w, r, err)
 			return
 		}
 		sendHTML(w, r, b.Bytes())
 		return
 	}
-	f.show(w, r, trendsTemplate, v)
+	srv.show(w, r, trendsTemplate, v)
 }
 
 func spanAsked(r *http.Request) (trendSpan, error) {
@@ -109,13 +120,13 @@ func spanAsked(r *http.Request) (trendSpan, error) {
 }
 
 // fillTrends draws the span, or takes the drawing that is still fresh.
-func (f *face) fillTrends(r *http.Request, v *trendsView, s trendSpan) error {
-	snap := f.src.Latest()
+func (srv *server) fillTrends(r *http.Request, v *trendsView, s trendSpan) error {
+	snap := srv.Live.Latest()
 	if snap == nil {
 		return nil
 	}
-	now := f.moment(snap)
-	window, err := f.window(r, s, now, snap.Clock)
+	now := srv.moment(snap)
+	window, err := srv.window(r, s, now, snap.Clock)
 	if err != nil || window.From.IsZero() {
 		return err
 	}
@@ -123,13 +134,13 @@ func (f *face) fillTrends(r *http.Request, v *trendsView, s trendSpan) error {
 	if s.long == 0 {
 		key += window.From.String()
 	}
-	v.Charts, err = f.freshDrawing(r.Context(), key, window, now, snap.Clock, s)
+	v.Charts, err = srv.freshDrawing(r.Context(), key, window, now, snap.Clock, s)
 	return err
 }
 
 // freshDrawing draws the window anew when the drawing of that key is too old.
-func (f *face) freshDrawing(ctx context.Context, key string, window model.Query, now model.Instant, clock model.Clock, s trendSpan) ([]chart.Drawing, error) {
-	kept := f.drawings.of(key)
+func (srv *server) freshDrawing(ctx context.Context, key string, window model.Query, now model.Instant, clock model.Clock, s trendSpan) ([]chart.Drawing, error) {
+	kept := srv.drawings.of(key)
 	alone, err := kept.one.enter(ctx, sender(ctx), heavyPatience)
 	if err != nil {
 		return nil, busy(err)
@@ -138,12 +149,12 @@ func (f *face) freshDrawing(ctx context.Context, key string, window model.Query,
 	if kept.charts != nil && time.Since(kept.made) <= s.fresh {
 		return kept.charts, nil
 	}
-	turn, err := f.turn(ctx)
+	turn, err := srv.turn(ctx)
 	if err != nil {
 		return nil, err
 	}
 	defer turn.leave()
-	charts, err := f.drawTrends(ctx, window, now, clock, s)
+	charts, err := srv.drawTrends(ctx, window, now, clock, s)
 	if err == nil {
 		kept.charts, kept.made = charts, time.Now()
 	}
@@ -151,13 +162,13 @@ func (f *face) freshDrawing(ctx context.Context, key string, window model.Query,
 }
 
 // window is what a span asks for: back from now, or a run.
-func (f *face) window(r *http.Request, s trendSpan, now model.Instant, clock model.Clock) (model.Query, error) {
+func (srv *server) window(r *http.Request, s trendSpan, now model.Instant, clock model.Clock) (model.Query, error) {
 	if s.long == 0 {
 		id := r.URL.Query().Get("run")
 		if id == "" {
 			id = "last"
 		}
-		run, err := f.run(r, id)
+		run, err := srv.run(r, id)
 		if id == "last" && err != nil {
 			return model.Query{}, nil // no run yet is no mistake
 		}
@@ -176,9 +187,9 @@ func (f *face) window(r *http.Request, s trendSpan, now model.Instant, clock mod
 	return model.Query{From: from}, nil
 }
 
-func (f *face) drawTrends(ctx context.Context, window model.Query, now model.Instant, clock model.Clock, s trendSpan) ([]chart.Drawing, error) {
-	subjects := chart.Subjects(f.src.Setup().Rating)
-	g, marks, err := f.gather(ctx, window, now, clock, chart.Points(subjects), s)
+func (srv *server) drawTrends(ctx context.Context, window model.Query, now model.Instant, clock model.Clock, s trendSpan) ([]chart.Drawing, error) {
+	subjects := chart.Subjects(srv.Live.Setup().Rating)
+	g, marks, err := srv.gather(ctx, window, now, clock, chart.Points(subjects), s)
 	if err != nil {
 		return nil, err
 	}
@@ -191,7 +202,7 @@ func (f *face) drawTrends(ctx context.Context, window model.Query, now model.Ins
 }
 
 // gather folds the readings of the window into columns and finds its marks.
-func (f *face) gather(ctx context.Context, window model.Query, now model.Instant, clock model.Clock, points []model.PointID, s trendSpan) (*chart.Gathered, []chart.Mark, error) {
+func (srv *server) gather(ctx context.Context, window model.Query, now model.Instant, clock model.Clock, points []model.PointID, s trendSpan) (*chart.Gathered, []chart.Mark, error) {
 	axis := chart.Axis{Clock: clock, Start: window.From}
 	end := window.To
 	if end.IsZero() {
@@ -205,23 +216,23 @@ func (f *face) gather(ctx context.Context, window model.Query, now model.Instant
 	g := chart.NewGathered(axis, chart.Phone, long, points)
 	wanted := model.Query{From: window.From, To: window.To, Points: points}
 	var err error
-	if g.Folded, err = f.src.Readings(ctx, wanted, long/time.Duration(chart.Phone.Columns), g.Take); err != nil {
+	if g.Folded, err = srv.Trends.Readings(ctx, wanted, long/time.Duration(chart.Phone.Columns), g.Take); err != nil {
 		return nil, nil, err
 	}
-	marks, err := f.marks(ctx, axis, window, s.long == year)
+	marks, err := srv.marks(ctx, axis, window, s.long == year)
 	return g, marks, err
 }
 
 // marks gives the load steps and the alarms raised; over a year the runs in
 // place of the steps.
-func (f *face) marks(ctx context.Context, axis chart.Axis, window model.Query, long bool) ([]chart.Mark, error) {
+func (srv *server) marks(ctx context.Context, axis chart.Axis, window model.Query, long bool) ([]chart.Mark, error) {
 	var marks []chart.Mark
 	add := func(at model.Instant, label string, alarm bool) {
 		if since, ok := axis.Since(at); ok && since >= 0 {
 			marks = append(marks, chart.Mark{At: since.Seconds(), Label: label, Alarm: alarm})
 		}
 	}
-	for e, err := range f.src.Events(ctx, window) {
+	for e, err := range srv.Timeline.Events(ctx, window) {
 		if err != nil {
 			return nil, err
 		}
@@ -230,13 +241,13 @@ func (f *face) marks(ctx context.Context, axis chart.Axis, window model.Query, l
 		}
 	}
 	if long {
-		runs, err := f.src.Runs(ctx)
+		runs, err := srv.Runs.Runs(ctx)
 		for _, run := range runs {
 			add(run.Started, run.ID, false)
 		}
 		return sorted(marks), err
 	}
-	steps, err := f.src.Steps(ctx, window)
+	steps, err := srv.Trends.Steps(ctx, window)
 	for i, at := range steps {
 		add(at, fmt.Sprint(i+1), false)
 	}

@@ -43,30 +43,30 @@ type trendAsked struct {
 	points []model.PointID
 }
 
-func (f *face) trendAsked(r *http.Request, snap *model.Snapshot) (a trendAsked, err error) {
+func (srv *server) trendAsked(r *http.Request, snap *model.Snapshot) (a trendAsked, err error) {
 	if a.span, err = spanAsked(r); err != nil {
 		return a, err
 	}
-	if a.points, err = f.points(r); err != nil {
+	if a.points, err = srv.points(r); err != nil {
 		return a, err
 	}
 	if len(a.points) == 0 {
-		a.points = chart.Points(chart.Subjects(f.src.Setup().Rating))
+		a.points = chart.Points(chart.Subjects(srv.Live.Setup().Rating))
 	}
-	a.window, err = f.window(r, a.span, f.moment(snap), snap.Clock)
+	a.window, err = srv.window(r, a.span, srv.moment(snap), snap.Clock)
 	return a, err
 }
 
 // apiTrends answers with what the plots are drawn from: the lowest and the
 // highest reading of every column.
-func (f *face) apiTrends(w http.ResponseWriter, r *http.Request) {
-	snap := f.latest(w)
+func (srv *server) apiTrends(w http.ResponseWriter, r *http.Request) {
+	snap := srv.latest(w)
 	if snap == nil {
 		return
 	}
-	a, err := f.trendAsked(r, snap)
+	a, err := srv.trendAsked(r, snap)
 	if err != nil {
-		f.fail(w, r, err)
+		srv.fail(w, r, err)
 		return
 	}
 	out := wireTrends{Start: wall(snap.Clock, a.window.From), Points: map[model.PointID]wireTrend{}, Marks: []wireMark{}}
@@ -75,21 +75,21 @@ func (f *face) apiTrends(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	out.Instant = a.window.From.String()
-	turn := f.enter(w, r)
+	turn := srv.enter(w, r)
 	if turn == nil {
 		return
 	}
-	g, marks, err := f.gather(r.Context(), a.window, f.moment(snap), snap.Clock, a.points, a.span)
+	g, marks, err := srv.gather(r.Context(), a.window, srv.moment(snap), snap.Clock, a.points, a.span)
 	turn.leave()
 	if err != nil {
-		f.fail(w, r, err)
+		srv.fail(w, r, err)
 		return
 	}
 	beginPatience(w)
-	gauge := f.gauge(snap, snap.At)
+	readout := srv.readout(snap, snap.At)
 	for _, p := range a.points {
 		if columns, width := g.Columns(p); len(columns) > 0 {
-			out.Points[p] = trendOf(gauge.quantity(p), columns, width)
+			out.Points[p] = trendOf(readout.quantity(p), columns, width)
 		}
 	}
 	for _, m := range marks {

@@ -32,7 +32,7 @@ type verb struct {
 
 // warnings sorts what is not normal: critical before warning, waiting before
 // seen, first-out before the rest.
-func (v *view) warnings(g gauge) {
+func (v *view) warnings(g readout) {
 	all := slices.Clone(g.snap.Alarms)
 	slices.SortStableFunc(all, func(a, b model.AlarmStatus) int { return rank(b) - rank(a) })
 	all = grouped(all)
@@ -92,7 +92,7 @@ func rank(a model.AlarmStatus) int {
 	return n
 }
 
-func (g gauge) warning(a model.AlarmStatus) warning {
+func (g readout) warning(a model.AlarmStatus) warning {
 	w := warning{Rule: a.Rule.ID, Label: a.Rule.Label, Priority: a.Rule.Priority.String(), State: a.State.String(), Shape: "▲",
 		Why: a.Why, Awaits: a.State.AwaitsPerson(), Over: over(a.State), Critical: a.Rule.Priority == model.Critical,
 		Basis: a.Rule.Basis, Do: model.ActionHead(a.Rule.Priority),
@@ -163,14 +163,16 @@ type alarmsView struct {
 	Oil     string // how long a start without oil pressure takes to be told; "" without such a rule
 }
 
-func (f *face) alarmsView() alarmsView { return alarmsView{view: f.frame("alarms", "Alarms", true)} }
+func (srv *server) alarmsView() alarmsView {
+	return alarmsView{view: srv.frame("alarms", "Alarms", true)}
+}
 
-func (f *face) alarms(w http.ResponseWriter, r *http.Request) {
-	v := f.alarmsView()
+func (srv *server) alarms(w http.ResponseWriter, r *http.Request) {
+	v := srv.alarmsView()
 	var now []model.AlarmStatus
-	if snap := f.src.Latest(); snap != nil {
+	if snap := srv.Live.Latest(); snap != nil {
 		now = snap.Alarms
-		g := f.gauge(snap, f.moment(snap))
+		g := srv.readout(snap, srv.moment(snap))
 		for _, a := range snap.Alarms {
 			v.Rules = append(v.Rules, g.warning(a))
 			if a.Rule.ID == "oil.pressure.missing" {
@@ -178,15 +180,15 @@ func (f *face) alarms(w http.ResponseWriter, r *http.Request) {
 			}
 		}
 	}
-	v.Dangers = dangerRows(f.src.Dangers(), now)
+	v.Dangers = dangerRows(srv.Alarms.Dangers(), now)
 	v.Unseen = unseen(v.Dangers)
-	f.show(w, r, alarmsTemplate, v)
+	srv.show(w, r, alarmsTemplate, v)
 }
 
 // latency says how long a rule takes to speak once the engine runs by itself
 // and its reading is wrong: the wait for the next reading and its own delays.
 // It is "" when it is not known how often the point is read.
-func (g gauge) latency(r model.AlarmRule) string {
+func (g readout) latency(r model.AlarmRule) string {
 	every := g.points[r.Point].Every
 	if every <= 0 {
 		return ""

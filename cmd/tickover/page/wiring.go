@@ -1,6 +1,7 @@
 package page
 
 import (
+	"context"
 	_ "embed"
 	"net/http"
 	"slices"
@@ -8,6 +9,15 @@ import (
 
 	"tickover/model"
 )
+
+// wiringChecker checks the wiring by what is on record.
+type wiringChecker interface {
+	// Wiring runs the commissioning checks over a stretch of time.
+	Wiring(context.Context, model.Query) ([]model.Check, error)
+	// Walk evaluates a one-heater walk; heater is its nameplate power in W, 0
+	// when not known. The outcome is kept when keep is set.
+	Walk(ctx context.Context, q model.Query, heater float64, keep bool) (model.Walk, error)
+}
 
 type wireCheck struct {
 	Code    string             `json:"code"`
@@ -53,50 +63,42 @@ func wireCorrections(corrections []model.Correction) []wireCorrection {
 const recentWiring = 15 * time.Minute
 
 // recent is the span asked for, or the newest part of the record.
-func (f *face) recent(r *http.Request) (model.Query, error) {
-	q, err := f.question(r)
+func (srv *server) recent(r *http.Request) (model.Query, error) {
+	q, err := srv.question(r)
 	if err != nil || !q.From.IsZero() || !q.To.IsZero() {
 		return q, err
 	}
-	if snap := f.src.Latest(); snap != nil {
+	if snap := srv.Live.Latest(); snap != nil {
 		q.From = model.Instant{Boot: snap.At.Boot, Offset: max(0, snap.At.Offset-recentWiring)}
 	}
 	return q, nil
 }
 
-func (f *face) apiWiring(w http.ResponseWriter, r *http.Request) {
-	checks, err := f.wiringChecks(r)
+func (srv *server) apiWiring(w http.ResponseWriter, r *http.Request) {
+	checks, err := srv.wiringChecks(r)
 	if err != nil {
-		f.fail(w, r, err)
+		srv.fail(w, r, err)
 		return
 	}
 	send(w, wireChecks(checks))
 }
 
-func (f *face) wiringChecks(r *http.Request) ([]model.Check, error) {
-	b, err := f.bench()
+func (srv *server) wiringChecks(r *http.Request) ([]model.Check, error) {
+	q, err := srv.recent(r)
 	if err != nil {
 		return nil, err
 	}
-	q, err := f.recent(r)
-	if err != nil {
-		return nil, err
-	}
-	turn, err := f.turn(r.Context())
+	turn, err := srv.turn(r.Context())
 	if err != nil {
 		return nil, err
 	}
 	defer turn.leave()
-	return b.Wiring(r.Context(), q)
+	return srv.Wiring.Wiring(r.Context(), q)
 }
 
 // walk works the walk out; heater is its nameplate, with its unit.
-func (f *face) walk(r *http.Request, keep bool) (model.Walk, error) {
-	b, err := f.bench()
-	if err != nil {
-		return model.Walk{}, err
-	}
-	q, err := f.recent(r)
+func (srv *server) walk(r *http.Request, keep bool) (model.Walk, error) {
+	q, err := srv.recent(r)
 	if err != nil {
 		return model.Walk{}, err
 	}
@@ -106,34 +108,34 @@ func (f *face) walk(r *http.Request, keep bool) (model.Walk, error) {
 			return model.Walk{}, asked(err)
 		}
 	}
-	turn, err := f.turn(r.Context())
+	turn, err := srv.turn(r.Context())
 	if err != nil {
 		return model.Walk{}, err
 	}
 	defer turn.leave()
-	return b.Walk(r.Context(), q, heater, keep)
+	return srv.Wiring.Walk(r.Context(), q, heater, keep)
 }
 
 func wireWalk(k model.Walk) map[string]any {
 	return map[string]any{"complete": k.Complete, "next": k.Next, "words": k.Words, "drawing": k.Drawing, "checks": wireChecks(k.Checks)}
 }
 
-func (f *face) apiWalk(w http.ResponseWriter, r *http.Request) {
-	k, err := f.walk(r, false)
+func (srv *server) apiWalk(w http.ResponseWriter, r *http.Request) {
+	k, err := srv.walk(r, false)
 	if err != nil {
-		f.fail(w, r, err)
+		srv.fail(w, r, err)
 		return
 	}
 	send(w, wireWalk(k))
 }
 
-func (f *face) keepWalk(w http.ResponseWriter, r *http.Request) {
-	k, err := f.walk(r, true)
+func (srv *server) keepWalk(w http.ResponseWriter, r *http.Request) {
+	k, err := srv.walk(r, true)
 	if err == nil && !k.Complete {
 		err = &badQuestion{http.StatusConflict, "the walk is not complete: " + k.Words, "go through L1, L2 and L3 first"}
 	}
 	if err != nil {
-		f.fail(w, r, err)
+		srv.fail(w, r, err)
 		return
 	}
 	done(w, r, map[string]string{"kept": k.Words})
@@ -145,21 +147,21 @@ var wiringSource string
 var wiringTemplate = paged(wiringSource)
 
 // wiringPage shows the checks and the walk as far as it went.
-func (f *face) wiringPage(w http.ResponseWriter, r *http.Request) {
+func (srv *server) wiringPage(w http.ResponseWriter, r *http.Request) {
 	v := struct {
 		view
 		Walk   model.Walk
 		Checks []model.Check
-	}{view: f.frame("wiring", "Wiring", look(r))}
+	}{view: srv.frame("wiring", "Wiring", look(r))}
 	var err error
-	if v.Checks, err = f.wiringChecks(r); err == nil {
-		v.Walk, err = f.walk(r, false)
+	if v.Checks, err = srv.wiringChecks(r); err == nil {
+		v.Walk, err = srv.walk(r, false)
 	}
 	if err != nil {
-		f.fail(w, r, err)
+		srv.fail(w, r, err)
 		return
 	}
 	rank := map[model.Outcome]int{model.Finding: 0, model.CannotTell: 1, model.Pass: 2}
 	slices.SortStableFunc(v.Checks, func(a, b model.Check) int { return rank[a.Outcome] - rank[b.Outcome] })
-	f.show(w, r, wiringTemplate, v)
+	srv.show(w, r, wiringTemplate, v)
 }

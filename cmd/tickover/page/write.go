@@ -16,20 +16,20 @@ import (
 
 // act does to an alarm what a person wants. It stops nothing and mends
 // nothing.
-func (f *face) act(w http.ResponseWriter, r *http.Request) {
+func (srv *server) act(w http.ResponseWriter, r *http.Request) {
 	act := model.AlarmAct{Rule: r.PathValue("rule")}
 	var known bool
 	if act.Verb, known = model.AlarmVerbNamed(r.PathValue("act")); !known {
 		refuse(w, http.StatusNotFound, "an alarm has no such act", "it can acknowledge, reset, shelve, unshelve, out-of-service, in-service")
 		return
 	}
-	if !f.knows(act.Rule) {
+	if !srv.knows(act.Rule) {
 		refuse(w, http.StatusNotFound, "there is no such alarm", "tickover alarms lists them")
 		return
 	}
 	var err error
 	if act.Who, act.Why, err = words(r, "why", 500); err != nil {
-		f.fail(w, r, err)
+		srv.fail(w, r, err)
 		return
 	}
 	if text := r.PostForm.Get("for"); text != "" {
@@ -38,20 +38,20 @@ func (f *face) act(w http.ResponseWriter, r *http.Request) {
 			return
 		}
 	}
-	if err := f.src.Act(r.Context(), act); err != nil {
-		f.log.Warn("act on an alarm refused", "act", act.Verb, "rule", act.Rule, "err", err)
+	if err := srv.Alarms.Act(r.Context(), act); err != nil {
+		srv.log.Warn("act on an alarm refused", "act", act.Verb, "rule", act.Rule, "err", err)
 		refuse(w, http.StatusConflict, "not done: "+err.Error(), "tickover alarms, or the page of alarms, shows its state")
 		return
 	}
 	done(w, r, map[string]string{"done": act.Verb.String(), "alarm": act.Rule})
 }
 
-func (f *face) knows(rule string) bool {
-	setup := f.src.Setup()
+func (srv *server) knows(rule string) bool {
+	setup := srv.Live.Setup()
 	if slices.ContainsFunc(setup.Alarms, func(a model.AlarmRule) bool { return a.ID == rule }) {
 		return true
 	}
-	snap := f.src.Latest()
+	snap := srv.Live.Latest()
 	return snap != nil && slices.ContainsFunc(snap.Alarms, func(a model.AlarmStatus) bool { return a.Rule.ID == rule })
 }
 

@@ -12,10 +12,10 @@ import (
 	"tickover/model"
 )
 
-// Say puts a person's words on the timeline, at the moment they were said. A
-// telephone out of reach of the logger keeps them and tells how long ago it
-// was; so its clock need not be right.
-func (s *Reader) Say(ctx context.Context, said api.Note) (uint64, error) {
+// Note puts a note or remark on the timeline, at the moment it was written. A
+// phone out of reach of the logger keeps it and later sends how long ago that
+// was, so the phone's clock need not be right.
+func (s *Reader) Note(ctx context.Context, said api.Note) (uint64, error) {
 	events := []model.Event{{Kind: model.NoteEvent, Who: said.Who, Text: said.Text}}
 	if said.Remark {
 		events[0].Kind = model.RemarkEvent

@@ -15,16 +15,16 @@ import (
 const oldAfter = 5 * time.Second
 
 // gauge turns readings into what people see: with age, and never frozen.
-type gauge struct {
+type readout struct {
 	now    model.Instant
 	points map[model.PointID]model.Point
 	every  map[string]time.Duration // poll interval of each device
 	snap   *model.Snapshot
 }
 
-func (f *face) gauge(snap *model.Snapshot, now model.Instant) gauge {
-	setup := f.src.Setup()
-	g := gauge{now, setup.Points(), map[string]time.Duration{}, snap}
+func (srv *server) readout(snap *model.Snapshot, now model.Instant) readout {
+	setup := srv.Live.Setup()
+	g := readout{now, setup.Points(), map[string]time.Duration{}, snap}
 	for _, d := range setup.Devices {
 		g.every[d.Name] = d.Every
 	}
@@ -32,12 +32,12 @@ func (f *face) gauge(snap *model.Snapshot, now model.Instant) gauge {
 }
 
 // stale reports whether a reading is too old, failed or absent.
-func (g gauge) stale(id model.PointID, r model.Reading) bool {
+func (g readout) stale(id model.PointID, r model.Reading) bool {
 	age, ok := g.now.Sub(r.Good)
 	return r.Quality != model.Good || r.Good.IsZero() || !ok || age > g.patience(id)
 }
 
-func (g gauge) patience(id model.PointID) time.Duration {
+func (g readout) patience(id model.PointID) time.Duration {
 	p := g.points[id]
 	every := p.Every
 	if every == 0 {
@@ -49,9 +49,9 @@ func (g gauge) patience(id model.PointID) time.Duration {
 	return max(oldAfter, 3*every)
 }
 
-func (g gauge) quantity(id model.PointID) model.Quantity { return model.QuantityOf(id, g.points) }
+func (g readout) quantity(id model.PointID) model.Quantity { return model.QuantityOf(id, g.points) }
 
-func (g gauge) wire(id model.PointID, r model.Reading) wirePoint {
+func (g readout) wire(id model.PointID, r model.Reading) wirePoint {
 	q := g.quantity(id)
 	out := wirePoint{Quantity: q.String(), Unit: q.Unit(), Quality: r.Quality.String(), Cause: r.Cause.String(),
 		Age: seconds(g.now, r.Good), Stale: g.stale(id, r)}
@@ -75,7 +75,7 @@ type cell struct {
 }
 
 // cell shows one point; fine decimals beyond the first are written smaller.
-func (g gauge) cell(label string, id model.PointID) cell {
+func (g readout) cell(label string, id model.PointID) cell {
 	q := g.quantity(id)
 	c := cell{Label: label, Unit: q.ShownUnit(), Whole: "—", Class: "none", Why: "not set up"}
 	r, ok := g.snap.Readings[id]

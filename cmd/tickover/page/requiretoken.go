@@ -15,10 +15,10 @@ import (
 	"tickover/model"
 )
 
-//go:embed door.html
-var doorSource string
+//go:embed signin.html
+var signInSource string
 
-var doorTemplate = paged(doorSource)
+var signInTemplate = paged(signInSource)
 
 // readerCookie is what a browser shows in place of the token. It lets in to
 // read and to nothing else, so that no other site's page can write with it.
@@ -30,8 +30,8 @@ const readerLasts = 90 * 24 * time.Hour
 // door stands before everything that is served over the network and lets in
 // who brings the reading token: a program as "Authorization: Bearer", a browser
 // as a cookie that it is given in return for the token.
-type door struct {
-	entrance
+type requireToken struct {
+	requestGuard
 	next   http.Handler
 	tokens []string // any of them lets in to read
 	cookie string
@@ -40,8 +40,8 @@ type door struct {
 // NewDoor guards next: who reads needs the reading token, or the writing one.
 // Addresses that write are let through, since they ask for the writing token
 // themselves.
-func NewDoor(next http.Handler, reading, writing string) http.Handler {
-	d := &door{entrance: newEntrance(), next: next, tokens: []string{reading}, cookie: cookieFor(reading)}
+func RequireToken(next http.Handler, reading, writing string) http.Handler {
+	d := &requireToken{requestGuard: newRequestGuard(), next: next, tokens: []string{reading}, cookie: cookieFor(reading)}
 	if writing != "" {
 		d.tokens = append(d.tokens, writing)
 	}
@@ -57,7 +57,7 @@ func cookieFor(reading string) string {
 }
 
 // ServeHTTP implements http.Handler.
-func (d *door) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+func (d *requireToken) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	switch token, given := bearer(r); {
 	case r.Method == http.MethodPost && r.URL.Path == "/sign-in":
 		d.signIn(w, r)
@@ -72,13 +72,13 @@ func (d *door) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 
 // signedIn does not count a wrong cookie as a guess: a page left open when the
 // token changed would shut its own telephone out, and nobody guesses 256 bits.
-func (d *door) signedIn(r *http.Request) bool {
+func (d *requireToken) signedIn(r *http.Request) bool {
 	c, err := r.Cookie(readerCookie)
 	return err == nil && matches(c.Value, d.cookie)
 }
 
 // ask tells a program what is missing and shows a person where to type it.
-func (d *door) ask(w http.ResponseWriter, r *http.Request, status int, problem string) {
+func (d *requireToken) ask(w http.ResponseWriter, r *http.Request, status int, problem string) {
 	w.Header().Set("WWW-Authenticate", "Bearer")
 	back := r.PostForm.Get("back")
 	if r.URL.Path != "/sign-in" {
@@ -89,7 +89,7 @@ func (d *door) ask(w http.ResponseWriter, r *http.Request, status int, problem s
 		Back, Problem, Advisory string
 	}{template.CSS(styleSource), back, problem, model.Advisory}
 	var page bytes.Buffer
-	if !forPerson(r) || doorTemplate.Execute(&page, v) != nil {
+	if !forPerson(r) || signInTemplate.Execute(&page, v) != nil {
 		refuse(w, status, "reading needs the token", "send it as \"Authorization: Bearer\"; it is in the file \"reading-token\" of the state folder")
 		return
 	}
@@ -103,7 +103,7 @@ func (d *door) ask(w http.ResponseWriter, r *http.Request, status int, problem s
 var goBack = regexp.MustCompile(`^/([A-Za-z0-9][A-Za-z0-9/._-]*)?(\?[A-Za-z0-9=&+%._-]*)?$`)
 
 // signIn gives a browser its cookie in return for the token.
-func (d *door) signIn(w http.ResponseWriter, r *http.Request) {
+func (d *requireToken) signIn(w http.ResponseWriter, r *http.Request) {
 	if !d.ours(w, r) || !d.read(w, r, largestBody, d.unproven) {
 		return
 	}

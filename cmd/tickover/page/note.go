@@ -19,6 +19,14 @@ import (
 	"tickover/cmd/tickover/api"
 )
 
+// noteKeeper keeps what a person enters.
+type noteKeeper interface {
+	// Note keeps a note or remark and returns the number of its event.
+	Note(context.Context, api.Note) (uint64, error)
+	// SetTime sets the time of day where no better clock knows it.
+	SetTime(ctx context.Context, now time.Time, who string) error
+}
+
 // remarks are what one tap says.
 var remarks = []string{"all well", "white smoke", "black smoke", "blue smoke", "knock", "leak", "hunting"}
 
@@ -34,30 +42,30 @@ const (
 	// pixel: a few kilobytes may stand for gigabytes.
 	mostPixels = 24_000_000
 	// largestSaying is a picture in base64 and the words beside it.
-	largestSaying = largestPhoto*4/3 + 64<<10
+	largestNote = largestPhoto*4/3 + 64<<10
 )
 
 // note keeps a person's words, and the picture with them if there is one.
-func (f *face) note(w http.ResponseWriter, r *http.Request) {
-	said, err := f.saying(r, "text")
+func (srv *server) note(w http.ResponseWriter, r *http.Request) {
+	said, err := noteOf(r, "text")
 	if err == nil && said.Text == "" && said.Photo == nil {
 		err = &badQuestion{http.StatusBadRequest, "the note is empty", "send the field \"text\" or a photo"}
 	}
-	f.keep(w, r, said, err)
+	srv.keep(w, r, said, err)
 }
 
 // remark keeps one of the remarks that need one tap.
-func (f *face) remark(w http.ResponseWriter, r *http.Request) {
-	said, err := f.saying(r, "remark")
+func (srv *server) remark(w http.ResponseWriter, r *http.Request) {
+	said, err := noteOf(r, "remark")
 	if err == nil && !slices.Contains(remarks, said.Text) {
 		err = &badQuestion{http.StatusBadRequest, fmt.Sprintf("there is no remark %q", said.Text), "one of: " + strings.Join(remarks, ", ")}
 	}
 	said.Remark = true
-	f.keep(w, r, said, err)
+	srv.keep(w, r, said, err)
 }
 
 // saying reads who says what, and when.
-func (f *face) saying(r *http.Request, field string) (api.Note, error) {
+func noteOf(r *http.Request, field string) (api.Note, error) {
 	var s api.Note
 	var err error
 	if s.Who, s.Text, err = words(r, field, longestNote); err != nil {
@@ -135,24 +143,24 @@ const keepPatience = time.Minute
 // keep hands words on, once: a telephone that did not hear the answer sends
 // them again under the same key. Whoever sends them, the answer says what
 // became of them on the card, also when the first telephone is gone meanwhile.
-func (f *face) keep(w http.ResponseWriter, r *http.Request, said api.Note, err error) {
+func (srv *server) keep(w http.ResponseWriter, r *http.Request, said api.Note, err error) {
 	if err != nil {
-		f.fail(w, r, err)
+		srv.fail(w, r, err)
 		return
 	}
-	seq, err := f.seen.once(r.Context(), r.PostForm.Get("key"), func() (uint64, error) {
+	seq, err := srv.seen.once(r.Context(), r.PostForm.Get("key"), func() (uint64, error) {
 		ctx, cancel := context.WithTimeout(context.WithoutCancel(r.Context()), keepPatience)
 		defer cancel()
-		return f.src.Say(ctx, said)
+		return srv.Notes.Note(ctx, said)
 	})
 	var late interface{ NotKept() }
 	if errors.As(err, &late) {
-		f.log.Error("note not on the card yet", "err", err)
+		srv.log.Error("note not on the card yet", "err", err)
 		refuse(w, http.StatusServiceUnavailable, "the note is not on the card yet", "it is held in memory and saved when the card answers; write it down on paper as well")
 		return
 	}
 	if err != nil {
-		f.log.Error("note not saved", "err", err)
+		srv.log.Error("note not saved", "err", err)
 		refuse(w, http.StatusInternalServerError, "the note could not be saved", "write it down on paper; the logger's log gives the reason")
 		return
 	}
@@ -160,15 +168,15 @@ func (f *face) keep(w http.ResponseWriter, r *http.Request, said api.Note, err e
 }
 
 // apiPhoto answers with a picture.
-func (f *face) apiPhoto(w http.ResponseWriter, r *http.Request) {
+func (srv *server) apiPhoto(w http.ResponseWriter, r *http.Request) {
 	number, err := strconv.ParseUint(r.PathValue("number"), 10, 64)
 	if err != nil {
 		refuse(w, http.StatusNotFound, "there is no such photo", "events name their photo by number")
 		return
 	}
-	picture, err := f.src.Photo(r.Context(), number)
+	picture, err := srv.Timeline.Photo(r.Context(), number)
 	if err != nil || pictureType(picture) == "" {
-		f.log.Warn("photo not shown", "number", number, "err", err)
+		srv.log.Warn("photo not shown", "number", number, "err", err)
 		refuse(w, http.StatusNotFound, "there is no such photo", "events name their photo by number")
 		return
 	}
@@ -181,10 +189,10 @@ var earliest, latestDate = time.Date(2020, 1, 1, 0, 0, 0, 0, time.UTC), time.Dat
 
 // setTime takes a telephone's time of day where the logger has none of its
 // own.
-func (f *face) setTime(w http.ResponseWriter, r *http.Request) {
+func (srv *server) setTime(w http.ResponseWriter, r *http.Request) {
 	who, said, err := words(r, "now", 40)
 	if err != nil {
-		f.fail(w, r, err)
+		srv.fail(w, r, err)
 		return
 	}
 	now, err := time.Parse(time.RFC3339, said)
@@ -195,8 +203,8 @@ func (f *face) setTime(w http.ResponseWriter, r *http.Request) {
 		refuse(w, http.StatusBadRequest, fmt.Sprintf("%q is no time of day", said), "send the field \"now\" such as 2025-11-08T18:30:00Z")
 		return
 	}
-	if err := f.src.SetTime(r.Context(), now, who); err != nil {
-		f.log.Warn("time not taken", "err", err)
+	if err := srv.Notes.SetTime(r.Context(), now, who); err != nil {
+		srv.log.Warn("time not taken", "err", err)
 		refuse(w, http.StatusConflict, "the time was not taken: "+err.Error(), "the report and the page say how the clock is known")
 		return
 	}

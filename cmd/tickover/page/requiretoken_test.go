@@ -13,11 +13,11 @@ import (
 const readingToken = "only for looking"
 
 // guardedShed is a page behind its door, with metrics beside it.
-func guardedShed(s *shed) http.Handler {
+func guardedShed(s *fakeRecord) http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /metrics", func(w http.ResponseWriter, _ *http.Request) { w.Write([]byte("genset_")) })
 	mux.Handle("/", serve(s, Options{Token: token}))
-	return NewDoor(mux, readingToken, token)
+	return RequireToken(mux, readingToken, token)
 }
 
 // signIn types the token into the form and returns the answer and the cookie.
@@ -156,7 +156,7 @@ func TestRefusedReadersAreAnsweredAsDescribed(t *testing.T) {
 // A new token makes every cookie of the old one worthless.
 func TestANewTokenEndsOldCookies(t *testing.T) {
 	_, cookie := signIn(guardedShed(hatchery()), readingToken, "/")
-	next := NewDoor(serve(hatchery(), Options{Now: func() model.Instant { return now }}), "another word", "")
+	next := RequireToken(serve(hatchery(), Options{Now: func() model.Instant { return now }}), "another word", "")
 	if w := ask(next, "GET", "/", "", "Cookie", cookie); w.Code != http.StatusUnauthorized {
 		t.Errorf("got %d", w.Code)
 	}

@@ -14,61 +14,41 @@ import (
 	"tickover/model"
 )
 
-// Bench is a Source that keeps measurements by hand and the machine card, and
-// checks the wiring.
-type Bench interface {
+// measurementKeeper keeps measurements by hand and the machine card.
+type measurementKeeper interface {
 	// Measure keeps a measurement and judges it. The error of one that is
 	// refused is a *model.Refusal.
 	Measure(ctx context.Context, who string, m model.Measurement) (seq uint64, figures []model.Figure, err error)
-	// Measured sets out all measurements kept, the dry-out (nil when there is
-	// none), and the panel's gauges against the sensors.
+	// Measured lists all measurements, the dry-out (nil when there is none),
+	// and the panel's gauges compared with the sensors.
 	Measured(context.Context) (rows []model.HandRow, dry *model.DryOut, gauges []model.Check, err error)
 	// Fact keeps a fact of the machine card; Facts lists those in force.
 	Fact(ctx context.Context, who string, fact model.Fact) error
 	Facts(context.Context) ([]model.Fact, error)
-	// Wiring runs the commissioning checks over the span.
-	Wiring(context.Context, model.Query) ([]model.Check, error)
-	// Walk works a one-heater walk out of the record; heater is its nameplate
-	// power in W, 0 when not known. The outcome is kept when keep is set.
-	Walk(ctx context.Context, q model.Query, heater float64, keep bool) (model.Walk, error)
 }
 
-var errNoBench = &badQuestion{http.StatusNotFound, "nothing is measured by hand here", ""}
-
-func (f *face) bench() (Bench, error) {
-	if b, ok := f.src.(Bench); ok {
-		return b, nil
-	}
-	return nil, errNoBench
-}
-
-func (f *face) benchRoutes(mux *http.ServeMux) {
-	mux.HandleFunc("GET /measure", f.measurePage)
-	mux.HandleFunc("GET /api/v1/measurements", f.apiMeasured)
-	mux.HandleFunc("POST /api/v1/measurements", f.writing(largestBody, f.measure))
-	mux.HandleFunc("GET /api/v1/facts", f.apiFacts)
-	mux.HandleFunc("POST /api/v1/facts", f.writing(largestBody, f.fact))
-	mux.HandleFunc("GET /wiring", f.wiringPage)
-	mux.HandleFunc("GET /api/v1/wiring", f.apiWiring)
-	mux.HandleFunc("GET /api/v1/wiring/walk", f.apiWalk)
-	mux.HandleFunc("POST /api/v1/wiring/walk", f.writing(largestBody, f.keepWalk))
+func (srv *server) measurementRoutes(mux *http.ServeMux) {
+	mux.HandleFunc("GET /measure", srv.measurePage)
+	mux.HandleFunc("GET /api/v1/measurements", srv.apiMeasured)
+	mux.HandleFunc("POST /api/v1/measurements", srv.writing(largestBody, srv.measure))
+	mux.HandleFunc("GET /api/v1/facts", srv.apiFacts)
+	mux.HandleFunc("POST /api/v1/facts", srv.writing(largestBody, srv.fact))
+	mux.HandleFunc("GET /wiring", srv.wiringPage)
+	mux.HandleFunc("GET /api/v1/wiring", srv.apiWiring)
+	mux.HandleFunc("GET /api/v1/wiring/walk", srv.apiWalk)
+	mux.HandleFunc("POST /api/v1/wiring/walk", srv.writing(largestBody, srv.keepWalk))
 }
 
 // measure keeps one measurement.
-func (f *face) measure(w http.ResponseWriter, r *http.Request) {
-	b, err := f.bench()
-	var m model.Measurement
-	var who string
-	if err == nil {
-		m, who, err = measurementOf(r)
-	}
+func (srv *server) measure(w http.ResponseWriter, r *http.Request) {
+	m, who, err := measurementOf(r)
 	if err != nil {
-		f.fail(w, r, asked(err))
+		srv.fail(w, r, asked(err))
 		return
 	}
-	seq, figures, err := b.Measure(r.Context(), who, m)
+	seq, figures, err := srv.Measurements.Measure(r.Context(), who, m)
 	if err != nil {
-		f.fail(w, r, asked(err))
+		srv.fail(w, r, asked(err))
 		return
 	}
 	if strings.Contains(r.Header.Get("Accept"), "text/html") {
@@ -226,18 +206,13 @@ func wireValue(v *model.HandValue, q model.Quantity, clock model.Clock) *wireHan
 	return &wireHandValue{v.Seq, at, number(v.Value), q.ShowWithUnit(v.Value), v.Who, v.Instrument, v.Note}
 }
 
-func (f *face) apiMeasured(w http.ResponseWriter, r *http.Request) {
-	b, err := f.bench()
+func (srv *server) apiMeasured(w http.ResponseWriter, r *http.Request) {
+	rows, dry, gauges, err := srv.Measurements.Measured(r.Context())
 	if err != nil {
-		f.fail(w, r, err)
+		srv.fail(w, r, err)
 		return
 	}
-	rows, dry, gauges, err := b.Measured(r.Context())
-	if err != nil {
-		f.fail(w, r, err)
-		return
-	}
-	clock, out := f.clock(), []wireHandRow{}
+	clock, out := srv.clock(), []wireHandRow{}
 	for _, row := range rows {
 		out = append(out, wireHandRow{row.Kind, row.Points, row.Quantity.Unit(), wireValue(row.Before, row.Quantity, clock), wireValue(row.After, row.Quantity, clock), wireFigures(row.Figures)})
 	}
@@ -256,14 +231,10 @@ func dryRows(d *model.DryOut) []map[string]*float64 {
 	return out
 }
 
-func (f *face) apiFacts(w http.ResponseWriter, r *http.Request) {
-	b, err := f.bench()
-	var facts []model.Fact
-	if err == nil {
-		facts, err = b.Facts(r.Context())
-	}
+func (srv *server) apiFacts(w http.ResponseWriter, r *http.Request) {
+	facts, err := srv.Measurements.Facts(r.Context())
 	if err != nil {
-		f.fail(w, r, err)
+		srv.fail(w, r, err)
 		return
 	}
 	out := []map[string]string{}
@@ -273,12 +244,9 @@ func (f *face) apiFacts(w http.ResponseWriter, r *http.Request) {
 	send(w, out)
 }
 
-func (f *face) fact(w http.ResponseWriter, r *http.Request) {
-	b, err := f.bench()
-	var who, name, said string
-	if err == nil {
-		who, name, err = words(r, "name", 80)
-	}
+func (srv *server) fact(w http.ResponseWriter, r *http.Request) {
+	who, name, err := words(r, "name", 80)
+	var said string
 	if err == nil {
 		said, err = text(r, "text", 500)
 	}
@@ -286,10 +254,10 @@ func (f *face) fact(w http.ResponseWriter, r *http.Request) {
 		err = &badQuestion{http.StatusBadRequest, "the fact has no name or no text", "send the fields \"name\" and \"text\""}
 	}
 	if err == nil {
-		err = b.Fact(r.Context(), who, model.Fact{Name: name, Text: said})
+		err = srv.Measurements.Fact(r.Context(), who, model.Fact{Name: name, Text: said})
 	}
 	if err != nil {
-		f.fail(w, r, err)
+		srv.fail(w, r, err)
 		return
 	}
 	done(w, r, map[string]string{"kept": name})
@@ -314,13 +282,8 @@ type measureView struct {
 }
 
 // measurePage shows the form of one kind and what was measured so far.
-func (f *face) measurePage(w http.ResponseWriter, r *http.Request) {
-	b, err := f.bench()
-	if err != nil {
-		f.fail(w, r, err)
-		return
-	}
-	v := measureView{view: f.frame("measure", "Measure", look(r)), TickBefore: model.TicksBefore500V, TickAfter: model.TicksAfter500V}
+func (srv *server) measurePage(w http.ResponseWriter, r *http.Request) {
+	v := measureView{view: srv.frame("measure", "Measure", look(r)), TickBefore: model.TicksBefore500V, TickAfter: model.TicksAfter500V}
 	v.Kind = model.MeasurementKinds()[0]
 	for _, k := range model.MeasurementKinds() {
 		v.Kinds = append(v.Kinds, k.Name)
@@ -329,17 +292,17 @@ func (f *face) measurePage(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	v.Unit = strings.Join(v.Kind.Quantity.Units(), ", ")
-	rows, dry, gauges, err := b.Measured(r.Context())
+	rows, dry, gauges, err := srv.Measurements.Measured(r.Context())
 	if err == nil {
-		v.Facts, err = b.Facts(r.Context())
+		v.Facts, err = srv.Measurements.Facts(r.Context())
 	}
 	if err != nil {
-		f.fail(w, r, err)
+		srv.fail(w, r, err)
 		return
 	}
 	v.Dry, v.Gauges = dry, wireChecks(gauges)
 	for _, row := range rows {
-		v.Rows = append(v.Rows, wireHandRow{row.Kind, row.Points, "", wireValue(row.Before, row.Quantity, f.clock()), wireValue(row.After, row.Quantity, f.clock()), wireFigures(row.Figures)})
+		v.Rows = append(v.Rows, wireHandRow{row.Kind, row.Points, "", wireValue(row.Before, row.Quantity, srv.clock()), wireValue(row.After, row.Quantity, srv.clock()), wireFigures(row.Figures)})
 	}
-	f.show(w, r, measureTemplate, v)
+	srv.show(w, r, measureTemplate, v)
 }

@@ -49,8 +49,8 @@ func TestRemarkIsOneTap(t *testing.T) {
 	s := hatchery()
 	h := serve(s, Options{Token: token})
 	form := url.Values{"remark": {"white smoke"}, "who": {"Marta"}, "token": {token}, "ago_seconds": {"61.5"}}
-	if w := ask(h, "POST", "/api/v1/remarks", form.Encode()); w.Code != 200 || s.sayings[0].Ago != 61500*time.Millisecond || !s.sayings[0].Remark {
-		t.Fatalf("%d %s: %+v", w.Code, w.Body, s.sayings)
+	if w := ask(h, "POST", "/api/v1/remarks", form.Encode()); w.Code != 200 || s.notes[0].Ago != 61500*time.Millisecond || !s.notes[0].Remark {
+		t.Fatalf("%d %s: %+v", w.Code, w.Body, s.notes)
 	}
 	for field, bad := range map[string][]string{"remark": {"", "purple smoke"}, "ago_seconds": {"-1", "NaN", "1e9", "yesterday"}} {
 		for _, value := range bad {
@@ -63,24 +63,24 @@ func TestRemarkIsOneTap(t *testing.T) {
 			}
 		}
 	}
-	if len(s.sayings) != 1 {
-		t.Errorf("%d remarks kept", len(s.sayings))
+	if len(s.notes) != 1 {
+		t.Errorf("%d remarks kept", len(s.notes))
 	}
 }
 
 // slowCard keeps words when it is let, and fails when it is told to.
 type slowCard struct {
-	*shed
+	*fakeRecord
 	outcome chan error
 }
 
-func (s slowCard) Say(ctx context.Context, said api.Note) (uint64, error) {
+func (s slowCard) Note(ctx context.Context, said api.Note) (uint64, error) {
 	select {
 	case err := <-s.outcome:
 		if err != nil {
 			return 0, err
 		}
-		return s.shed.Say(ctx, said)
+		return s.fakeRecord.Note(ctx, said)
 	case <-ctx.Done():
 		return 0, ctx.Err()
 	}
@@ -93,7 +93,7 @@ func TestANoteSentAgainWhileItIsWrittenWaitsForTheOutcome(t *testing.T) {
 	for _, fault := range []error{nil, errors.New("card full")} {
 		synctest.Test(t, func(t *testing.T) {
 			s := slowCard{hatchery(), make(chan error)}
-			h := New(s, Options{TrustLocal: true})
+			h := New(partsOf(s), Options{TrustLocal: true})
 			gone, leave := context.WithCancel(t.Context())
 			go func() {
 				r := httptest.NewRequest("POST", "/api/v1/notes", strings.NewReader("text=leak&key=k1")).WithContext(gone)
@@ -181,11 +181,11 @@ func TestPhotosComeAsFileOrBase64(t *testing.T) {
 	part, _ := m.CreateFormFile("photo", "../../gauge.jpg")
 	part.Write(jpegHead)
 	m.Close()
-	if w := ask(h, "POST", "/api/v1/notes", body.String(), "Content-Type", m.FormDataContentType()); w.Code != 200 || !bytes.Equal(s.sayings[0].Photo, jpegHead) {
+	if w := ask(h, "POST", "/api/v1/notes", body.String(), "Content-Type", m.FormDataContentType()); w.Code != 200 || !bytes.Equal(s.notes[0].Photo, jpegHead) {
 		t.Errorf("a form's file: %d %s", w.Code, w.Body)
 	}
 	text := "data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(jpegHead)
-	if w := ask(h, "POST", "/api/v1/notes", url.Values{"photo": {text}}.Encode()); w.Code != 200 || !bytes.Equal(s.sayings[1].Photo, jpegHead) {
+	if w := ask(h, "POST", "/api/v1/notes", url.Values{"photo": {text}}.Encode()); w.Code != 200 || !bytes.Equal(s.notes[1].Photo, jpegHead) {
 		t.Errorf("base64: %d %s", w.Code, w.Body)
 	}
 	for name, c := range map[string]struct {
@@ -264,7 +264,7 @@ func TestFormsLeadBackToOurOwnPagesOnly(t *testing.T) {
 // A body of a hundred megabytes is cut off after what may be sent, and others
 // are served meanwhile.
 func TestHugeBodyIsCutOff(t *testing.T) {
-	server := httptest.NewServer(New(hatchery(), Options{TrustLocal: true}))
+	server := httptest.NewServer(New(partsOf(hatchery()), Options{TrustLocal: true}))
 	defer server.Close()
 	body := &endless{}
 	body.left.Store(100 << 20)
@@ -306,7 +306,7 @@ func (e *endless) Read(p []byte) (int, error) {
 // A sender that never finishes its body holds one slot; the page and the
 // others go on, and acknowledging waits for none.
 func TestSlowSenderHoldsNobodyUp(t *testing.T) {
-	server := httptest.NewServer(New(hatchery(), Options{TrustLocal: true}))
+	server := httptest.NewServer(New(partsOf(hatchery()), Options{TrustLocal: true}))
 	t.Cleanup(server.Close) // after the senders below are gone
 	send := func() {
 		conn, err := net.Dial("tcp", server.Listener.Addr().String())
@@ -338,7 +338,7 @@ func (lateCard) NotKept() {}
 // A note that is not on the card yet is not confirmed, and not called lost.
 func TestANoteThatIsNotOnTheCardYetSaysSo(t *testing.T) {
 	w := httptest.NewRecorder()
-	f := &face{log: slog.New(slog.DiscardHandler), src: lateSource{}}
+	f := &server{log: slog.New(slog.DiscardHandler), Parts: Parts{Notes: lateSource{}}}
 	r := httptest.NewRequest("POST", "/api/v1/notes", nil)
 	f.keep(w, r, api.Note{Text: "belt squeals"}, nil)
 	if w.Code != http.StatusServiceUnavailable || !strings.Contains(w.Body.String(), "not on the card yet") {
@@ -346,8 +346,8 @@ func TestANoteThatIsNotOnTheCardYetSaysSo(t *testing.T) {
 	}
 }
 
-type lateSource struct{ Source }
+type lateSource struct{ noteKeeper }
 
-func (lateSource) Say(context.Context, api.Note) (uint64, error) {
+func (lateSource) Note(context.Context, api.Note) (uint64, error) {
 	return 0, fmt.Errorf("said: %w", lateCard{errors.New("slow")})
 }

@@ -12,7 +12,7 @@ import (
 	"tickover/model"
 )
 
-func (s *shed) Measure(_ context.Context, who string, m model.Measurement) (uint64, []model.Figure, error) {
+func (s *fakeRecord) Measure(_ context.Context, who string, m model.Measurement) (uint64, []model.Figure, error) {
 	if err := m.Vet(time.Time{}); err != nil {
 		return 0, nil, err
 	}
@@ -20,25 +20,25 @@ func (s *shed) Measure(_ context.Context, who string, m model.Measurement) (uint
 	return 9, []model.Figure{{Name: "at 40 °C", Value: 5.3, Unit: "MΩ", Known: true}}, s.broken
 }
 
-func (s *shed) Measured(context.Context) ([]model.HandRow, *model.DryOut, []model.Check, error) {
+func (s *fakeRecord) Measured(context.Context) ([]model.HandRow, *model.DryOut, []model.Check, error) {
 	return []model.HandRow{{Kind: model.InsulationKind, Points: "U-E", Quantity: model.Resistance, Before: &model.HandValue{Seq: 4, At: at(0), Value: 12e6},
 		Figures: []model.Figure{{Name: "at 40 °C", Value: 5.3, Unit: "MΩ", Known: true}, model.NotKnown("polarisation index", "", "", "no reading after 10 min")}}}, nil, nil, s.broken
 }
 
-func (s *shed) Fact(_ context.Context, who string, f model.Fact) error {
+func (s *fakeRecord) Fact(_ context.Context, who string, f model.Fact) error {
 	s.said = append(s.said, who+" says "+f.Name+": "+f.Text)
 	return s.broken
 }
 
-func (s *shed) Facts(context.Context) ([]model.Fact, error) {
+func (s *fakeRecord) Facts(context.Context) ([]model.Fact, error) {
 	return []model.Fact{{Name: "oil", Text: "15W-40"}}, s.broken
 }
 
-func (s *shed) Wiring(context.Context, model.Query) ([]model.Check, error) {
+func (s *fakeRecord) Wiring(context.Context, model.Query) ([]model.Check, error) {
 	return []model.Check{{Code: "C09", Title: "no single transformer is reversed", Outcome: model.Finding, Words: "the power of L1 is negative", Do: "turn it"}}, s.broken
 }
 
-func (s *shed) Walk(_ context.Context, _ model.Query, heater float64, keep bool) (model.Walk, error) {
+func (s *fakeRecord) Walk(_ context.Context, _ model.Query, heater float64, keep bool) (model.Walk, error) {
 	if heater == 0 {
 		return model.Walk{Next: "switch the heater on at L1", Words: "0 of 3 outlets done"}, s.broken
 	}
@@ -48,13 +48,13 @@ func (s *shed) Walk(_ context.Context, _ model.Query, heater float64, keep bool)
 	return model.Walk{Complete: true, Words: "all right", Drawing: "L1 --> U1\n"}, s.broken
 }
 
-func say(s *shed, method, path string, form url.Values) *httptest.ResponseRecorder {
+func say(s *fakeRecord, method, path string, form url.Values) *httptest.ResponseRecorder {
 	r := httptest.NewRequest(method, path, strings.NewReader(form.Encode()))
 	if form != nil {
 		r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
 	}
 	w := httptest.NewRecorder()
-	New(s, Options{TrustLocal: true}).ServeHTTP(w, r)
+	New(partsOf(s), Options{TrustLocal: true}).ServeHTTP(w, r)
 	return w
 }
 
@@ -106,7 +106,7 @@ func TestMeasurePagesShow(t *testing.T) {
 }
 
 func TestMeasuringNeedsTheToken(t *testing.T) {
-	h := New(hatchery(), Options{Token: "secret"})
+	h := New(partsOf(hatchery()), Options{Token: "secret"})
 	for _, path := range []string{"/api/v1/measurements", "/api/v1/facts", "/api/v1/wiring/walk"} {
 		w := httptest.NewRecorder()
 		h.ServeHTTP(w, httptest.NewRequest(http.MethodPost, path, nil))
