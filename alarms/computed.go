@@ -108,13 +108,13 @@ func (m *Machine) engineSignals() (n int) {
 func (w *ruleState) computedText(m *Machine) string {
 	switch w.rule.Point {
 	case model.StarterTime:
-		return fmt.Sprintf("%.0f s cranked and not yet rested for", w.value)
+		return fmt.Sprintf("%.0f s of cranking without enough rest", w.value)
 	case model.CoolingTime:
-		return fmt.Sprintf("%.0f s after it carried load", w.value)
+		return fmt.Sprintf("stopped %.0f s after load", w.value)
 	case model.AlarmsRaised:
-		return fmt.Sprintf("%.0f in ten minutes; the first: %s", w.value, m.raisings.first)
+		return fmt.Sprintf("%.0f alarms in ten minutes; first: %s", w.value, m.raisings.first)
 	case model.AlarmsUnwatched:
-		return fmt.Sprintf("%.0f alarms cannot see", w.value)
+		return fmt.Sprintf("%.0f alarms not monitored", w.value)
 	case model.EngineSignals:
 		return m.silentText()
 	case model.FailedStarts:

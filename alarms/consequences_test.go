@@ -8,7 +8,7 @@ import (
 	"tickover/model"
 )
 
-var harmed = regexp.MustCompile(`^(people|engine|alternator|load|watch|none): [a-z]`)
+var harmed = regexp.MustCompile(`^(people|engine|alternator|load|monitoring|none): [a-z]`)
 
 // Every standard rule says who or what is harmed and how soon, and its priority
 // follows from that: critical only where people, engine or alternator are harmed
@@ -29,7 +29,7 @@ func TestEveryStandardRuleIsJustified(t *testing.T) {
 				t.Errorf("%s: %s does not say who or what is harmed: %q", name, r.ID, r.Consequence)
 			case r.Priority != want:
 				t.Errorf("%s: %s is %s with %s to act, want %s", name, r.ID, r.Priority, r.TimeToAct, want)
-			case r.Priority == model.Critical && (who[1] == "load" || who[1] == "watch" || who[1] == "none"):
+			case r.Priority == model.Critical && (who[1] == "load" || who[1] == "monitoring" || who[1] == "none"):
 				t.Errorf("%s: %s is critical for %q", name, r.ID, r.Consequence)
 			}
 		}

@@ -180,10 +180,10 @@ func TestDangersThatASetCannotSee(t *testing.T) {
 		"overspeed":      "overspeed only by frequency: blind without excitation",
 		"coolant":        "no instrument shows an engine that is too hot",
 		"level":          "no instrument shows a loss of coolant",
-		"terminals":      "no instrument shows voltage on a set that stands still",
+		"terminals":      "no instrument shows voltage on a stopped set",
 		"co":             "no instrument shows carbon monoxide",
 		"overload":       "no instrument shows an engine overload",
-		"stop":           "no instrument shows a stop under load",
+		"stop":           "no instrument shows a stop on load",
 		"voltage.lost":   "",
 		"voltage.absent": "no voltage at speed only by voltmeter with frequency: blind below the voltage at which a meter finds a frequency",
 	} {

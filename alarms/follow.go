@@ -68,7 +68,7 @@ func (w *ruleState) standAlone(m *Machine) {
 	if !w.on || !w.turning.IsZero() || !w.state.Active() || elapsed(w.apart, m.at) < aloneAfter {
 		return
 	}
-	why := w.head.rule.Label + " is over, this is not"
+	why := w.head.rule.Label + " is over, this alarm is still active"
 	w.head, w.apart = nil, model.Instant{}
 	e := m.event(w, w.state)
 	e.Alone, e.Why = true, why
@@ -122,7 +122,7 @@ func (m *Machine) silentText() string {
 	words := "no answer from " + strings.Join(names, ", ")
 	for line, n := range lines {
 		if whole && len(lines) == 1 && line != "" && n > 1 {
-			words += ": nothing on line " + line + " answers"
+			words += ": no device on line " + line + " answers"
 		}
 	}
 	return words

@@ -60,7 +60,7 @@ func (in *input) hold() time.Duration {
 }
 
 // noValueHere says why nothing is judged.
-const noValueHere = "nothing to judge by here: a ratio of voltages or currents says nothing while they are small"
+const noValueHere = "no value: a ratio of voltages or currents is not defined while they are small"
 
 // empty reports that a formula has no value here, all it is worked out from
 // being good: a ratio of voltages while there are none. Nothing is judged then,

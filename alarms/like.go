@@ -18,7 +18,7 @@ const (
 )
 
 // notYetLearned says why nothing is judged.
-const notYetLearned = "not determined: learns for 10 min at each load"
+const notYetLearned = "not determined yet: learning takes 10 min at each load"
 
 // learned is what a point showed first in each band of another point, such as
 // the exhaust temperature at each tenth of rated load.

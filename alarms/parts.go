@@ -92,13 +92,13 @@ func (w *ruleState) partsText(m *Machine) string {
 func residualText(volts float64) string {
 	switch {
 	case volts < residualNone:
-		return "no residual, or an open lead or fuse"
+		return "no residual voltage, or an open lead or fuse"
 	case volts < residualLeast:
-		return "hardly any residual"
+		return "very low residual voltage"
 	case volts <= residualMost:
-		return "the residual is there; look at the excitation and regulator path"
+		return "residual voltage present: check excitation and regulator"
 	}
-	return "more than a residual; look at the regulator and its settings"
+	return "more than residual voltage: check the regulator and its settings"
 }
 
 const (

@@ -17,13 +17,13 @@ var (
 	// ErrNoRule is returned when no rule has the ID.
 	errNoRule = errors.New("no such alarm (the list of alarms shows their names)")
 	// ErrNoName is returned when who is empty: the journal has to name somebody.
-	errNoName = errors.New("nobody is named (say who does it)")
+	errNoName = errors.New("no name given (enter who does it)")
 	// ErrNoReason is returned when an alarm would be silenced without a why.
-	errNoReason = errors.New("no reason is given (say why, for those who come after)")
+	errNoReason = errors.New("no reason given (enter why, for the next person)")
 	// ErrNotNow is returned when the alarm's state does not allow the act.
 	errNotNow = errors.New("not possible in its present state")
 	// ErrTime is returned for a shelving that is over already or longer than MaxShelf.
-	errTime = errors.New("shelving needs an end, at most 24 h from now")
+	errTime = errors.New("shelving needs an end time, at most 24 h from now")
 )
 
 // Act does what a person wants. It returns the errors of the methods below.

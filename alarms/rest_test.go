@@ -104,8 +104,8 @@ func TestTheOverloadHourIsOneInTwelve(t *testing.T) {
 
 // What the residual voltage means (common practice): 2 to 10 V is a residual.
 func TestTheResidualSaysWhereToLook(t *testing.T) {
-	for volts, want := range map[float64]string{0.99: "no residual", 1.01: "hardly any", 1.99: "hardly any", 2.01: "the residual is there",
-		9.99: "the residual is there", 10.01: "more than a residual"} {
+	for volts, want := range map[float64]string{0.99: "no residual", 1.01: "very low", 1.99: "very low", 2.01: "residual voltage present",
+		9.99: "residual voltage present", 10.01: "more than residual"} {
 		if said := residualText(volts); !strings.HasPrefix(said, want) {
 			t.Errorf("%v V: %q, want %q", volts, said, want)
 		}

@@ -95,7 +95,7 @@ func (w *ruleState) arming(m *Machine) (armed bool, why string) {
 	}
 	w.due = why == ""
 	if w.due && w.rule.GoodOnce && !w.good && !w.above(m) {
-		return false, "waits for a first normal value in this run"
+		return false, "waiting for the first normal value in this run"
 	}
 	return w.due, why
 }
@@ -107,20 +107,20 @@ func (w *ruleState) notDue(m *Machine) string {
 	case !w.needsEngine():
 		return ""
 	case !e.known:
-		return "the engine state is not known"
+		return "engine state unknown"
 	case len(w.rule.ArmedIn) > 0 && !slices.Contains(w.rule.ArmedIn, e.held):
 		return idleText(e.held)
 	case w.rule.ArmDelay > 0 && !e.sinceStart(w.rule.ArmDelay, m.at):
-		return "waits after the start"
+		return "waiting for the delay after the start"
 	}
 	return ""
 }
 
 // idleWords are whole sentences, since a step must not put any together.
 func idleText(s model.EngineState) string {
-	words := [...]string{"not watched while the engine state is unknown", "nothing to watch for at standstill", "nothing to watch for while cranking",
-		"nothing to watch for while running up", "nothing to watch for at idle", "nothing to watch for while running without load",
-		"nothing to watch for while running under load", "nothing to watch for while running down"}
+	words := [...]string{"not armed while the engine state is unknown", "not armed at standstill", "not armed while cranking",
+		"not armed while coming up to speed", "not armed at idle", "not armed without load",
+		"not armed on load", "not armed while running down"}
 	if int(s) < len(words) {
 		return words[s]
 	}

@@ -101,19 +101,19 @@ func oil(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 		Kind: model.BelowLimit, Point: model.OilPressure, Limit: oilPerSpeed, Low: oilLeast, PerSpeed: true, Poles: r.Poles,
 		Deadband: oilDeadband, OnDelay: 2 * time.Second, OffDelay: 5 * time.Second, Latch: true,
 		ArmedIn: onOwnFuel, ArmDelay: 15 * time.Second,
-		Action: "Stop the engine by hand now. Check the oil level, then the pressure with a second gauge, before it turns again.",
-		Basis:  "10 psi for each 1000 r/min, a workshop rule (from memory), and never less than 0.5 bar; the engine maker's figure wins"}
+		Action: "Stop the engine by hand now. Before the next start, check the oil level, then the pressure with a second gauge.",
+		Basis:  "10 psi per 1000 r/min, a workshop rule (from memory), and at least 0.5 bar; the engine maker's figure has priority"}
 	warn := low
-	warn.ID, warn.Label = "oil.pressure.sinking", "Oil pressure lower than it should be"
+	warn.ID, warn.Label = "oil.pressure.sinking", "Oil pressure below normal"
 	warn.Limit, warn.Low, warn.OnDelay, warn.Latch = oilWarnPerSpeed, oilWarnLeast, 5*time.Second, false
-	warn.Action = "Take the load off and let it idle. Look at oil level, oil temperature and for leaks; stop it if the pressure goes on falling."
-	warn.Basis = "1.8 times the critical limit, so that a slow loss is seen before it is critical (derived)"
+	warn.Action = "Remove the load and let the engine idle. Check oil level, oil temperature and leaks. Stop the engine if the pressure keeps falling."
+	warn.Basis = "1.8 times the critical limit: a slow loss shows before it is critical (derived)"
 	none := low
-	none.ID, none.Label = "oil.pressure.missing", "No oil pressure after the start"
+	none.ID, none.Label = "oil.pressure.missing", "No oil pressure after start"
 	none.Limit, none.Low, none.PerSpeed, none.Poles = oilMissing, 0, false, 0
 	none.ArmDelay, none.OnDelay = 8*time.Second, time.Second
-	none.Action = "Stop the engine by hand now. Prime the oil system and find out why before the next start."
-	none.Basis = "pressure is expected within 15 s of the start (common practice); 8 s, counted from the last reading that still spoke against a running engine, and two readings leave time to act; 0.4 bar is four times the zero error of a 10-bar sensor of 1 % (derived)"
+	none.Action = "Stop the engine by hand now. Before the next start, find the cause and prime the oil system."
+	none.Basis = "pressure is expected within 15 s of the start (common practice). 8 s after the last reading that showed no running engine, and two readings, leave time to act; 0.4 bar is four times the zero error of a 10-bar sensor of 1 % (derived)"
 	return []model.AlarmRule{none, low, warn}
 }
 
@@ -124,13 +124,12 @@ func oilSwitch(has func(model.PointID) bool) []model.AlarmRule {
 	if !has(model.OilSwitch) {
 		return nil
 	}
-	low := model.AlarmRule{ID: "oil.switch.low", Label: "Oil pressure switch says low",
+	low := model.AlarmRule{ID: "oil.switch.low", Label: "Oil pressure switch shows low",
 		Kind: model.AboveLimit, Point: model.OilSwitch, Limit: 0.5,
 		OnDelay: 2 * time.Second, OffDelay: 5 * time.Second, Latch: true,
 		ArmedIn: onOwnFuel, ArmDelay: 8 * time.Second,
-		Action: "Stop the engine by hand now. Check the oil level, then the pressure with a gauge, before it turns again.",
-		Basis: "a switch of an engine closes between 0.3 and 0.7 bar; pressure is there within 8 s of " +
-			"self-sustained speed (common practice), and 2 s are no bounce"}
+		Action: "Stop the engine by hand now. Before the next start, check the oil level, then the pressure with a gauge.",
+		Basis:  "engine oil switches close between 0.3 and 0.7 bar; pressure builds up within 8 s of self-sustained speed (common practice). 2 s rule out contact bounce"}
 	if has(model.OilPressure) {
 		low.Unless = model.AlarmCondition{Point: model.OilPressure, Limit: oilDisagrees}
 	}
@@ -147,13 +146,11 @@ func overspeed(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	fast := model.AlarmRule{ID: "engine.overspeed", Label: "Overspeed",
 		Kind: model.AboveLimit, Point: model.SpeedPoint, Limit: limit, Deadband: 0.01 * limit,
 		OnDelay: 500 * time.Millisecond, OffDelay: 5 * time.Second, Latch: true, ArmedIn: turning,
-		Action: "Cut the fuel by hand; block the air if it does not stop. Keep clear of the line of the " +
-			"flywheel. Software is too slow for overspeed: the hardwired device has to act.",
-		Basis: "the limit on the card, or 10 % above rated speed, the usual place of the overspeed device " +
-			"(common practice); 0.5 s is no stray pulse"}
+		Action: "Cut the fuel by hand. If the engine does not stop, block the air intake. Keep out of the plane of the flywheel. Software is too slow for overspeed: the hardwired device must act.",
+		Basis:  "the limit on the card, or 10 % above rated speed, the usual setting of the overspeed device (common practice); 0.5 s rules out a stray pulse"}
 	if r.Overspeed == 0 && r.Speed() > 0 && seesLoad(r, has) {
 		afterStep(&fast, model.LoadOffTime, r.Behaviour().FrequencyRecovery, 1.15*r.Speed())
-		fast.Basis += ". Without a limit on the card what the class permits after load went off is waited for, up to 115 %"
+		fast.Basis += ". Without a limit on the card, the rise that the class permits after load rejection does not count, up to 115 %"
 	}
 	return []model.AlarmRule{fast}
 }
@@ -167,18 +164,18 @@ func coolant(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 		Point: model.CoolantTemperature, Limit: max(coolantCritical, open+coolantWarn+coolantRoom), Deadband: 3,
 		OnDelay: 3 * time.Second, OffDelay: 30 * time.Second, Latch: true,
 		While:  model.AlarmCondition{Point: model.RestTime, Limit: soakFor.Seconds()},
-		Action: "Take the load off, let it idle for a few minutes if the temperature falls, else stop it by hand. Never open the cap while it is hot.",
-		Basis:  "1 K under boiling at sea level, since an old cap may hold no pressure, or 11 K over a thermostat that is fully open later than 88 °C (derived); the engine maker's figure wins. The heat that soaks through in the first 20 min after a stop has an alarm of its own"}
+		Action: "Remove the load. If the temperature falls, let the engine idle for a few minutes; if not, stop it by hand. Never open the cap while it is hot.",
+		Basis:  "1 K below boiling at sea level, because an old cap may hold no pressure; with a thermostat that is fully open above 88 °C, 11 K above that (derived). The engine maker's figure has priority. Heat soak in the first 20 min after a stop has its own alarm"}
 	warn := hot
-	warn.ID, warn.Label, warn.Latch = "coolant.warm", "Coolant warmer than it should be", false
+	warn.ID, warn.Label, warn.Latch = "coolant.warm", "Coolant temperature high", false
 	warn.Limit, warn.OnDelay, warn.ArmedIn, warn.While = open+coolantWarn, 10*time.Second, warm, model.AlarmCondition{}
-	warn.Action = "Reduce the load. Look at fan belt, radiator air path and coolant level in the header tank."
-	warn.Basis = "8 K over the fully open thermostat of the card, 88 °C when it gives none: at full load a sound radiator keeps below (common practice)"
+	warn.Action = "Reduce the load. Check fan belt, radiator air path and the coolant level in the header tank."
+	warn.Basis = "8 K above the temperature at which the thermostat is fully open: that on the card, or 88 °C. A sound radiator stays below this at full load (common practice)"
 	soak := hot
-	soak.ID, soak.Label, soak.Latch = "coolant.soak", "Coolant hot after the stop", false
+	soak.ID, soak.Label, soak.Latch = "coolant.soak", "Coolant hot after stop", false
 	soak.While.Below, soak.ArmedIn = true, []model.EngineState{model.Standstill}
-	soak.Action = "Let it stand and keep the cap closed until it is cold. Before the next stop let it idle for some minutes without load."
-	soak.Basis = "the limit of coolant.hot: for about 20 min the heat of the block goes on into coolant that no pump moves (common practice)"
+	soak.Action = "Leave the engine stopped and keep the cap closed until it is cold. Next time, let it idle without load for some minutes before the stop."
+	soak.Basis = "the limit of coolant.hot. For about 20 min the block heats coolant that no pump moves (common practice)"
 	return []model.AlarmRule{hot, warn, soak}
 }
 
@@ -191,29 +188,29 @@ func frequency(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 		return nil
 	}
 	f, class := r.Frequency, r.Behaviour()
-	high := model.AlarmRule{ID: "frequency.high", Label: "Frequency far too high: overspeed",
+	high := model.AlarmRule{ID: "frequency.high", Label: "Frequency too high: overspeed",
 		Kind: model.AboveLimit, Point: model.FrequencyPoint, Limit: 1.10 * f, Deadband: 0.01 * f, OnDelay: time.Second,
 		OffDelay: 5 * time.Second, Latch: true, ArmedIn: warm,
-		Action: "Cut the fuel by hand; block the air if it does not stop. Software is too slow for overspeed: the hardwired device has to act.",
-		Basis:  "10 % above rated frequency, the usual place of the overspeed device (common practice); two readings, since a meter's first one at low voltage can be wild. After load went off, what the class permits is waited for up to 115 %"}
+		Action: "Cut the fuel by hand. If the engine does not stop, block the air intake. Software is too slow for overspeed: the hardwired device must act.",
+		Basis:  "10 % above rated frequency, the usual setting of the overspeed device (common practice). Two readings, because a meter's first one at low voltage can be wrong. After load rejection, the rise that the class permits does not count, up to 115 %"}
 	afterStep(&high, model.LoadOffTime, class.FrequencyRecovery, 1.15*f)
 	if !seesLoad(r, has) {
 		high.Limit, high.While, high.Regardless = 1.15*f, model.AlarmCondition{}, 0
-		high.Basis = "15 % above rated frequency: without power or current the load cannot be seen to go, after which a class permits 10 % and more for seconds (ISO 8528-5); two readings"
+		high.Basis = "15 % above rated frequency. Without power or current, a load rejection does not show, and a class permits 10 % and more for seconds after one (ISO 8528-5); two readings"
 	}
 	low := high
-	low.ID, low.Label, low.Kind, low.Limit = "frequency.low", "Frequency far too low", model.BelowLimit, (1-r.FrequencyDroop()-frequencyLow)*f
+	low.ID, low.Label, low.Kind, low.Limit = "frequency.low", "Frequency too low", model.BelowLimit, (1-r.FrequencyDroop()-frequencyLow)*f
 	low.OnDelay, low.Latch, low.ArmedIn, low.GoodOnce = 3*time.Second, false, atSpeed, true
 	low.While, low.Regardless = model.AlarmCondition{}, 0
 	afterStep(&low, model.LoadOnTime, class.FrequencyRecovery, (1-class.FrequencyDip)*f)
-	low.Action = "Take load off. If the frequency stays low unloaded, look at fuel supply, filters and governor."
-	low.Basis = "1 % below where a governor of the card's droop, or of the class's, set to rated frequency unloaded ends at full load, so it is overloaded or starved of fuel (derived). After load came on, what the class permits is waited for"
+	low.Action = "Reduce the load. If the frequency stays low without load, check fuel supply, filters and governor."
+	low.Basis = "1 % below full-load frequency, with the droop of the card or the class and rated frequency set without load: the engine is overloaded or short of fuel (derived). After a load step, the dip that the class permits does not count"
 	off := low
-	off.ID, off.Label, off.Kind = "frequency.off", "Frequency off its band", model.OutsideBand
+	off.ID, off.Label, off.Kind = "frequency.off", "Frequency out of band", model.OutsideBand
 	off.Low, off.Limit, off.Deadband, off.OnDelay = 0.97*f, (1+r.FrequencyDroop()+class.Band/2+frequencyBand)*f, 0.004*f, 2*class.FrequencyRecovery
 	off.While, off.Regardless = model.AlarmCondition{}, 0
-	off.Action = "Set the governor. A droop governor runs high unloaded, so that full load lands near rated frequency."
-	off.Basis = "from rated less 3 % to rated plus the droop, half the steady band of the class and 0.5 % (derived); for twice the recovery time of the class in ISO 8528-5"
+	off.Action = "Adjust the governor. Set a droop governor high without load, so that full load ends near rated frequency."
+	off.Basis = "from 3 % below rated to rated plus droop, half the steady-state band of the class and 0.5 % (derived), for twice the recovery time of the class in ISO 8528-5"
 	return []model.AlarmRule{high, low, off}
 }
 
@@ -234,17 +231,17 @@ func seesLoad(r model.Rating, has func(model.PointID) bool) bool {
 
 func charging(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	var rules []model.AlarmRule
-	action := "Look at the charging lamp, the belt and the charging leads. The battery has to start the set next time."
+	action := "Check charging lamp, belt and charging leads: the next start needs the battery."
 	if has(model.BatteryVoltage) && r.Battery > 0 {
-		rules = append(rules, model.AlarmRule{ID: "battery.charging", Label: "Battery not being charged",
+		rules = append(rules, model.AlarmRule{ID: "battery.charging", Label: "Battery not charging",
 			Kind: model.BelowLimit, Point: model.BatteryVoltage, Limit: chargingLeast * r.Battery, Deadband: r.Battery / 60,
 			OnDelay: 45 * time.Second, OffDelay: 10 * time.Second, ArmedIn: onOwnFuel, ArmDelay: 45 * time.Second, Action: action,
-			Basis: "2.18 V a cell: above rest, below any working charger (common practice); 90 s after the start, to let the crank's loss be made good"})
+			Basis: "2.18 V per cell: above the rest voltage, below that of any working charger (common practice). 90 s after the start, when the charge used for cranking is replaced"})
 	}
 	if has(model.ChargeLamp) {
-		rules = append(rules, model.AlarmRule{ID: "charge.lamp.lit", Label: "Charging lamp lit",
+		rules = append(rules, model.AlarmRule{ID: "charge.lamp.lit", Label: "Charging lamp on",
 			Kind: model.AboveLimit, Point: model.ChargeLamp, Limit: 0.5, OnDelay: 15 * time.Second, OffDelay: 5 * time.Second,
-			ArmedIn: onOwnFuel, ArmDelay: 15 * time.Second, Action: action, Basis: "the lamp goes out when the charger gives more than the battery (common practice)"})
+			ArmedIn: onOwnFuel, ArmDelay: 15 * time.Second, Action: action, Basis: "the lamp goes out when the charger voltage exceeds the battery voltage (common practice)"})
 	}
 	return rules
 }

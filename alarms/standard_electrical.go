@@ -34,8 +34,8 @@ func voltages(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 		Kind: model.BelowLimit, Point: points[0], Points: points, Limit: 0.85 * rated,
 		Deadband: 0.01 * rated, OnDelay: 2 * time.Second, OffDelay: 5 * time.Second, Latch: true,
 		ArmedIn: atSpeed, GoodOnce: true,
-		Action: "Switch the load off at the breaker before motors overheat. Then look at excitation, regulator and neutral.",
-		Basis:  "half as much again as the -10 % of public supply in EN 50160 (from memory); two readings and a second (derived). After load came on, what the class permits is waited for (ISO 8528-5)"}
+		Action: "Open the load breaker before motors overheat. Then check excitation, regulator and neutral.",
+		Basis:  "1.5 times the -10 % of public supply in EN 50160 (from memory); two readings and a second (derived). After a load step, the dip that the class permits does not count (ISO 8528-5)"}
 	class := r.Behaviour()
 	if seesLoad(r, has) {
 		afterStep(&lost, model.LoadOnTime, class.VoltageRecovery, (1-class.VoltageDip)*rated)
@@ -47,14 +47,14 @@ func voltages(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	if seesLoad(r, has) {
 		afterStep(&high, model.LoadOffTime, class.VoltageRecovery, (1+class.VoltageRise)*rated)
 	}
-	high.Action = "Switch the load off at the breaker before appliances burn. Then look at neutral, regulator and its sensing leads."
-	high.Basis = "half as much again as the +10 % of public supply in EN 50160 (from memory), from the first volt on: a regulator without sensing, or a lost neutral, drives it up at once; two readings (derived). After load went off, what the class permits is waited for (ISO 8528-5)"
+	high.Action = "Open the load breaker before appliances burn. Then check neutral, regulator and its sensing leads."
+	high.Basis = "1.5 times the +10 % of public supply in EN 50160 (from memory). It applies from the first reading: a regulator without sensing, or a lost neutral, raises the voltage at once; two readings (derived). After load rejection, the rise that the class permits does not count (ISO 8528-5)"
 	off := lost
 	off.ID, off.Label, off.Latch = "voltage.off", "Voltage out of band", false
 	off.Kind, off.While, off.Regardless = model.OutsideBand, model.AlarmCondition{}, 0
 	off.Low, off.Limit, off.OnDelay = 0.90*rated, 1.10*rated, class.VoltageRecovery+5*time.Second
-	off.Action = "Set the voltage regulator; compare the three phases and the load on each."
-	off.Basis = "±10 % of nominal, the band of public supply in EN 50160 (from memory), for 5 s more than the class may need after a step (ISO 8528-5)"
+	off.Action = "Adjust the voltage regulator. Compare the three phases and the load on each."
+	off.Basis = "±10 % of nominal, the band of public supply in EN 50160 (from memory), for 5 s more than the recovery time of the class (ISO 8528-5)"
 	return []model.AlarmRule{lost, high, off}
 }
 
@@ -62,25 +62,25 @@ func voltages(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 func load(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	var rules []model.AlarmRule
 	if r.Current() > 0 && (has(model.CurrentL1) || has(model.CurrentL2) || has(model.CurrentL3)) {
-		high := model.AlarmRule{ID: "load.high", Label: "A phase carries more than its rating",
+		high := model.AlarmRule{ID: "load.high", Label: "Phase current above rating",
 			Kind: model.AboveLimit, Point: model.LoadApparentRatio, Limit: 1.0, Deadband: 0.02, OnDelay: 60 * time.Second,
-			OffDelay: 10 * time.Second, ArmedIn: atSpeed, Action: "Move or shed load on the phase that carries most.",
-			Basis: "rated current of the nameplate, which is also a third of the kVA on one phase; 60 s lets motors start (common practice)"}
+			OffDelay: 10 * time.Second, ArmedIn: atSpeed, Action: "Shed load on the most loaded phase, or move it to another.",
+			Basis: "rated current on the nameplate, which is a third of the rated kVA per phase; 60 s lets motors start (common practice)"}
 		far := high
-		far.ID, far.Label, far.Limit, far.OnDelay = "load.far.high", "A phase is overloaded", 1.10, 5*time.Minute
-		far.Action = "Shed load now on the phase that carries most, at its breaker."
-		far.Basis = "110 % is for an hour at most and only if the maker allows it; 5 min leave time to shed (common practice)"
+		far.ID, far.Label, far.Limit, far.OnDelay = "load.far.high", "Phase overloaded", 1.10, 5*time.Minute
+		far.Action = "Shed load on the most loaded phase now, at its breaker."
+		far.Basis = "110 % is allowed for an hour at most, and only if the maker allows it; 5 min leave time to shed load (common practice)"
 		overload(r, &high, &far)
 		rules = append(rules, far, high)
 	}
 	if r.Voltage > 0 && r.Frequency > 0 && has(model.FrequencyPoint) && (has(model.VoltageL1N) || has(model.VoltageL12)) {
-		high := model.AlarmRule{ID: "excitation.high", Label: "Too many volts for the speed",
+		high := model.AlarmRule{ID: "excitation.high", Label: "Overexcitation (V/Hz)",
 			Kind: model.AboveLimit, Point: model.VoltsPerHertzRatio, Limit: 1.10, Deadband: 0.02, OnDelay: 30 * time.Second,
-			OffDelay: 10 * time.Second, ArmedIn: onOwnFuel, Action: "Raise the speed to rated or switch the excitation off; do not idle excited.",
-			Basis: "10 % more flux than rated, where iron begins to saturate (common practice)"}
+			OffDelay: 10 * time.Second, ArmedIn: onOwnFuel, Action: "Raise the speed to rated, or switch the excitation off. Do not idle with excitation on.",
+			Basis: "110 % of rated flux, where iron begins to saturate (common practice)"}
 		far := high
-		far.ID, far.Label, far.Limit, far.OnDelay = "excitation.far.high", "Far too many volts for the speed", 1.25, 10*time.Second
-		far.Basis = "25 % more flux than rated overheats field and regulator within minutes (common practice)"
+		far.ID, far.Label, far.Limit, far.OnDelay = "excitation.far.high", "Severe overexcitation (V/Hz)", 1.25, 10*time.Second
+		far.Basis = "125 % of rated flux overheats field and regulator within minutes (common practice)"
 		rules = append(rules, far, high)
 	}
 	return rules
@@ -95,9 +95,9 @@ func overload(r model.Rating, high, far *model.AlarmRule) {
 	high.While = model.AlarmCondition{Point: model.OverloadTime, Limit: time.Hour.Seconds()}
 	far.While = high.While
 	high.Regardless, far.Regardless = overloadMost, overloadFar
-	const hour = ". The card declares 110 % for an hour in twelve (ISO 8528-1): until that hour is used up, it warns from "
-	high.Basis += hour + "112 % on"
-	far.Basis += hour + "115 % on"
+	const hour = ". The card declares 110 % for an hour in twelve (ISO 8528-1). Until that hour is used up, the limit is "
+	high.Basis += hour + "112 %"
+	far.Basis += hour + "115 %"
 }
 
 // What the declared hour of overload is taken for, of rated load: 110 % and the
@@ -113,26 +113,26 @@ func unbalance(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 		return nil
 	}
 	permitted := r.PermittedUnbalance()
-	far := model.AlarmRule{ID: "current.negative.far", Label: "Load so one-sided that it overheats the rotor", Kind: model.AboveLimit,
+	far := model.AlarmRule{ID: "current.negative.far", Label: "Negative-sequence current high: rotor heating", Kind: model.AboveLimit,
 		Point: model.RotorHeat, Limit: 0.8, Deadband: 0.1, OffDelay: 60 * time.Second, ArmedIn: atSpeed,
 		While:  model.AlarmCondition{Point: model.NegativeCurrent, Limit: permitted},
-		Action: "Take load off the phase that carries most, or put as much on the others.",
-		Basis:  "80 % of (I2/IN)²·t = 20 s in IEC 60034-1 (from memory), which leaves time to act: 400 s of 20 %, 147 s of 33 %. It counts from a tenth above the permitted unbalance on, and runs back below. I2 is estimated from the three currents"}
+		Action: "Reduce the load on the most loaded phase, or load the others equally.",
+		Basis:  "80 % of (I2/IN)²·t = 20 s in IEC 60034-1 (from memory), which leaves time to act: 400 s at 20 %, 147 s at 33 %. Heating counts above 1.1 times the permitted unbalance; below the permitted unbalance the rotor cools. I2 is estimated from the three currents"}
 	high := far
-	high.ID, high.Label, high.OnDelay = "current.negative.high", "Load one-sided for long", 15*time.Minute
+	high.ID, high.Label, high.OnDelay = "current.negative.high", "Load unbalanced for 15 min", 15*time.Minute
 	high.Point, high.While, high.Limit, high.Deadband = model.NegativeCurrent, model.AlarmCondition{}, permitted, 0.1*permitted
-	high.Basis = "the permitted unbalance of the card; without one 8 % of rated current as negative sequence, the lasting limit of a salient-pole generator in IEC 60034-1 (from memory): one phase alone at 24 % of its rating reaches it"
+	high.Basis = "the permitted unbalance on the card, or 8 % of rated current as negative sequence, the continuous limit of a salient-pole generator in IEC 60034-1 (from memory). One phase alone at 24 % of its rating reaches it"
 	note := high
-	note.ID, note.Label, note.OnDelay = "current.negative.noted", "Load one-sided", 60*time.Second
+	note.ID, note.Label, note.OnDelay = "current.negative.noted", "Load unbalanced", 60*time.Second
 	rules := []model.AlarmRule{far, high, note}
 	neutral := model.NeutralEstimate
 	if has(model.CurrentN) {
 		neutral = model.CurrentN
 	}
-	return append(rules, model.AlarmRule{ID: "current.n.high", Label: "Neutral carries more than a phase may", Kind: model.AboveLimit,
+	return append(rules, model.AlarmRule{ID: "current.n.high", Label: "Neutral current above rated phase current", Kind: model.AboveLimit,
 		Point: neutral, Limit: r.Current(), Deadband: 0.02 * r.Current(), OnDelay: 60 * time.Second, OffDelay: 10 * time.Second, ArmedIn: atSpeed,
-		Action: "Spread the loads over the phases; electronic loads add up in the neutral even when they are spread.",
-		Basis:  "rated phase current: the neutral is seldom thicker than a phase (common practice)"})
+		Action: "Distribute the loads over the phases. Reduce electronic loads: their currents add up in the neutral even when distributed.",
+		Basis:  "rated phase current: the neutral conductor is seldom larger than a phase conductor (common practice)"})
 }
 
 // lowLoad watches for a diesel that is run too light to burn clean.
@@ -140,12 +140,12 @@ func lowLoad(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	if r.ActivePower() <= 0 || !has(model.PowerActive) && !has(model.PowerActiveL1) {
 		return nil
 	}
-	long := model.AlarmRule{ID: "load.low.long", Label: "Run too light for two hours", Kind: model.BelowLimit, Point: model.LoadRatio,
+	long := model.AlarmRule{ID: "load.low.long", Label: "Low load for two hours", Kind: model.BelowLimit, Point: model.LoadRatio,
 		Limit: 0.30, Deadband: 0.05, OnDelay: 2 * time.Hour, OffDelay: 5 * time.Minute, ArmedIn: atSpeed,
-		Action: "Add load, or end the run; then run it hot at half load or more to burn the soot off.",
-		Basis:  "30 % of rated power, below which a diesel soots up (common practice; 40 and 50 % are named as well)"}
+		Action: "Add load or end the run. Then run the engine hot at half load or more to burn off soot.",
+		Basis:  "30 % of rated power, below which soot builds up in a diesel (common practice; 40 and 50 % are given as well)"}
 	short := long
-	short.ID, short.Label, short.OnDelay = "load.low", "Run light", 30*time.Minute
+	short.ID, short.Label, short.OnDelay = "load.low", "Low load", 30*time.Minute
 	return []model.AlarmRule{long, short}
 }
 
@@ -157,14 +157,14 @@ func neutral(has func(model.PointID) bool) []model.AlarmRule {
 			return nil
 		}
 	}
-	lost := model.AlarmRule{ID: "neutral.lost", Label: "Neutral lost or nearly so", Kind: model.AboveLimit, Point: model.ZeroSequenceVoltage,
+	lost := model.AlarmRule{ID: "neutral.lost", Label: "Neutral lost", Kind: model.AboveLimit, Point: model.ZeroSequenceVoltage,
 		Limit: 15, Deadband: 3, While: model.AlarmCondition{Point: model.NeutralSuspect, Limit: 0.5}, OnDelay: time.Second, OffDelay: 5 * time.Second, Latch: true, ArmedIn: onOwnFuel,
-		Action: "Open the load breaker now. Look for a loose or broken neutral between the star point and the board; measure before you touch.",
-		Basis:  "15 V between star point and neutral, beyond meter errors and unbalance (derived); seen only when the meter's neutral is on the load side of the break"}
+		Action: "Open the load breaker now. Measure before you touch anything. Look for a loose or broken neutral between star point and board.",
+		Basis:  "15 V between star point and neutral, more than meter error and unbalance explain (derived). It shows only when the meter's neutral is on the load side of the break"}
 	suspect := lost
 	suspect.ID, suspect.Label, suspect.Latch = "neutral.suspect", "Neutral suspect", false
 	suspect.Point, suspect.Limit, suspect.Deadband, suspect.While = model.NeutralSuspect, 0.5, 0, model.AlarmCondition{}
-	suspect.Action = "Take single-phase loads off and tighten the neutral's joints, dead and proved dead."
+	suspect.Action = "Switch single-phase loads off. Isolate and prove dead, then tighten the joints of the neutral."
 	suspect.Basis = "5 V, and more than twice what the negative sequence explains (derived)"
 	return []model.AlarmRule{lost, suspect}
 }
@@ -178,14 +178,14 @@ func hunting(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	if !has(model.FrequencyPoint) || r.Frequency <= 0 || !has(model.PowerActive) && !has(model.PowerActiveL1) {
 		return nil
 	}
-	wild := model.AlarmRule{ID: "frequency.hunting.far", Label: "Engine hunts badly", Kind: model.SwingsMore, Point: model.FrequencyPoint,
+	wild := model.AlarmRule{ID: "frequency.hunting.far", Label: "Severe engine hunting", Kind: model.SwingsMore, Point: model.FrequencyPoint,
 		Limit: 0.04 * r.Frequency, Window: 60 * time.Second, Steady: model.LoadRatio, SteadyWithin: 0.05, OnDelay: 10 * time.Second, OffDelay: 30 * time.Second,
 		ArmedIn: atSpeed, ArmDelay: 30 * time.Second,
-		Action: "Take the load off. Look at governor linkage, springs, fuel supply and filters before it carries load again.",
-		Basis:  "4 % of rated frequency from peak to peak at constant load, more than twice the steady band of ISO 8528-5 G2: lights and motors suffer (derived)"}
+		Action: "Remove the load. Before the next loading, check governor linkage, springs, fuel supply and filters.",
+		Basis:  "4 % of rated frequency peak to peak at constant load, more than twice the steady-state band of ISO 8528-5 G2: lights flicker and motors wear (derived)"}
 	hunts := wild
-	hunts.ID, hunts.Label, hunts.Limit = "frequency.hunting", "Engine hunts", max(r.Behaviour().Band, huntsFrom)*r.Frequency
-	hunts.Action = "Let it warm up; then look at governor gain, linkage play and air in the fuel."
-	hunts.Basis = "the steady band of the class in ISO 8528-5, and no less than the 1.5 % of G2; seen over 60 s in which the load moved by less than 5 % of rating"
+	hunts.ID, hunts.Label, hunts.Limit = "frequency.hunting", "Engine hunting", max(r.Behaviour().Band, huntsFrom)*r.Frequency
+	hunts.Action = "Let the engine warm up. Then check governor gain, play in the linkage and air in the fuel."
+	hunts.Basis = "the steady-state band of the class in ISO 8528-5, but at least the 1.5 % of G2, over 60 s in which the load changes by less than 5 % of rating"
 	return []model.AlarmRule{wild, hunts}
 }

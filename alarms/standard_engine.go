@@ -15,11 +15,11 @@ func oilTrend(has func(model.PointID) bool) []model.AlarmRule {
 	if !has(model.OilPressure) || !has(steady) {
 		return nil
 	}
-	return []model.AlarmRule{{ID: "oil.pressure.falling", Label: "Oil pressure falls at constant speed",
+	return []model.AlarmRule{{ID: "oil.pressure.falling", Label: "Oil pressure falling at constant speed",
 		Kind: model.FallingFaster, Point: model.OilPressure, Limit: 50e3 / 60, Window: 60 * time.Second, Steady: steady, SteadyWithin: within,
 		OnDelay: 2 * time.Second, OffDelay: 30 * time.Second, ArmedIn: atSpeed, ArmDelay: 60 * time.Second,
-		Action: "Look for oil under the engine and read the level as soon as it stands. Take the load off and stop it if the pressure goes on falling.",
-		Basis:  "0.5 bar in a minute: warming oil loses a tenth of that (derived)"}}
+		Action: "Remove the load. Look for oil under the engine. Stop the engine if the pressure keeps falling, then read the oil level.",
+		Basis:  "0.5 bar in a minute; warming oil causes a tenth of that (derived)"}}
 }
 
 // coolantTrend watches how the temperature moves, which tells of trouble
@@ -29,26 +29,26 @@ func coolantTrend(r model.Rating, has func(model.PointID) bool) []model.AlarmRul
 		return nil
 	}
 	_, open := r.Thermostat()
-	rising := model.AlarmRule{ID: "coolant.rising", Label: "Coolant heats up fast", Kind: model.RisingFaster,
+	rising := model.AlarmRule{ID: "coolant.rising", Label: "Coolant temperature rising fast", Kind: model.RisingFaster,
 		Point: model.CoolantTemperature, Limit: 3.0 / 60, Window: 60 * time.Second,
 		While:   model.AlarmCondition{Point: model.CoolantTemperature, Limit: open + coolantWarn/2},
 		OnDelay: 30 * time.Second, OffDelay: 30 * time.Second, ArmedIn: onOwnFuel,
-		Action: "Take load off and watch the temperature. Look at fan, belt and air path; stop by hand before it reaches its limit.",
-		Basis:  "3 K a minute, 4 K above where the thermostat is fully open: a load that comes on moves a sound engine more slowly there, and from 92 °C it is two minutes to 99 °C (derived)"}
+		Action: "Reduce the load and watch the temperature. Check fan, belt and air path. Stop the engine by hand before the limit is reached.",
+		Basis:  "3 K per minute, from 4 K above the temperature at which the thermostat is fully open. A load step heats a sound engine more slowly there, and from 92 °C it takes two minutes to 99 °C (derived)"}
 	dropping := rising
-	dropping.ID, dropping.Label, dropping.Kind = "coolant.dropping", "Coolant temperature drops under load", model.FallingFaster
+	dropping.ID, dropping.Label, dropping.Kind = "coolant.dropping", "Coolant temperature falling on load", model.FallingFaster
 	dropping.Limit, dropping.While, dropping.OnDelay = 5.0/60, model.AlarmCondition{}, 15*time.Second
 	dropping.ArmedIn = []model.EngineState{model.Loaded}
-	dropping.Action = "The sensor may hang in air because the coolant is gone: feel the top hose with care, take the load off, and look for a leak."
-	dropping.Basis = "an engine under load cannot cool by 5 K a minute while its water circulates (derived)"
+	dropping.Action = "Remove the load. Look for a leak: the coolant may be lost and the sensor in air. Feel the top hose with care."
+	dropping.Basis = "an engine on load cannot cool by 5 K per minute while its coolant circulates (derived)"
 	rules := []model.AlarmRule{rising, dropping}
 	if r.ActivePower() > 0 && (has(model.PowerActive) || has(model.PowerActiveL1)) {
 		cold := rising
-		cold.ID, cold.Label, cold.Kind, cold.Limit, cold.Deadband = "coolant.cold", "Engine stays too cold under load", model.BelowLimit, 65, 3
+		cold.ID, cold.Label, cold.Kind, cold.Limit, cold.Deadband = "coolant.cold", "Engine too cold on load", model.BelowLimit, 65, 3
 		cold.While, cold.Window, cold.OnDelay = model.AlarmCondition{Point: model.LoadRatio, Limit: 0.30}, 0, 20*time.Minute
 		cold.ArmedIn = []model.EngineState{model.Loaded}
-		cold.Action = "Look at the thermostat: it may hang open. A cold diesel soots and thins its oil with fuel."
-		cold.Basis = "20 min at 30 % load warm any engine with a working thermostat (common practice)"
+		cold.Action = "Check the thermostat: it may be stuck open. In a cold diesel, soot builds up and fuel thins the oil."
+		cold.Basis = "20 min at 30 % load warm up any engine with a working thermostat (common practice)"
 		rules = append(rules, cold)
 	}
 	return rules
@@ -56,28 +56,28 @@ func coolantTrend(r model.Rating, has func(model.PointID) bool) []model.AlarmRul
 
 // stops watches for what nobody asked the engine to do.
 func stops(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
-	hasty := model.AlarmRule{ID: "engine.stopped.loaded", Label: "The engine stopped under load", Kind: model.BelowLimit,
+	hasty := model.AlarmRule{ID: "engine.stopped.loaded", Label: "Engine stopped on load", Kind: model.BelowLimit,
 		Point: model.CoolingTime, Limit: model.AbruptStop.Seconds(), OnDelay: 3 * time.Second, Latch: true, ArmedIn: []model.EngineState{model.RunningDown, model.Standstill},
-		Action: "If nobody stopped it: open the load breaker, read what was first out, and find the cause before the next start.",
-		Basis:  "nobody who stops an engine on purpose does so within 10 s of carrying load (derived)"}
+		Action: "If no one stopped the engine: open the load breaker, see which alarm came first, and find the cause before the next start.",
+		Basis:  "an intended stop does not come within 10 s of load (derived)"}
 	rules := []model.AlarmRule{hasty}
 	if !has(model.KeyOn) {
 		return rules
 	}
-	start := model.AlarmRule{ID: "engine.started.unasked", Label: "The engine turns with its key off", Kind: model.BelowLimit,
+	start := model.AlarmRule{ID: "engine.started.unasked", Label: "Engine turning with key off", Kind: model.BelowLimit,
 		Point: model.KeyOn, Limit: 0.5, OnDelay: time.Second, Latch: true, ArmedIn: []model.EngineState{model.Cranking, model.RunningUp},
-		Action: "Keep hands and clothes away from fan and belts. Use the fuel cut-off, then isolate the starter battery.",
-		Basis:  "an engine that starts by itself hurts people beside it (common practice); two readings"}
+		Action: "Keep hands and clothes away from fan and belts. Cut the fuel, then isolate the starter battery.",
+		Basis:  "an unexpected start injures people next to the engine (common practice); two readings"}
 	slow := start
-	slow.ID, slow.Label, slow.Latch = "engine.stopping.slowly", "The engine still turns half a minute after the key was turned off", false
+	slow.ID, slow.Label, slow.Latch = "engine.stopping.slowly", "Engine still turning 30 s after key off", false
 	slow.OnDelay, slow.GoodOnce, slow.ArmedIn = 30*time.Second, true, warm
-	slow.Action = "Be ready at the fuel cut-off and keep clear of the line of the flywheel: it may run on its own oil."
-	slow.Basis = "a sound engine comes to rest within half a minute without fuel (common practice)"
+	slow.Action = "Stand by at the fuel cut-off, out of the plane of the flywheel: the engine may run on its own oil."
+	slow.Basis = "without fuel, a sound engine stops within 30 s (common practice)"
 	runaway := start
-	runaway.ID, runaway.Label = "engine.not.stopping", "The engine still turns a minute after the key was turned off"
+	runaway.ID, runaway.Label = "engine.not.stopping", "Engine still turning 60 s after key off"
 	runaway.OnDelay, runaway.GoodOnce, runaway.ArmedIn = 60*time.Second, true, warm
-	runaway.Action = "Use the fuel cut-off by hand; block the air if it does not stop. Keep clear of the line of the flywheel."
-	runaway.Basis = "twice the half minute in which a sound engine comes to rest without fuel (common practice)"
+	runaway.Action = "Cut the fuel by hand. If the engine does not stop, block the air intake. Keep out of the plane of the flywheel."
+	runaway.Basis = "twice the 30 s within which a sound engine stops without fuel (common practice)"
 	if !r.StoppedBy.KeyStops() {
 		return append(rules, start) // who stops it by hand turns the key off first, or last
 	}
@@ -86,14 +86,14 @@ func stops(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 
 // fuelTime watches for how long the fuel lasts at what the set takes now.
 func fuelTime() []model.AlarmRule {
-	out := model.AlarmRule{ID: "fuel.time.out", Label: "Fuel for less than an hour", Kind: model.UsedUpWithin,
+	out := model.AlarmRule{ID: "fuel.time.out", Label: "Less than 1 h of fuel left", Kind: model.UsedUpWithin,
 		Point: model.FuelLevel, Limit: 3600, Window: usageWindow, Deadband: 600, OnDelay: 60 * time.Second, OffDelay: 60 * time.Second, ArmedIn: onOwnFuel,
-		Action: "Fill the tank, not while anything hot can be splashed, or end the test. An engine that ran dry has to be bled.",
-		Basis:  "an hour at the present consumption leaves time to fetch fuel (common practice). The rate is a line through the last 30 min; it is not determined, and nothing is judged, before the level fell for 10 min, by 2 % of the tank and beyond its scatter (derived)"}
+		Action: "Fill the tank, or end the test. Do not spill fuel on hot parts. If the engine runs dry, bleed the fuel system.",
+		Basis:  "an hour at the present consumption leaves time to fetch fuel (common practice). The rate is a line through the last 30 min. It is not determined until the level has fallen for 10 min, by 2 % of the tank and by more than its scatter (derived)"}
 	short := out
-	short.ID, short.Label, short.Limit = "fuel.time.short", "Fuel for less than two hours", 2*3600
-	short.Action = "Plan to fill up, or end the test in time."
-	short.Basis = "two hours at the present consumption (common practice), by the same line as for one hour"
+	short.ID, short.Label, short.Limit = "fuel.time.short", "Less than 2 h of fuel left", 2*3600
+	short.Action = "Arrange for fuel, or end the test in time."
+	short.Basis = "two hours at the present consumption (common practice); the rate is found as for one hour"
 	return []model.AlarmRule{out, short}
 }
 
@@ -104,13 +104,13 @@ func monoxide(has func(model.PointID) bool) []model.AlarmRule {
 	}
 	far := model.AlarmRule{ID: "co.far.high", Label: "Carbon monoxide: leave now", Kind: model.AboveLimit, Point: model.MonoxidePoint,
 		Limit: 100e-6, Deadband: 20e-6, OffDelay: 60 * time.Second, Latch: true,
-		Action: "Leave at once and take everybody with you; stop the engine from outside if that can be done on the way. Call for help from the open air and let the rooms be aired before anybody goes in.",
-		Basis:  "100 ppm is the European limit of a quarter of an hour at work, Directive (EU) 2017/164 (from memory); nothing is waited for (derived). A certified CO alarm is mandatory in every adjoining room; this is not one"}
+		Action: "Leave at once and take everyone with you. Stop the engine from outside if it is on your way. Call for help from the open air. Let no one in before the rooms are ventilated.",
+		Basis:  "100 ppm is the European 15-minute limit at work, Directive (EU) 2017/164 (from memory); without delay (derived). A certified CO alarm is mandatory in every adjoining room; this is not one"}
 	high := far
 	high.ID, high.Label, high.Latch = "co.high", "Carbon monoxide in the air", false
 	high.Limit, high.Deadband, high.OnDelay = 30e-6, 10e-6, 60*time.Second
-	high.Action = "Go outside and air the rooms. Look where the exhaust leaks or blows back before you go on; headache or dizziness means leave and get help."
-	high.Basis = "half as much again as the 20 ppm of an eight-hour day in Directive (EU) 2017/164 (from memory), for a minute. A certified CO alarm is mandatory in every adjoining room; this is not one"
+	high.Action = "Go outside and ventilate the rooms. With headache or dizziness, stay out and get help. Before you go on, find where the exhaust leaks or blows back."
+	high.Basis = "1.5 times the 20 ppm of an eight-hour day in Directive (EU) 2017/164 (from memory), for a minute. A certified CO alarm is mandatory in every adjoining room; this is not one"
 	return []model.AlarmRule{far, high}
 }
 
@@ -118,25 +118,25 @@ func monoxide(has func(model.PointID) bool) []model.AlarmRule {
 func supplies(has func(model.PointID) bool) []model.AlarmRule {
 	var rules []model.AlarmRule
 	if has(model.FuelLevel) {
-		empty := model.AlarmRule{ID: "fuel.empty", Label: "Fuel nearly used up", Kind: model.BelowLimit, Point: model.FuelLevel,
+		empty := model.AlarmRule{ID: "fuel.empty", Label: "Fuel nearly empty", Kind: model.BelowLimit, Point: model.FuelLevel,
 			Limit: 0.10, Deadband: 0.03, OnDelay: 60 * time.Second, OffDelay: 60 * time.Second,
-			Action: "Fill the tank, not while anything hot can be splashed. An engine that ran dry has to be bled.",
-			Basis:  "a tenth of the tank: the outlet may draw air and dirt (common practice)"}
+			Action: "Fill the tank. Do not spill fuel on hot parts. If the engine runs dry, bleed the fuel system.",
+			Basis:  "a tenth of the tank: below it, the outlet may draw air and dirt (common practice)"}
 		low := empty
 		low.ID, low.Label, low.Limit = "fuel.low", "Fuel low", 0.25
-		low.Action = "Plan to fill up, or end the test in time."
+		low.Action = "Arrange for fuel, or end the test in time."
 		low.Basis = "a quarter of the tank leaves time to fetch fuel (common practice)"
 		rules = append(rules, empty, low)
 		rules = append(rules, fuelTime()...)
 	}
 	if has(model.AmbientTemperature) {
-		stifling := model.AlarmRule{ID: "ambient.hot", Label: "Air at the set far too warm", Kind: model.AboveLimit,
+		stifling := model.AlarmRule{ID: "ambient.hot", Label: "Air at the set too hot", Kind: model.AboveLimit,
 			Point: model.AmbientTemperature, Limit: 55, Deadband: 2, OnDelay: 60 * time.Second, OffDelay: 60 * time.Second, ArmedIn: onOwnFuel,
-			Action: "Take the load off and open doors and louvres: hot air or exhaust comes back to the radiator. Leave the room if you smell exhaust.",
-			Basis:  "55 °C leaves a radiator made for 40 °C without reserve (common practice)"}
+			Action: "Leave the room if you smell exhaust. Remove the load. Open doors and louvres: hot air or exhaust returns to the radiator.",
+			Basis:  "at 55 °C a radiator made for 40 °C has no reserve (common practice)"}
 		warmer := stifling
-		warmer.ID, warmer.Label, warmer.Limit = "ambient.warm", "Air at the set too warm", 45
-		warmer.Basis = "5 K above the 40 °C most sets are rated for (common practice)"
+		warmer.ID, warmer.Label, warmer.Limit = "ambient.warm", "Air at the set warm", 45
+		warmer.Basis = "5 K above the 40 °C that most sets are rated for (common practice)"
 		rules = append(rules, stifling, warmer)
 	}
 	return rules
@@ -149,23 +149,22 @@ func engineContacts(has func(model.PointID) bool) []model.AlarmRule {
 		rules = append(rules, model.AlarmRule{ID: "coolant.level.low", Label: "Coolant level low",
 			Kind: model.AboveLimit, Point: model.CoolantLevelSwitch, Limit: 0.5,
 			OnDelay: 5 * time.Second, OffDelay: 10 * time.Second, Latch: true, ArmedIn: onOwnFuel,
-			Action: "Take the load off and stop the engine by hand: without water the temperature sensor may " +
-				"hang in air. Never open the cap while it is hot.",
-			Basis: "a pump that draws air cools nothing within a minute (common practice); 5 s are no slosh"})
+			Action: "Remove the load and stop the engine by hand: without coolant, the temperature sensor may be in air. Never open the cap while it is hot.",
+			Basis:  "a pump that draws air stops cooling within a minute (common practice); 5 s rule out sloshing"})
 	}
 	if has(model.EmergencyStop) {
 		rules = append(rules, model.AlarmRule{ID: "emergency.stop.operated", Label: "Emergency stop operated",
 			Kind: model.AboveLimit, Point: model.EmergencyStop, Limit: 0.5, OffDelay: time.Second,
-			Action: "Find out who pressed it and why before it is released.",
-			Basis:  "for the log: what was first out shows whether a person or a fault came first (common practice)"})
+			Action: "Before you release it, find out who pressed it and why.",
+			Basis:  "for the log: the first alarm shows whether a person or a fault came first (common practice)"})
 	}
 	return rules
 }
 
 // failedStart notes an engine that does not start.
 func failedStart() []model.AlarmRule {
-	return []model.AlarmRule{{ID: "engine.failed.to.start", Label: "The engine did not start",
+	return []model.AlarmRule{{ID: "engine.failed.to.start", Label: "Engine failed to start",
 		Kind: model.AboveLimit, Point: model.FailedStarts, Limit: 2.5,
-		Action: "Let the starter cool. Look for fuel, air in the fuel, the stop lever and the glow plugs.",
+		Action: "Let the starter cool. Check fuel, air in the fuel, stop lever and glow plugs.",
 		Basis:  "three cranks of 10 s or more without self-sustained speed (common practice)"}}
 }

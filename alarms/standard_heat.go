@@ -15,13 +15,13 @@ func heat(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	}
 	var rules []model.AlarmRule
 	if has(model.OilTemperature) {
-		far := hot("oil.temperature.far.high", "Oil far too hot", model.OilTemperature, 125)
+		far := hot("oil.temperature.far.high", "Oil too hot", model.OilTemperature, 125)
 		far.Latch = true
-		far.Action = "Take the load off. Stop the engine by hand if the temperature does not fall within a minute."
-		far.Basis = "125 °C: mineral oil carries a bearing no longer (common practice); the engine maker's figure wins"
+		far.Action = "Remove the load. Stop the engine by hand if the temperature does not fall within a minute."
+		far.Basis = "above 125 °C mineral oil no longer carries a bearing (common practice); the engine maker's figure has priority"
 		high := hot("oil.temperature.high", "Oil hot", model.OilTemperature, 115)
-		high.Action = "Reduce the load. Look at oil level, oil cooler and air path."
-		high.Basis = "10 K below the critical limit (common practice); the engine maker's figure wins"
+		high.Action = "Reduce the load. Check oil level, oil cooler and air path."
+		high.Basis = "10 K below the critical limit (common practice); the engine maker's figure has priority"
 		rules = append(rules, far, high)
 	}
 	rules = append(rules, exhaust(r, has, hot)...)
@@ -34,18 +34,18 @@ func heat(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	if len(windings) > 0 {
 		w := hot("winding.hot", "Alternator winding hot", windings[0], r.WindingLimit()-windingReserve)
 		w.Points = windings
-		w.Action = "Reduce the load. Look at the alternator's air inlet, the room temperature and the phase that carries most."
+		w.Action = "Reduce the load. Check the alternator's air inlet, the room temperature and the most loaded phase."
 		w.Basis = fmt.Sprintf("%.0f K below the %.0f °C of insulation class %s, total temperature, IEC 60034-1 and IEC 60085 (from memory)",
 			windingReserve, r.WindingLimit(), windingClass(r))
 		rules = append(rules, w)
 	}
 	if has(model.BearingTemperature) {
 		b := hot("bearing.hot", "Alternator bearing hot", model.BearingTemperature, bearingLimit)
-		b.Basis = "95 °C: grease of a rolling bearing ages fast above it (common practice)"
+		b.Basis = "above 95 °C the grease of a rolling bearing ages fast (common practice)"
 		if r.BearingLimit > 0 {
 			b.Limit, b.Basis = r.BearingLimit, "the maker's figure, from the card (common practice)"
 		}
-		b.Action = "Listen to the bearing and feel for vibration. Stop the set if it grows louder or hotter."
+		b.Action = "Listen to the bearing and feel for vibration. Stop the set if noise or temperature rises."
 		rules = append(rules, b)
 	}
 	return rules
@@ -68,7 +68,7 @@ func exhaust(r model.Rating, has func(model.PointID) bool,
 	}
 	high := hot("exhaust.hot", "Exhaust hot", model.ExhaustTemperature, r.ExhaustLimit)
 	high.Deadband, high.OnDelay = 20, 60*time.Second
-	high.Action = "Reduce the load. Look at the air filter, the charge air hoses and the injectors."
+	high.Action = "Reduce the load. Check air filter, charge air hoses and injectors."
 	high.Basis = "the maker's figure, from the card (common practice)"
 	if r.ExhaustLimit > 0 {
 		return []model.AlarmRule{high}
@@ -77,9 +77,8 @@ func exhaust(r model.Rating, has func(model.PointID) bool,
 		return nil
 	}
 	high.Limit, high.Like = exhaustMargin, model.LoadRatio
-	high.Label = "Exhaust hotter than before at like load"
-	high.Basis = "80 K above what was seen first at a like load since the logger started, by tenths of rated " +
-		"power; an exhaust that was too hot from the beginning is not seen: give the maker's limit on the card (derived)"
+	high.Label = "Exhaust hotter than before at the same load"
+	high.Basis = "80 K above the first readings at the same load since the logger started, by tenths of rated power. An exhaust that is too hot from the beginning does not show: enter the maker's limit on the card (derived)"
 	return []model.AlarmRule{high}
 }
 

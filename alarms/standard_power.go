@@ -16,30 +16,26 @@ func power(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	high := model.AlarmRule{ID: "power.high", Label: "Engine above rated power",
 		Kind: model.AboveLimit, Point: model.LoadRatio, Limit: 1.00, Deadband: 0.02,
 		OnDelay: 60 * time.Second, OffDelay: 10 * time.Second, ArmedIn: atSpeed,
-		Action: "Take load off until the power is below its rating.",
-		Basis:  "prime power of the nameplate, ISO 8528-1; 60 s lets motors start (common practice)"}
+		Action: "Reduce the load until the power is below its rating.",
+		Basis:  "prime power on the nameplate, ISO 8528-1; 60 s lets motors start (common practice)"}
 	far := high
 	far.ID, far.Label, far.Limit, far.OnDelay = "power.far.high", "Engine overloaded", 1.10, 5*time.Minute
-	far.Action = "Take load off now. Watch exhaust smoke and coolant; stop the engine if it keeps heating."
-	far.Basis = "110 % is the most that ISO 8528-1 allows, for one hour in twelve and only where the maker " +
-		"declares it; 5 min leave time to take load off (common practice)"
+	far.Action = "Reduce the load now. Watch exhaust smoke and coolant temperature. Stop the engine if the temperature keeps rising."
+	far.Basis = "110 % is the most that ISO 8528-1 allows, for one hour in twelve and only if the maker declares it; 5 min leave time to reduce the load (common practice)"
 	if r.OverloadHour {
 		high.ID, high.Label = "power.hour.used", "Overload hour used up"
 		high.Point, high.Limit, high.Deadband, high.OnDelay = model.OverloadTime, 3600, 600, 0
-		high.Basis = "one hour above rated power in twelve, ISO 8528-1; each minute above it is " +
-			"earned back by eleven below (derived)"
+		high.Basis = "one hour above rated power in twelve, ISO 8528-1. Eleven minutes at or below rated power restore one minute (derived)"
 		far.Limit, far.Deadband = 1.12, 0.02
-		far.Basis = "110 % of the declared overload hour, ISO 8528-1, and 2 % for the meter (derived); " +
-			"5 min leave time to take load off (common practice)"
+		far.Basis = "110 % of the declared overload hour, ISO 8528-1, and 2 % for the meter (derived); 5 min leave time to reduce the load (common practice)"
 	}
-	back := model.AlarmRule{ID: "power.reverse", Label: "Power flows into the set",
+	back := model.AlarmRule{ID: "power.reverse", Label: "Reverse power",
 		Kind: model.BelowLimit, Point: model.LoadRatio, Limit: -0.05, Deadband: 0.02,
 		OnDelay: 5 * time.Second, OffDelay: 5 * time.Second, ArmedIn: atSpeed,
-		Action: "Look for another source on the same board: mains, a second set, an inverter. If there is " +
-			"none, the current transformers are turned round.",
-		Basis: "5 % of rated power, beyond what a meter errs; motoring a diesel takes 5 to 25 % (common practice)"}
+		Action: "Look for another source on the same board: mains, a second set, an inverter. If there is none, the current transformers are reversed.",
+		Basis:  "5 % of rated power, more than the error of a meter; motoring a diesel takes 5 to 25 % (common practice)"}
 	driven := back
-	driven.ID, driven.Label, driven.Limit, driven.Latch = "power.reverse.far", "The set is driven as a motor", -0.10, true
+	driven.ID, driven.Label, driven.Limit, driven.Latch = "power.reverse.far", "Reverse power: set driven as a motor", -0.10, true
 	driven.Action = "Open the set's breaker now. Then look for the other source: mains, a second set, an inverter."
 	driven.Basis = "10 % of rated power; motoring a diesel takes 5 to 25 % (common practice)"
 	return []model.AlarmRule{driven, far, back, high}
@@ -53,8 +49,8 @@ func reactive(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	return []model.AlarmRule{{ID: "reactive.leading", Label: "Leading reactive power",
 		Kind: model.BelowLimit, Point: model.PowerReactive, Limit: -0.20 * r.ApparentPower, Deadband: 0.03 * r.ApparentPower,
 		OnDelay: 10 * time.Second, OffDelay: 10 * time.Second, ArmedIn: atSpeed,
-		Action: "Switch capacitors or unloaded electronic loads off, or add resistive load, before the voltage rises.",
-		Basis:  "20 % of rated kVA leading: beyond it the load excites the alternator and the regulator loses hold (common practice)"}}
+		Action: "Before the voltage rises, switch off capacitors or unloaded electronic loads, or add resistive load.",
+		Basis:  "20 % of rated kVA leading: beyond it, the load excites the alternator and the regulator loses control (common practice)"}}
 }
 
 // terminals watches what the voltage says when it should not be there, or should.
@@ -62,15 +58,12 @@ func terminals(r model.Rating, has func(model.PointID) bool, setFed bool) []mode
 	points, rated := measuredVoltages(r, has)
 	var rules []model.AlarmRule
 	if len(points) > 0 && (has(model.SpeedPoint) || has(model.OilPressure)) {
-		rules = append(rules, model.AlarmRule{ID: "terminals.live", Label: "Terminals live from elsewhere",
+		rules = append(rules, model.AlarmRule{ID: "terminals.live", Label: "Terminals live from another source",
 			Kind: model.AboveLimit, Point: points[0], Points: points, Limit: 50, Deadband: 10,
 			While: model.AlarmCondition{Point: model.EngineAtRest, Limit: 0.5}, DarkMeter: setFed,
 			OnDelay: 2 * time.Second, OffDelay: 5 * time.Second, Latch: true,
-			Action: "Do not touch the terminals. Keep everybody away, open and lock the breaker towards the " +
-				"other source, and let a licensed person prove it dead.",
-			Basis: "50 V is the limit of touch voltage in IEC 60364-4-41 (from memory); a set at rest has none " +
-				"of its own. At rest means: pickup below 18 r/min, oil pressure below 0.3 bar, oil switch low, " +
-				"of those that are fitted, and no crank (derived)"})
+			Action: "Do not touch the terminals. Keep everyone away. Open and lock the breaker to the other source. Have a licensed person prove the terminals dead.",
+			Basis:  "50 V is the touch voltage limit in IEC 60364-4-41 (from memory); a set at rest generates no voltage. At rest: pickup below 18 r/min, oil pressure below 0.3 bar, oil switch low, as far as fitted, and no cranking (derived)"})
 	}
 	witness, rate := model.SpeedPoint, r.Speed()
 	if !has(witness) || rate <= 0 {
@@ -81,10 +74,8 @@ func terminals(r model.Rating, has func(model.PointID) bool, setFed bool) []mode
 			Kind: model.BelowLimit, Point: points[0], Points: points, AllOf: true, Limit: 0.5 * rated, Deadband: 0.05 * rated,
 			While:   model.AlarmCondition{Point: witness, Limit: 0.95 * rate},
 			OnDelay: 10 * time.Second, OffDelay: 5 * time.Second, ArmedIn: onOwnFuel,
-			Action: "Read the residual voltage. 2 to 10 V: look at the excitation and regulator path; only a " +
-				"licensed person flashes the field. Below 1 V: no residual, or an open lead or fuse. Without " +
-				"excitation on purpose: set excitation off on the card.",
-			Basis: "half of rated voltage at 95 % of rated speed for 10 s: a sound alternator has built up (common practice)"})
+			Action: "Read the residual voltage. 2 to 10 V: check excitation and regulator; only a licensed person flashes the field. Below 1 V: no residual voltage, or an open lead or fuse. If the excitation is off on purpose, set excitation: off on the card.",
+			Basis:  "half of rated voltage at 95 % of rated speed for 10 s: a sound alternator has built up its voltage by then (common practice)"})
 	}
 	return rules
 }
@@ -93,26 +84,24 @@ func terminals(r model.Rating, has func(model.PointID) bool, setFed bool) []mode
 func earth(has func(model.PointID) bool) []model.AlarmRule {
 	var rules []model.AlarmRule
 	if has(model.NeutralToEarth) {
-		far := model.AlarmRule{ID: "neutral.earth.far", Label: "Neutral live against earth",
+		far := model.AlarmRule{ID: "neutral.earth.far", Label: "Neutral-to-earth voltage dangerous",
 			Kind: model.AboveLimit, Point: model.NeutralToEarth, Limit: 50, Deadband: 5,
 			OnDelay: time.Second, OffDelay: 5 * time.Second, Latch: true,
-			Action: "Touch no metal of the installation. Open the load breaker; look for a broken neutral or " +
-				"earth bond, dead and proved dead.",
-			Basis: "50 V is the limit of touch voltage in IEC 60364-4-41 (from memory); two readings (derived)"}
+			Action: "Do not touch metal of the installation. Open the load breaker. Isolate and prove dead, then look for a broken neutral or earth bond.",
+			Basis:  "50 V is the touch voltage limit in IEC 60364-4-41 (from memory); two readings (derived)"}
 		high := far
-		high.ID, high.Label, high.Limit, high.Deadband, high.Latch = "neutral.earth.high", "Voltage between neutral and earth", 10, 2, false
+		high.ID, high.Label, high.Limit, high.Deadband, high.Latch = "neutral.earth.high", "Neutral-to-earth voltage high", 10, 2, false
 		high.OnDelay = 5 * time.Second
-		high.Action = "Look at the bond between neutral and earth and at the neutral's joints."
-		high.Basis = "a sound bond and neutral keep it below 10 V (common practice)"
+		high.Action = "Check the bond between neutral and earth, and the joints of the neutral."
+		high.Basis = "with a sound bond and neutral it stays below 10 V (common practice)"
 		rules = append(rules, far, high)
 	}
 	if has(model.ResidualCurrent) {
-		rules = append(rules, model.AlarmRule{ID: "current.residual.high", Label: "Current leaks to earth",
+		rules = append(rules, model.AlarmRule{ID: "current.residual.high", Label: "Earth leakage current high",
 			Kind: model.AboveLimit, Point: model.ResidualCurrent, Limit: 0.030, Deadband: 0.005,
 			OnDelay: 5 * time.Second, OffDelay: 10 * time.Second,
-			Action: "Switch the loads off one by one until it goes. Test the residual current device with its " +
-				"button; this alarm does not replace it.",
-			Basis: "30 mA, the rated residual current for protection of persons in IEC 61008-1 (from memory)"})
+			Action: "Switch the loads off one by one until the current is gone. Test the residual current device with its button; this alarm does not replace it.",
+			Basis:  "30 mA, the rated residual current for protection of persons in IEC 61008-1 (from memory)"})
 	}
 	return rules
 }
@@ -124,15 +113,15 @@ func voltageUnbalance(r model.Rating, has func(model.PointID) bool) []model.Alar
 			return nil
 		}
 	}
-	far := model.AlarmRule{ID: "voltage.unbalance.far", Label: "Line voltages far apart: motors overheat",
+	far := model.AlarmRule{ID: "voltage.unbalance.far", Label: "Severe voltage unbalance: motors overheat",
 		Kind: model.AboveLimit, Point: model.VoltageUnbalance, Limit: 0.05, Deadband: 0.005,
 		OnDelay: time.Minute, OffDelay: 30 * time.Second, ArmedIn: atSpeed,
-		Action: "Switch three-phase motors off now. Then spread the single-phase loads over the phases.",
-		Basis:  "5 %, above which NEMA MG 1 lets no motor run (from memory); a minute lets motors start (common practice)"}
+		Action: "Switch three-phase motors off now. Then distribute the single-phase loads over the phases.",
+		Basis:  "5 %: above it, NEMA MG 1 allows no motor to run (from memory); a minute lets motors start (common practice)"}
 	high := far
-	high.ID, high.Label, high.Limit, high.OnDelay = "voltage.unbalance.high", "Line voltages apart", 0.03, 5*time.Minute
-	high.Action = "Spread the single-phase loads over the phases; load motors less than their plate."
-	high.Basis = "3 %: NEMA MG 1 derates a motor to nine tenths (from memory)"
+	high.ID, high.Label, high.Limit, high.OnDelay = "voltage.unbalance.high", "Voltage unbalance high", 0.03, 5*time.Minute
+	high.Action = "Distribute the single-phase loads over the phases. Load motors below their rating."
+	high.Basis = "3 %: NEMA MG 1 derates a motor to 90 % (from memory)"
 	return []model.AlarmRule{far, high}
 }
 
@@ -141,10 +130,10 @@ func breaker(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	if !has(model.BreakerClosed) || r.Current() <= 0 || !has(model.CurrentL1) && !has(model.CurrentL2) && !has(model.CurrentL3) {
 		return nil
 	}
-	return []model.AlarmRule{{ID: "breaker.says.open", Label: "Breaker contact says open, current flows",
+	return []model.AlarmRule{{ID: "breaker.says.open", Label: "Breaker contact shows open, current flows",
 		Kind: model.BelowLimit, Point: model.BreakerClosed, Limit: 0.5,
 		While:   model.AlarmCondition{Point: model.LoadApparentRatio, Limit: 0.05},
 		OnDelay: 5 * time.Second, OffDelay: 5 * time.Second, ArmedIn: atSpeed,
-		Action: "Believe the current: the circuit is live. Look at the auxiliary contact and its wire.",
-		Basis:  "5 % of rated current is beyond what a meter shows of nothing (common practice)"}}
+		Action: "Treat the circuit as live. Check the auxiliary contact and its wiring.",
+		Basis:  "5 % of rated current is more than a meter shows without current (common practice)"}}
 }

@@ -13,7 +13,7 @@ func (w *ruleState) settle(m *Machine) {
 		return
 	case model.AlarmShelved:
 		if !w.until.IsZero() && !m.at.Before(w.until) {
-			w.release(m, "", "the time of shelving is over")
+			w.release(m, "", "shelving time is over")
 		}
 		return
 	case model.AlarmSuppressedByDesign:
@@ -39,7 +39,7 @@ func (w *ruleState) rise(m *Machine) {
 	case w.state != model.AlarmAcknowledged:
 		m.change(w, model.AlarmUnacknowledged, "", w.text(m))
 	case w.rule.Remind > 0 && w.judged && elapsed(w.known, m.at) >= w.rule.Remind:
-		m.change(w, model.AlarmUnacknowledged, "", "still so, long after it was acknowledged")
+		m.change(w, model.AlarmUnacknowledged, "", "still active long after it was acknowledged")
 	}
 }
 
@@ -82,7 +82,7 @@ func (w *ruleState) text(m *Machine) string {
 		}
 		return "no answer from " + w.rule.Device
 	case model.UsedUpWithin:
-		return fmt.Sprintf("%.0f %% used an hour of late", 360000*w.trace.(*usage).rate)
+		return fmt.Sprintf("consumption %.0f %% per hour", 360000*w.trace.(*usage).rate)
 	}
 	if len(w.ins) > 0 {
 		return w.partsText(m)

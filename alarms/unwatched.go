@@ -23,7 +23,7 @@ func (w *ruleState) checkSight(m *Machine) {
 	case !w.armed:
 		m.note(w, w.idle)
 	default:
-		m.note(w, "watched again")
+		m.note(w, "monitored again")
 	}
 }
 
@@ -34,7 +34,7 @@ func (w *ruleState) blindness(m *Machine) string {
 		return ""
 	case w.needsEngine() && !m.engine.known:
 		if m.inputs[model.EngineStatePoint].blind(m.at) {
-			return "the engine state is not known"
+			return "engine state unknown"
 		}
 		return ""
 	case !w.due || w.in == nil:

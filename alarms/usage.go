@@ -21,7 +21,7 @@ const (
 )
 
 // notYetUsed says why no time is told.
-const notYetUsed = "not determined: what is used up has to fall for 10 min, by 2 % and beyond the scatter of its readings"
+const notYetUsed = "not determined yet: the level must fall for 10 min, by 2 % and by more than its scatter"
 
 // usage is for how many seconds a share of a whole (1 is full) lasts at the
 // rate of late. The last sure rate holds until another one is: after a refill

@@ -236,12 +236,12 @@ func TestSightLostAndRegainedIsToldOnce(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		o := newOffice(t, []model.Route{{To: []string{"letter"}}}, "letter")
 		defer o.stop()
-		idle := model.AlarmEvent{At: o.now(), Rule: "oil", Why: "nothing to watch for at standstill"}
+		idle := model.AlarmEvent{At: o.now(), Rule: "oil", Why: "not armed at standstill"}
 		lost := model.AlarmEvent{At: o.now(), Rule: "oil", Unwatched: true, Why: "no answer"}
-		again := model.AlarmEvent{At: o.now(), Rule: "oil", Why: "watched again"}
+		again := model.AlarmEvent{At: o.now(), Rule: "oil", Why: "monitored again"}
 		o.Offer([]model.AlarmEvent{idle, lost, again, idle})
 		pass(time.Minute)
-		if got := fmt.Sprint(o.boxes["letter"].texts()); got != "[oil: not watched (no answer) oil: watched again]" {
+		if got := fmt.Sprint(o.boxes["letter"].texts()); got != "[oil: not watched (no answer) oil: monitored again]" {
 			t.Error(got)
 		}
 	})

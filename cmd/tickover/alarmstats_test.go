@@ -34,7 +34,7 @@ func TestAlarmStatsOfThePastDay(t *testing.T) {
 		t.Errorf("%d raised in the journal, the indicators say %+v", raised, stats)
 	}
 	text := must(t, "alarms", "--stats", "--state", state)
-	for _, want := range []string{"1 raised in ", "announced in ten minutes: 0.00 on average", "0 at most", "with more than 10: 0 of 12", "Load one-sided (current.negative.noted): once, 100 %", "24 h (from memory): none"} {
+	for _, want := range []string{"1 raised in ", "announced in ten minutes: 0.00 on average", "0 at most", "with more than 10: 0 of 12", "Load unbalanced (current.negative.noted): once, 100 %", "24 h (from memory): none"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("%q is not in\n%s", want, text)
 		}

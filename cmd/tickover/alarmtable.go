@@ -53,23 +53,23 @@ func wholeSet() []model.AlarmRule {
 	return alarms.InForce(record.Rules(setup), daemon.HostRules(computer))
 }
 
-const alarmTableHead = `# The alarms and why they are so
+const alarmTableHead = `# The standard alarms and their reasons
 
-Written by "tickover alarms table"; "tickover alarms table --config FILE" prints
-the rules in force for a configuration. Limits here are those of
-%s. The maker's figures go before all of
-them: an alarm in the configuration replaces the standard one of the same name.
+"tickover alarms table" prints this list; with --config FILE it prints the rules in
+force for that configuration. The limits here are for
+%s. The maker's figures have priority: an alarm
+in the configuration replaces the standard one of the same name.
 
-Alarms advise. They stop nothing and replace no protective device.
+Alarms are advisory. They stop nothing and replace no protective device.
 
-"Ends" says how far the value must come back and for how long; an alarm that
-latches stays until a person resets it, once its condition is over. Ratios are
-of the set's rating.
+"Ends" shows how far and for how long the value must return. A latching alarm stays
+until a person resets it after its condition is over. Ratios refer to the rating of
+the set.
 
-The priority follows from the time to act, the last column: critical within a
-minute, warning within an hour, information later or never.
+The priority follows from the time to act, in the last column: critical within a
+minute, warning within an hour, otherwise information.
 
-| alarm | priority | warns when | for | ends | watches | what to do by hand | basis | who or what is harmed, time to act |
+| alarm | priority | warns when | for | ends | armed in | what to do by hand | basis | who or what is harmed, time to act |
 |---|---|---|---|---|---|---|---|---|
 `
 
@@ -113,7 +113,7 @@ func writeAlarmTable(w io.Writer, set model.Rating, rules []model.AlarmRule) err
 	return err
 }
 
-// stakeWords says what happens when nobody acts, and how soon.
+// stakeWords says what happens if no one acts, and how soon.
 func stakeWords(r model.AlarmRule) string {
 	switch {
 	case r.Consequence == "":
@@ -158,7 +158,7 @@ func whenWords(r model.AlarmRule) string {
 	}
 	if r.Like != "" {
 		q, _ := model.KnownQuantity(r.Point)
-		said = fmt.Sprintf("%s is more than %s above what it showed first at a like `%s`", pointWords(r),
+		said = fmt.Sprintf("%s is more than %s above its first readings at the same `%s`", pointWords(r),
 			strings.TrimPrefix(q.ShowDifference(r.Limit), "+"), r.Like)
 	}
 	switch r.Kind {

@@ -45,9 +45,9 @@ func TestTheTableOfAlarmsIsCurrent(t *testing.T) {
 // The head of the table names the set whose limits it lists.
 func TestTheTableOfAlarmsNamesItsSet(t *testing.T) {
 	for want, r := range map[string]model.Rating{
-		"Limits here are those of\na 20 kVA, 480 V, 60 Hz set with a 24 V battery. The": {ApparentPower: 20e3, Voltage: 480, Frequency: 60, Battery: 24},
-		"Limits here are those of\na 12.5 kVA set. The":                                 {ApparentPower: 12.5e3},
-		"Limits here are those of\na set whose nameplate is not given. The":             {},
+		"The limits here are for\na 20 kVA, 480 V, 60 Hz set with a 24 V battery. The": {ApparentPower: 20e3, Voltage: 480, Frequency: 60, Battery: 24},
+		"The limits here are for\na 12.5 kVA set. The":                                 {ApparentPower: 12.5e3},
+		"The limits here are for\na set whose nameplate is not given. The":             {},
 	} {
 		var b strings.Builder
 		if err := writeAlarmTable(&b, r, nil); err != nil || !strings.Contains(b.String(), want) {

@@ -61,17 +61,17 @@ func HostRules(points map[model.PointID]model.Point) []model.AlarmRule {
 			Point: model.HostUndervoltage, Limit: 0.5, OffDelay: time.Minute,
 			Action:      "Look at the logger's converter, its fuse and its leads. Readings may be missing at the next crank.",
 			Basis:       "the board's own detector, at 4.63 V on the boards that have one (from memory)",
-			Consequence: "watch: the logger restarts at the next crank", TimeToAct: time.Hour},
+			Consequence: "monitoring: the logger restarts at the next crank", TimeToAct: time.Hour},
 		{ID: "logger.hot", Label: "The logger is hot", Priority: model.Warning, Kind: model.AboveLimit,
 			Point: model.HostTemperature, Limit: hotHost, Deadband: 5, OnDelay: time.Minute,
 			Action:      "Move it away from radiator and exhaust, or give it air.",
 			Basis:       "5 K below where small boards slow down (from memory)",
-			Consequence: "watch: readings come late", TimeToAct: time.Hour},
+			Consequence: "monitoring: readings come late", TimeToAct: time.Hour},
 		{ID: "logger.store", Label: "The logger does not keep everything", Priority: model.Warning, Kind: model.AboveLimit,
 			Point: model.HostStoreFault, Limit: 0.5, OffDelay: 10 * time.Second,
 			Action:      "Read on the page what is wrong. Look at the card: room, seat, supply. Alarms go on; what is held in memory is lost at a power cut.",
 			Basis:       "the store's own check of every write",
-			Consequence: "watch: readings of this time may be lost", TimeToAct: time.Hour},
+			Consequence: "monitoring: readings of this time may be lost", TimeToAct: time.Hour},
 	} {
 		if _, ok := points[r.Point]; ok {
 			all = append(all, r)
