@@ -105,7 +105,7 @@ func (r *recorder) sequence(s steadySpan, good accuracy, which int) (measure, bo
 	i, okI := s.means(model.PhaseCurrents)
 	pick := func(one, two, zero float64) float64 { return 100 * [3]float64{one, two, zero}[which] / rated }
 	v, formula := i[:], func(v []float64) float64 { return pick(electrical.Sequence(v[0], v[1], v[2])) }
-	words := "from magnitudes, power factors taken as alike; "
+	words := "from magnitudes, equal power factors assumed; "
 	if okP && okQ && okU {
 		v, words = []float64{1, 1, 1}, "from active and reactive power of each phase; "
 		formula = func(g []float64) float64 {
@@ -129,10 +129,10 @@ func (r *recorder) heating() model.Figure {
 	const name, symbol = "rotor heating by unbalance", "(I2/IN)²t"
 	a := &r.unbalance
 	if a.tracks.track(model.NegativeCurrent) == nil {
-		return model.NotKnown(name, symbol, "s", "no negative-sequence current is known")
+		return model.NotKnown(name, symbol, "s", "no negative-sequence current was measured")
 	}
 	m := measure{known: true, value: a.i2[1].most, lo: a.i2[0].most, hi: a.i2[2].most, bound: model.Interval}
-	m.note = fmt.Sprintf("the largest of one stretch, summed while I2/IN was above 8 %%: %s s in all, the longest %s s", short(math.Round(a.i2[1].total)), short(math.Round(a.i2[1].longest)))
+	m.note = fmt.Sprintf("the largest of one continuous period with I2/IN above 8 %%; %s s in total, the longest %s s", short(math.Round(a.i2[1].total)), short(math.Round(a.i2[1].longest)))
 	return m.figure(name, symbol, "s", fixedLimit{electrical.NegativeHeatIEC, "≤ 20 s", "IEC 60034-1, salient poles, indirectly cooled", fromMemory})
 }
 
@@ -140,7 +140,7 @@ func (r *recorder) heating() model.Figure {
 func (r *recorder) permissible(source string, limit float64) model.Figure {
 	amps := electrical.SinglePhaseLoad(r.in.Rating.Current(), limit)
 	f := number(fmt.Sprintf("load on one phase, I2/IN %s %%", percent(limit)), "A", amps, "")
-	f.Note = fmt.Sprintf("permissible: %s kVA; three times the limit of rated current, by %s", short(math.Round(amps*r.in.Rating.PhaseVoltage()/10)/100), source)
+	f.Note = fmt.Sprintf("permissible: %s kVA; three times the limit times rated current, %s", short(math.Round(amps*r.in.Rating.PhaseVoltage()/10)/100), source)
 	return f
 }
 
@@ -148,13 +148,13 @@ func (r *recorder) permissible(source string, limit float64) model.Figure {
 func (r *recorder) neutral() model.Figure {
 	const name = "neutral suspect"
 	if !r.unbalance.seen {
-		return model.NotKnown(name, "", "s", "it takes all three voltages to neutral and all three between phases, read together")
+		return model.NotKnown(name, "", "s", "needs all three voltages to neutral and all three line voltages, measured together")
 	}
 	f := number(name, "s", r.unbalance.neutral.total, "")
-	f.Limit, f.LimitSource, f.Confidence, f.Verdict = "none", "derived: the star point lies beyond 5 V, the instruments' doubt and twice u2", "derived", model.Within
-	f.Note = "a broken neutral shows only when the meter's neutral lead sits on the load side of the break"
+	f.Limit, f.LimitSource, f.Confidence, f.Verdict = "none", "derived: star-point shift above 5 V, the measurement uncertainty and twice u2", "derived", model.Within
+	f.Note = "a broken neutral shows only when the meter's neutral lead is on the load side of the break"
 	if f.Value > 0 {
-		f.Verdict, f.Reason = model.Outside, "the voltages to neutral diverge as with a broken neutral, first look at its joints"
+		f.Verdict, f.Reason = model.Outside, "the voltages to neutral diverge as with a broken neutral: check its joints first"
 	}
 	return f
 }

@@ -53,11 +53,11 @@ func (w *backwards) reason() string {
 	}
 	switch {
 	case read == 0 && w.reversed(3):
-		return "the meter counts the power of the set backwards"
+		return "the power of the set is negative on load"
 	case len(phases) == 3:
-		return "the meter counts the power of all three phases backwards"
+		return "the power of all three phases is negative on load"
 	case len(phases) > 0:
-		return "the meter counts the power of " + strings.Join(phases, " and ") + " backwards"
+		return "the power of " + strings.Join(phases, " and ") + " is negative on load"
 	}
 	return ""
 }
@@ -68,14 +68,14 @@ func (r *recorder) wiringLine() string {
 	if words == "" {
 		return ""
 	}
-	return "Wiring: " + words + " under load: a current transformer is reversed or on another" +
-		" phase's input. Correct it and repeat the test; figures from power are not determined."
+	return "Wiring: " + words + ": a current transformer is reversed or on another phase's input." +
+		" Correct it and repeat the test. Figures from power are not determined."
 }
 
 // ofPower are the names, or their beginnings, of the figures without a class limit
 // that depend on power.
 var ofPower = []string{"highest load", "energy ", "integral against", "average load", "time at load ",
-	"longest stretch below", "fuel per kWh", "no-load setting", "frequency regulation", "voltage regulation"}
+	"longest time below", "fuel per kWh", "no-load setting", "frequency regulation", "voltage regulation"}
 
 // spoil makes figures that depend on power not known while it counts backwards.
 func (r *recorder) spoil(list []model.Figure) []model.Figure {

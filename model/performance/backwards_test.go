@@ -28,13 +28,13 @@ func TestAReversedTransformerSpoilsWhatDependsOnPower(t *testing.T) {
 				t.Errorf("%s reversed: step %d has %q, want %q", name, i+1, f.Name, want)
 			}
 		}
-		if found := strings.Contains(rec.Findings[0], "Wiring: the meter counts the power of "+name+" backwards"); found != (name != "") {
+		if found := strings.Contains(rec.Findings[0], "Wiring: the power of "+name+" is negative on load"); found != (name != "") {
 			t.Errorf("%s reversed: first found %q", name, rec.Findings[0])
 		}
 		for _, of := range []string{"frequency droop", "highest load", "energy delivered", "energy by the meter's counter", "average load", "time at load below 30 %",
 			"no-load setting for rated frequency at full load", "frequency regulation, older test method"} {
 			f := figureOf(t, rec.Figures, of)
-			if f.Known != (name == "") || name != "" && (f.Verdict == model.Within || f.Verdict == model.Outside || !strings.Contains(f.Reason, "backwards")) {
+			if f.Known != (name == "") || name != "" && (f.Verdict == model.Within || f.Verdict == model.Outside || !strings.Contains(f.Reason, "negative on load")) {
 				t.Errorf("%s reversed: %s is %+v", name, of, f)
 			}
 		}
@@ -84,7 +84,7 @@ func TestHowManyReadingsCountBackwards(t *testing.T) {
 			}
 			w.see([]newReading{{&pointTrack{role: activeRole + 1}, 0, v}}, 1000)
 		}
-		if got := w.reason() == "the meter counts the power of L2 backwards"; got != c.want {
+		if got := w.reason() == "the power of L2 is negative on load"; got != c.want {
 			t.Errorf("%+v: %q", c, w.reason())
 		}
 	}

@@ -19,7 +19,7 @@ func Compare(before, after *model.RunRecord) model.Comparison {
 	if okA && okB {
 		c.figures("start: ", a.Figures, b.Figures)
 	} else {
-		c.Open = append(c.Open, "no start is on record in both runs")
+		c.Open = append(c.Open, "the two runs do not both have a start on record")
 	}
 	c.readings(before, after)
 	slices.SortStableFunc(c.Differences, func(a, b model.Difference) int {
@@ -50,7 +50,7 @@ func lastStart(r *model.RunRecord) (model.StartRecord, bool) {
 var scatterOf = map[string]float64{"%": 0.5, "Hz": 0.1, "s": 1, "V": 0.5, "bar": 0.2, "L/kWh": 0.02, "K in 30 min": 0.5}
 
 // done names figures that tell what was done with the set, not how it fared.
-var conduct = []string{"energy", "time at load", "highest load", "average load", "load on one phase", "longest stretch", "rest before",
+var conduct = []string{"energy", "time at load", "highest load", "average load", "load on one phase", "longest time below", "rest before",
 	"integral against", "thermal equilibrium", "rotor heating", "negative-sequence current", "zero-sequence current", "current unbalance",
 	"battery before"}
 
@@ -73,7 +73,7 @@ func (c *comparison) figures(prefix string, before, after []model.Figure) {
 			if !b.Known {
 				which = c.After
 			}
-			c.Open = append(c.Open, fmt.Sprintf("%s%s is not known of run %s", prefix, a.Name, which))
+			c.Open = append(c.Open, fmt.Sprintf("%s%s is not determined in run %s", prefix, a.Name, which))
 		}
 	}
 }
@@ -194,7 +194,7 @@ func (c *comparison) readings(before, after *model.RunRecord) {
 		}
 	}
 	if !matched {
-		c.Open = append(c.Open, "no steady load is alike in both runs")
+		c.Open = append(c.Open, "the two runs have no equal steady load")
 	}
 }
 

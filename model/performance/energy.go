@@ -99,10 +99,10 @@ func (r *recorder) integral() model.Figure {
 	good := r.gain(r.in.Rating.ActivePower(), model.PowerActive)
 	f := number("energy integrated from readings", "kWh", s.joules/3.6e6, "")
 	f.Uncertainty = (s.between + good.gain*math.Abs(s.joules)) / 3.6e6
-	f.Note = "a load that came and went between two readings is missed; " + good.text
+	f.Note = "loads shorter than the reading interval are missed; " + good.text
 	if s.missing > 0 {
 		f.Bound = model.AtLeast
-		f.Note += fmt.Sprintf("; %s s without readings are left out", short(math.Round(s.missing)))
+		f.Note += fmt.Sprintf("; %s s without readings are not included", short(math.Round(s.missing)))
 	}
 	return f
 }
@@ -112,7 +112,7 @@ func (r *recorder) counted() model.Figure {
 	c := &r.soakLog.counter
 	const name = "energy by the meter's counter"
 	if c.n < 2 {
-		return model.NotKnown(name, "", "kWh", "the meter's counter is not read")
+		return model.NotKnown(name, "", "kWh", "the meter's energy counter is not read")
 	}
 	good := r.gain(r.in.Rating.ActivePower(), model.PowerActive)
 	f := number(name, "kWh", c.gained/3.6e6, "")
@@ -122,12 +122,12 @@ func (r *recorder) counted() model.Figure {
 		return model.NotKnown(name, "", "kWh", "the counter did not move")
 	case c.back > 2*c.least:
 		return model.NotKnown(name, "", "kWh",
-			fmt.Sprintf("the counter ran backwards by %s kWh: look at the current transformers", short(c.back/3.6e6)))
+			fmt.Sprintf("the counter ran backwards by %s kWh: check the current transformers", short(c.back/3.6e6)))
 	case c.resets > 0:
 		f.Bound = model.AtLeast
-		f.Note = fmt.Sprintf("the counter was reset %d times: what it counted in between is not known; %s", c.resets, good.text)
+		f.Note = fmt.Sprintf("the counter was reset %d times, energy before each reset may be missing; %s", c.resets, good.text)
 	case c.rolls > 0:
-		f.Note = fmt.Sprintf("the counter started again %d times at the end of its range, which is taken into account; %s",
+		f.Note = fmt.Sprintf("the counter rolled over %d times, corrected; %s",
 			c.rolls, good.text)
 	}
 	return f
@@ -144,10 +144,10 @@ func (r *recorder) agreement(sum, count model.Figure) model.Figure {
 	case count.Bound == model.AtLeast:
 		return model.NotKnown(name, "", "%", "the counter was reset during the run")
 	case c.gained < 10*c.least:
-		return model.NotKnown(name, "", "%", "the counter moved too little to say")
+		return model.NotKnown(name, "", "%", "the counter moved too little")
 	}
 	f := number(name, "%", 100*(sum.Value-count.Value)/count.Value, "")
 	f.Uncertainty = 100 * (c.least + s.between) / c.gained
-	f.Note = "the counter sees what lies between readings"
+	f.Note = "the counter includes loads between readings"
 	return f
 }

@@ -33,7 +33,7 @@ func (r *recorder) regulation() []model.Figure {
 	note := fmt.Sprintf("no load against %s kW", short(math.Round(full.Load/10)/100))
 	ratio := func(name string, a, b, doubt float64, ok bool) model.Figure {
 		if !ok || b == 0 {
-			return model.NotKnown(name, "", "%", "not in both spans")
+			return model.NotKnown(name, "", "%", "not measured in both spans")
 		}
 		return model.Figure{Name: name, Value: 100 * (a - b) / b, Unit: "%", Known: true, Verdict: model.NoLimit, Note: note, Uncertainty: doubt}
 	}
@@ -49,7 +49,7 @@ func (r *recorder) regulation() []model.Figure {
 func (r *recorder) loading() []model.Figure {
 	s := &r.soakLog
 	if s.counted == 0 {
-		return []model.Figure{model.NotKnown("energy delivered", "", "kWh", "there is no active power")}
+		return []model.Figure{model.NotKnown("energy delivered", "", "kWh", "active power was not measured")}
 	}
 	list := append([]model.Figure{number("highest load", "kW", s.top/1000, "")}, r.energy()...)
 	rated := r.in.Rating.ActivePower()
@@ -57,7 +57,7 @@ func (r *recorder) loading() []model.Figure {
 		return append(list, model.NotKnown("average load", "P_pp", "%", "no rated power is given"))
 	}
 	average := number("average load", "%", 100*s.weighted/s.counted/rated, "")
-	average.Symbol, average.Note = "P_pp", "ISO 8528-1: loads below 30 % count as 30 %, standstill is left out (from memory)"
+	average.Symbol, average.Note = "P_pp", "ISO 8528-1: loads below 30 % count as 30 %, standstill excluded (from memory)"
 	list = append(list, average)
 	names := [5]string{"below 30 %", "30 to 50 %", "50 to 75 %", "75 to 100 %", "above 100 %"}
 	for i, t := range s.bands {
@@ -81,7 +81,7 @@ func (r *recorder) hunting() model.Figure {
 	s := r.steady.found[at]
 	m := plain(s.swing, frequencyStep)
 	m.bound, m.seen = model.AtLeast, seconds(s.usual)
-	m.note = "highest less lowest frequency in a minute of steady load"
+	m.note = "highest minus lowest frequency in a minute of steady load"
 	if !math.IsNaN(s.Load) {
 		m.note += fmt.Sprintf(", at %s kW", short(math.Round(s.Load/10)/100))
 	}
@@ -90,8 +90,8 @@ func (r *recorder) hunting() model.Figure {
 
 // lowLoad is the longest stretch that leaves a diesel engine too cold.
 func (r *recorder) lowLoad() model.Figure {
-	f := number("longest stretch below 30 % of rating", "min", r.soakLog.low.longest/60, "")
-	f.Note = "no load included; below 30 % for long leaves unburnt fuel in the exhaust (common practice)"
+	f := number("longest time below 30 % of rated power", "min", r.soakLog.low.longest/60, "")
+	f.Note = "no load included; long running below 30 % leaves unburnt fuel in the exhaust (common practice)"
 	return f
 }
 
@@ -105,6 +105,6 @@ func (r *recorder) noLoadSetting(j *judgement) model.Figure {
 	}
 	rated := r.in.Rating.Frequency
 	f := number(name, "Hz", rated*(1+d.value/100), "")
-	f.Symbol, f.Uncertainty, f.Note = "f_i,r", rated*d.unc/100, "from the droop measured"
+	f.Symbol, f.Uncertainty, f.Note = "f_i,r", rated*d.unc/100, "from the measured droop"
 	return f
 }

@@ -26,13 +26,13 @@ func (r *recorder) findings(rec *model.RunRecord, j *judgement, set int) {
 
 func (r *recorder) ranLine() string {
 	run := r.in.Run
-	line := fmt.Sprintf("Ran %s, %s of it under load; %s, %s.", minutes(run.Running), minutes(run.Loaded),
+	line := fmt.Sprintf("Ran %s, %s of it on load; %s, %s.", minutes(run.Running), minutes(run.Loaded),
 		count(run.Cranks, "crank"), count(run.Starts, "start"))
 	if run.CutShort != "" {
 		line += " The record ends early: " + run.CutShort + "."
 	}
 	if r.tracks.cuts > 0 {
-		line += fmt.Sprintf(" The record has %s; nothing is averaged across them.", count(r.tracks.cuts, "gap"))
+		line += fmt.Sprintf(" The record has %s; no average includes one.", count(r.tracks.cuts, "gap"))
 	}
 	return line
 }
@@ -43,18 +43,18 @@ func (r *recorder) startLine() string {
 			continue
 		}
 		self := s.selfTime()
-		parts := []string{"Reached self-sustained speed " + lasting(self) + " after the crank began"}
+		parts := []string{"Self-sustained speed " + lasting(self) + " after cranking began"}
 		if !self.Known {
 			parts[0] = "Started; time to self-sustained speed not determined: " + self.Reason
 		}
 		if k := &s.starter; k.during.n > 0 {
-			parts = append(parts, fmt.Sprintf("battery down to %s V", short(k.during.lo)))
+			parts = append(parts, fmt.Sprintf("lowest battery voltage %.2f V", k.during.lo))
 		}
 		switch oil := s.since(&s.oilUp, ""); {
 		case oil.Known:
-			parts = append(parts, "1 bar of oil pressure after "+lasting(oil))
+			parts = append(parts, "oil pressure 1 bar after "+lasting(oil))
 		case s.oilUp.any:
-			parts = append(parts, "1 bar of oil pressure: "+oil.Reason)
+			parts = append(parts, "oil pressure 1 bar not determined: "+oil.Reason)
 		}
 		return strings.Join(parts, ", ") + "."
 	}
@@ -74,70 +74,80 @@ func lasting(f model.Figure) string {
 
 func (r *recorder) loadLine(rec *model.RunRecord) string {
 	if r.soakLog.counted == 0 {
-		return "No active power was read, so nothing is said about load."
+		return "Load not determined: active power was not measured."
 	}
 	if r.backwards.reason() != "" {
 		return fmt.Sprintf("Highest load not determined, %s, %s.", count(len(rec.Steps), "load step"), count(len(rec.Steady), "steady span"))
 	}
 	line := fmt.Sprintf("Highest load %s kW", short(math.Round(r.soakLog.top/10)/100))
 	if share := r.share(r.soakLog.top); !math.IsNaN(share) {
-		line += fmt.Sprintf(" (%s %% of rating)", percent(share))
+		line += fmt.Sprintf(" (%s %% of rated power)", percent(share))
 	}
 	line += fmt.Sprintf(", %s, %s.", count(len(rec.Steps), "load step"), count(len(rec.Steady), "steady span"))
 	return line
 }
 
-// classLine says which classes were met as far as the data go.
+// classLine says which classes were met as far as the data go, the one judged by first.
 func (r *recorder) classLine(j *judgement, set int) string {
-	line := classText(j, set, "meets")
+	texts := []string{classText(j, set)}
 	for i := range classes {
 		if i != set {
-			also := "would also meet"
-			if set < classes && i < set {
-				also = "would meet"
-			}
-			line += "; " + classText(j, i, also)
+			texts = append(texts, classText(j, i))
 		}
 	}
-	return strings.ToUpper(line[:1]) + line[1:] + "."
+	return strings.Join(texts, " ")
 }
 
-// classWords is a set's verdict over all its figures, with the first reason
-// why it is open; the rest of the reasons are among what was not tested.
-func classText(j *judgement, set int, meets string) string {
-	var outside []string
-	within, open, first := 0, 0, ""
+// classText is a limit set's verdict over all its figures: every limit that was exceeded, or
+// the first one that is not determined. NotTested lists the rest.
+func classText(j *judgement, set int) string {
+	var exceeded, open []string
+	met := 0
 	for k := range keys {
 		v, reason := j.verdict(k, set)
 		switch v {
 		case model.Outside:
-			outside = append(outside, subjects[k].name)
+			exceeded = append(exceeded, j.exceededText(k, set))
 		case model.NotDetermined:
-			if open++; open == 1 {
-				first = fmt.Sprintf("%s, because %s", subjects[k].name, reason)
-			}
+			open = append(open, fmt.Sprintf("%s (%s)", subjects[k].name, reason))
 		case model.Within:
-			within++
+			met++
 		}
 	}
 	name := j.sets[set].name
-	if len(j.sets[set].limits) == 0 {
-		return name + " names no limits: they are agreed on and belong into the configuration"
-	}
 	switch {
-	case len(outside) > 0:
-		return fmt.Sprintf("%s not met, outside is %s", name, strings.Join(outside, ", "))
-	case open == 0:
-		return meets + " " + name
+	case len(j.sets[set].limits) == 0:
+		return name + ": no limits. They are agreed with the customer: enter them in the configuration."
+	case len(exceeded) > 0:
+		return name + ": not met. " + capital(strings.Join(exceeded, "; ")) + "."
+	case len(open) == 0:
+		return name + ": met."
+	case met == 0:
+		return fmt.Sprintf("%s: open. %d limits not determined, such as %s.", name, len(open), open[0])
 	}
-	if open > 1 {
-		first = fmt.Sprintf("%s, and %d more", first, open-1)
-	}
-	if within == 0 {
-		return fmt.Sprintf("%s not determined, open is %s", name, first)
-	}
-	return fmt.Sprintf("%s not determined: %d of %d figures within, none outside, open is %s", name, within, within+open, first)
+	return fmt.Sprintf("%s: open. %d of %d limits met, none exceeded; %d not determined, such as %s.",
+		name, met, met+len(open), len(open), open[0])
 }
+
+// exceededText is a figure that exceeds its limit, with both values.
+func (j *judgement) exceededText(k key, set int) string {
+	m, unit := j.of(k, set), subjects[k].unit
+	_, limit, _ := j.limits(k, set)
+	value := short(math.Abs(m.value))
+	switch {
+	case m.bound == model.Interval:
+		value = "at least " + short(m.lo)
+	case unit == "%":
+		value = fmt.Sprintf("%.2f", math.Abs(m.value))
+	}
+	if m.bound == model.AtLeast {
+		value = "at least " + value
+	}
+	return fmt.Sprintf("%s %s %s, limit %s %s", subjects[k].name, value, unit, short(limit), unit)
+}
+
+// capital begins a sentence.
+func capital(text string) string { return strings.ToUpper(text[:1]) + text[1:] }
 
 // outsideLine names what was outside a limit that no class is about.
 func outsideLine(rec *model.RunRecord) string {
@@ -150,14 +160,14 @@ func outsideLine(rec *model.RunRecord) string {
 	if len(list) == 0 {
 		return ""
 	}
-	return "Outside limits beside the class: " + strings.Join(list, ", ") + "."
+	return "Other limits exceeded: " + strings.Join(list, ", ") + "."
 }
 
 // warmLine says whether and when the set was warm through.
 func (r *recorder) warmLine() string {
 	for _, f := range r.thermal() {
 		if f.Known && strings.HasPrefix(f.Name, "thermal equilibrium") {
-			return fmt.Sprintf("Thermally steady after %s min of %s.", short(math.Round(f.Value)), strings.Split(f.Note, ";")[0])
+			return fmt.Sprintf("Thermal equilibrium after %s min of %s.", short(math.Round(f.Value)), strings.Split(f.Note, ";")[0])
 		}
 	}
 	return ""
@@ -184,29 +194,32 @@ func alarmLine(alarms []model.AlarmEvent) string {
 	case first == nil:
 		return fmt.Sprintf("%s raised, none critical.", count(raised, "alarm"))
 	}
-	return fmt.Sprintf("%s raised, %d critical, the first of them %s.", count(raised, "alarm"), critical, first.Label)
+	return fmt.Sprintf("%s raised, %d critical; first critical alarm: %s.", count(raised, "alarm"), critical, first.Label)
 }
 
 // notTested says what this run leaves open.
 func (r *recorder) notTested(rec *model.RunRecord, j *judgement, set int) {
-	reasons := map[string]int{}
+	var reasons []string
+	names := map[string][]string{}
 	for k := range keys {
 		v, reason := j.verdict(k, set)
 		if v != model.NotDetermined {
 			continue
 		}
-		if at, ok := reasons[reason]; ok {
-			rec.NotTested[at] = strings.Replace(rec.NotTested[at], ":", ", "+subjects[k].name+":", 1)
-			continue
+		if names[reason] == nil {
+			reasons = append(reasons, reason)
 		}
-		reasons[reason] = len(rec.NotTested)
-		rec.NotTested = append(rec.NotTested, "Not determined, "+subjects[k].name+": "+reason+".")
+		names[reason] = append(names[reason], subjects[k].name)
+	}
+	for _, reason := range reasons {
+		rec.NotTested = append(rec.NotTested,
+			fmt.Sprintf("Not determined: %s. Reason: %s.", strings.Join(names[reason], ", "), reason))
 	}
 	if usual := r.usualReading(); usual > 0 {
-		rec.NotTested = append(rec.NotTested, fmt.Sprintf("Readings came every %.4g s: peaks between them, waveform and harmonics are beyond these instruments.", usual.Round(100*time.Millisecond).Seconds()))
+		rec.NotTested = append(rec.NotTested, fmt.Sprintf("Readings came every %.4g s: these instruments do not show peaks between readings, waveform or harmonics.", usual.Round(100*time.Millisecond).Seconds()))
 	}
 	if len(rec.Hand) == 0 {
-		rec.NotTested = append(rec.NotTested, "No measurement by hand is on record: insulation, earth, protective devices and phase rotation are not covered.")
+		rec.NotTested = append(rec.NotTested, "No hand measurement is on record: insulation, earthing, protective devices and phase rotation are not tested.")
 	}
 }
 

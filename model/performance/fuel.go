@@ -45,10 +45,10 @@ func (r *recorder) fuel() model.Figure {
 	f.Uncertainty = 1000*doubt/kwh + f.Value*energy.Uncertainty/kwh
 	f.Note = fmt.Sprintf("%s L for %s kWh between two dips", short(math.Round(1e4*used)/10), short(math.Round(kwh*10)/10))
 	if first.assumed || last.assumed {
-		f.Note += "; each dip is taken to be good for ±1 L, as no resolution was noted"
+		f.Note += "; ±1 L assumed for each dip, no resolution was entered"
 	}
 	if used <= 0 {
-		return model.NotKnown(name, "", "L/kWh", "the tank holds no less after the run than before: was fuel added without being noted?")
+		return model.NotKnown(name, "", "L/kWh", "the tank level did not fall: enter any fuel that was added")
 	}
 	return f
 }
@@ -118,11 +118,11 @@ func (r *recorder) dips(from, to moment) (first, last dip, added float64, why st
 	}
 	switch {
 	case first.at.at.IsZero() && last.at.at.IsZero():
-		return first, last, 0, "no fuel dip is noted: enter one before and one after the run"
+		return first, last, 0, "no fuel dip is entered: enter one before and one after the run"
 	case first.at.at.IsZero():
-		return first, last, 0, "no fuel dip is noted from before the run"
+		return first, last, 0, "no fuel dip is entered from before the run"
 	case last.at.at.IsZero():
-		return first, last, 0, "no fuel dip is noted from after the run"
+		return first, last, 0, "no fuel dip is entered from after the run"
 	}
 	for _, e := range r.in.Events {
 		if e.Hand != nil && !(replaced[e.Seq] && e.Seq != 0) && strings.EqualFold(e.Hand.Kind, fuelAdded) && first.at.before(r.taken(e)) && r.taken(e).before(last.at) {

@@ -147,11 +147,11 @@ func (r *recorder) thermal() []model.Figure {
 		}
 	}
 	if at < 0 {
-		return []model.Figure{model.NotKnown(name, "", "min", "no steady load with a temperature lasted half an hour")}
+		return []model.Figure{model.NotKnown(name, "", "min", "no steady load with temperature readings lasted half an hour")}
 	}
 	s := r.steady.found[at]
 	load := short(math.Round(s.Load/10)/100) + " kW"
-	when := number(name+" reached after", "min", s.warm/60, "a temperature still drifted by more than 1 K in half an hour at the end of the span")
+	when := number(name+" reached after", "min", s.warm/60, "a temperature still drifted by more than 1 K in the last half hour")
 	when.Note = "steady load of " + load + "; every rise changes by no more than 1 K in half an hour"
 	figures := []model.Figure{when}
 	for _, rise := range s.rises {

@@ -92,7 +92,7 @@ func senses(phase, line [3]fit, rated float64) string {
 		}
 	}
 	if loaded < 2 {
-		return "cannot be told: load one phase after the other, at least two of them"
+		return "not determined: load at least two phases, one at a time"
 	}
 	mean := fit{pp: phase[0].pp}
 	for i := range 3 {
@@ -118,9 +118,9 @@ func senses(phase, line [3]fit, rated float64) string {
 		}
 	}
 	if full := rated / 3; full <= 0 || second*full < 0.5 || second < 3*best {
-		return "cannot be told: no voltage stands out as the one held"
+		return "not determined: no voltage is held clearly better than the others"
 	}
-	return name + " is held: the regulator senses it"
+	return "the regulator senses " + name
 }
 
 // moved is the root mean square of the slopes known; NaN for none.
@@ -161,7 +161,7 @@ func (r *recorder) unloadedPhases() []model.Figure {
 			}
 		}
 	}
-	const why = "no voltage to neutral is read"
+	const why = "no voltage to neutral is measured"
 	rated := r.in.Rating.PhaseVoltage()
 	good := r.gain(rated, model.PhaseVoltages[:]...)
 	limited := func(name string, v, limit, sign float64, words string) model.Figure {
@@ -178,16 +178,16 @@ func (r *recorder) unloadedPhases() []model.Figure {
 		case off <= -f.Uncertainty:
 			f.Verdict = model.Within
 		case off > f.Uncertainty:
-			f.Verdict, f.Reason = model.Outside, fmt.Sprintf("%s V against %s V", short(v), short(limit))
+			f.Verdict, f.Reason = model.Outside, fmt.Sprintf("%s V, limit %s V", short(v), short(limit))
 		default:
-			f.Verdict, f.Reason = model.NotDetermined, "the limit lies within what the instruments may be off"
+			f.Verdict, f.Reason = model.NotDetermined, "the limit is within the measurement uncertainty"
 		}
 		return f
 	}
 	return []model.Figure{
 		limited("highest voltage of a phase without the load", highest, 1.1*rated, 1, "≤"),
 		limited("lowest voltage of the loaded phase", lowest, 0.9*rated, -1, "≥"),
-		number("largest shift of the star point", "V", nanIfInf(shift), "the six voltages are not read together"),
+		number("largest shift of the star point", "V", nanIfInf(shift), "the six voltages are not measured together"),
 	}
 }
 

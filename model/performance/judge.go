@@ -42,13 +42,13 @@ func (m measure) verdict(lowest, highest float64) (model.Verdict, string) {
 	case !m.known:
 		return model.NotDetermined, m.why
 	case m.lo > highest:
-		return model.Outside, fmt.Sprintf("at least %s against %s", short(m.lo), short(highest))
+		return model.Outside, fmt.Sprintf("at least %s, limit %s", short(m.lo), short(highest))
 	case m.hi <= lowest:
 		return model.Within, ""
 	case m.why != "":
 		return model.NotDetermined, m.why
 	}
-	return model.NotDetermined, fmt.Sprintf("the limit lies within what the measurement may be off: %s to %s", short(m.lo), short(m.hi))
+	return model.NotDetermined, fmt.Sprintf("the limit is within the measurement uncertainty: %s to %s", short(m.lo), short(m.hi))
 }
 
 // judgement is every measure of a run.
@@ -62,7 +62,7 @@ func (j *judgement) of(k key, set int) measure {
 	all := j.measures[k]
 	switch len(all) {
 	case 0:
-		return unknown("nothing of the kind was seen")
+		return unknown("not observed in this run")
 	case 1:
 		return all[0]
 	}

@@ -22,11 +22,11 @@ const (
 	onEnough           = 0.50 // of rating: the first step of a published class G2 specification
 	unloadedBelow      = 0.02 // of rating
 	assumed            = "uncertainty assumed for a class 0.5 meter"
-	noFrequency        = "there is no frequency in any steady span"
+	noFrequency        = "no steady span has a frequency"
 	noRatedFrequency   = "no rated frequency is given"
 	noRatedVoltage     = "no rated voltage is given"
 	noSteady           = "no steady span at rated speed was found"
-	fasterThanReadings = "a swing faster than the readings is averaged away"
+	fasterThanReadings = "swings faster than the readings do not show"
 )
 
 // judge makes the measures of the whole run.
@@ -74,7 +74,7 @@ func (r *recorder) noLoadAndFull() (none, full steadySpan, why string) {
 		}
 	}
 	if at < 0 {
-		return none, full, "there is no steady span with both frequency and load"
+		return none, full, "no steady span has both frequency and load"
 	}
 	full = r.steady.found[at]
 	found := false
@@ -85,9 +85,9 @@ func (r *recorder) noLoadAndFull() (none, full steadySpan, why string) {
 	}
 	switch {
 	case !found:
-		return none, full, "there is no steady span without load"
+		return none, full, "no steady span is without load"
 	case r.unloaded(full):
-		return none, full, "there was no load"
+		return none, full, "no load was applied"
 	}
 	return none, full, ""
 }
@@ -112,12 +112,12 @@ func (r *recorder) droop() measure {
 	fall := none.Points[model.FrequencyPoint].Mean - full.Points[model.FrequencyPoint].Mean
 	unit := 100 / r.in.Rating.Frequency
 	m := plain(fall*unit/share, (frequencyStep+none.strays()+full.strays())*unit/share)
-	m.seen, m.note = seconds(full.usual), fmt.Sprintf("%s Hz unloaded, %s Hz at %s %% of rating",
+	m.seen, m.note = seconds(full.usual), fmt.Sprintf("%s Hz at no load, %s Hz at %s %% of rated power",
 		short(none.Points[model.FrequencyPoint].Mean), short(full.Points[model.FrequencyPoint].Mean), percent(share))
 	if share < fullEnough {
-		m.note += "; extended in a straight line to the rating"
+		m.note += "; extrapolated to rated power"
 		m.lo = (fall - frequencyStep - none.strays() - full.strays()) * unit
-		m = m.open(fmt.Sprintf("the highest steady load was %s %% of rating", percent(share)))
+		m = m.open(fmt.Sprintf("the highest steady load was %s %% of rated power", percent(share)))
 	}
 	return m
 }
@@ -145,7 +145,7 @@ func (r *recorder) band() measure {
 		m := plain(100*s.swing/r.in.Rating.Frequency, 100*frequencyStep/r.in.Rating.Frequency)
 		m.seen, m.note = seconds(s.usual), "the widest in any minute of steady load; "+fasterThanReadings
 		if s.usual > slow {
-			m.lo, m.why = 0, fmt.Sprintf("readings came every %s s: a load that came and went between two of them looks like a swing", short(math.Round(10*s.usual)/10))
+			m.lo, m.why = 0, fmt.Sprintf("readings every %s s: a short load between two of them looks like a swing", short(math.Round(10*s.usual)/10))
 		}
 		worst = worse(worst, m)
 	}
@@ -191,7 +191,7 @@ func (r *recorder) voltageDeviation() measure {
 	}
 	if !(from < unloadedBelow && to >= fullEnough) {
 		m.lo = max(m.lo, 0)
-		return m.open("the steady loads did not reach from none to the rating")
+		return m.open("the steady loads did not extend from no load to rated load")
 	}
 	return m
 }
@@ -221,14 +221,14 @@ func (r *recorder) unbalanceWithoutLoad() measure {
 }
 
 func (r *recorder) modulation() measure {
-	worst := unknown("there is no voltage in any steady span")
+	worst := unknown("no steady span has a voltage")
 	for _, s := range r.steady.found {
 		if s.beats == 0 {
 			continue
 		}
 		m := plain(100*s.beat, beatNoise)
 		m.bound, m.seen = model.AtLeast, seconds(s.usual)
-		m = m.open("a meter's readings are averages over many periods and hide modulation faster than that")
+		m = m.open("meter readings are averages over many periods and do not show faster modulation")
 		worst = worse(worst, m)
 	}
 	return worst
@@ -240,7 +240,7 @@ func (r *recorder) worstOfSteps(k key) []measure {
 	all := make([]measure, len(r.tracks.sets))
 	largest := 0.0
 	for i := range all {
-		all[i] = unknown("no load step of the kind was made")
+		all[i] = unknown("no such load step was made")
 	}
 	for _, s := range r.steps {
 		of, ok := s.per[k]
@@ -252,13 +252,13 @@ func (r *recorder) worstOfSteps(k key) []measure {
 			all[i] = worse(all[i], of[min(i, len(of)-1)])
 		}
 	}
-	enough, kind := onEnough, "load put on in one step"
+	enough, kind := onEnough, "load applied in one step"
 	if k == differenceOff || k == voltageRise || k == frequencyRecoveryOff || k == voltageRecoveryOff {
-		enough, kind = fullEnough, "load thrown off in one step"
+		enough, kind = fullEnough, "load removed in one step"
 	}
 	share, why := r.share(largest), r.backwards.reason()
 	if why == "" && !(share >= enough) {
-		why = fmt.Sprintf("the largest %s was %s kW, %s %% of rating", kind, short(math.Round(largest/10)/100), percent(share))
+		why = fmt.Sprintf("the largest %s was %s kW, %s %% of rated power", kind, short(math.Round(largest/10)/100), percent(share))
 	}
 	for i := range all {
 		if why != "" && all[i].known && !math.IsInf(all[i].hi, 1) {

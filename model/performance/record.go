@@ -183,7 +183,7 @@ func (r *recorder) record() *model.RunRecord {
 	r.findings(rec, j, set)
 	r.notTested(rec, j, set)
 	if !known {
-		rec.NotTested = append(rec.NotTested, fmt.Sprintf("no limit set is called %q; judged by %s", r.in.Limits+r.in.Rating.Class, sets[set].title))
+		rec.NotTested = append(rec.NotTested, fmt.Sprintf("There is no limit set %q; judged by %s.", r.in.Limits+r.in.Rating.Class, sets[set].title))
 	}
 	return rec
 }

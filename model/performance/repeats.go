@@ -89,13 +89,13 @@ func spreadOf(name, symbol, unit string, all []measure) model.Figure {
 		}
 	}
 	if n == 0 {
-		return model.NotKnown(name, symbol, unit, "none of the repeats shows it")
+		return model.NotKnown(name, symbol, unit, "not determined in any of the repeats")
 	}
 	f := number(name, unit, sum/float64(n), "")
 	f.Symbol, f.Bound = symbol, bound
 	if bound == model.Interval {
 		f.Low, f.High = low, high
 	}
-	f.Note = fmt.Sprintf("mean of %d, %s to %s %s, apart by %s", n, short(lo), short(hi), unit, short(hi-lo))
+	f.Note = fmt.Sprintf("mean of %d, %s to %s %s, spread %s", n, short(lo), short(hi), unit, short(hi-lo))
 	return f
 }

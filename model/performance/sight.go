@@ -83,9 +83,9 @@ func room(limit, every, burst time.Duration) time.Duration {
 func peakText(every, burst time.Duration, frequency bool) string {
 	switch b := after(every, burst); {
 	case !frequency:
-		return "a dip or rise of the voltage is at least as large as the readings show, never at most: that takes an instrument that samples the voltage itself"
+		return "voltage dips and rises may be larger than read; the true peak needs an instrument that samples the waveform"
 	case b.Seconds() > quick, every.Seconds() > gap(b.Seconds()):
-		return "a dip or rise of the frequency is at least as large as the readings show"
+		return "frequency dips and rises may be larger than read"
 	}
-	return "a dip or rise of the frequency is bounded from both sides where enough readings lie in it"
+	return "frequency dips and rises have a lower and an upper bound when enough readings fall into them"
 }

@@ -53,8 +53,8 @@ func TestWhatAPeakIsWorth(t *testing.T) {
 		every, burst time.Duration
 		frequency    bool
 		words        string
-	}{{500 * ms, 60 * ms, true, "both sides"}, {time.Second, 60 * ms, true, "at least"}, {500 * ms, 0, true, "at least"}, {200 * ms, 0, true, "both sides"},
-		{100 * ms, 20 * ms, false, "never at most"}} {
+	}{{500 * ms, 60 * ms, true, "a lower and an upper bound"}, {time.Second, 60 * ms, true, "frequency dips and rises may be larger"}, {500 * ms, 0, true, "frequency dips and rises may be larger"}, {200 * ms, 0, true, "a lower and an upper bound"},
+		{100 * ms, 20 * ms, false, "samples the waveform"}} {
 		if got := SightOf(c.every, c.burst, c.frequency).Peak; !strings.Contains(got, c.words) {
 			t.Errorf("%s, burst %s: %q", c.every, c.burst, got)
 		}

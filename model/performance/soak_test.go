@@ -40,7 +40,7 @@ func TestAverageLoad(t *testing.T) {
 	if f := named(t, rec, "average load"); math.Abs(f.Value-960.0/18) > 0.02 {
 		t.Errorf("%+v", f)
 	}
-	if f := named(t, rec, "longest stretch below 30 % of rating"); math.Abs(f.Value-8*60) > 0.2 {
+	if f := named(t, rec, "longest time below 30 % of rated power"); math.Abs(f.Value-8*60) > 0.2 {
 		t.Errorf("%+v", f)
 	}
 }
@@ -62,7 +62,7 @@ func TestCounterStartsAnew(t *testing.T) {
 		return in
 	}
 	round := record(t, count(99970, false))
-	if f := named(t, round, "energy by the meter's counter"); f.Value != 59 || math.Abs(f.Uncertainty-1-0.005*59) > 1e-9 || f.Bound != model.Exact || !strings.Contains(f.Note, "started again 1 times") {
+	if f := named(t, round, "energy by the meter's counter"); f.Value != 59 || math.Abs(f.Uncertainty-1-0.005*59) > 1e-9 || f.Bound != model.Exact || !strings.Contains(f.Note, "rolled over 1 times") {
 		t.Errorf("round: %+v", f)
 	}
 	if f := named(t, round, "integral against the counter"); !f.Known || math.Abs(f.Value) > f.Uncertainty {
@@ -169,7 +169,7 @@ func TestRepeats(t *testing.T) {
 		t.Fatalf("%+v", rec.Repeats)
 	}
 	f := figureOf(t, rec.Repeats[0].Figures, "frequency after")
-	if math.Abs(f.Value-51.19) > 1e-6 || !strings.Contains(f.Note, "mean of 3") || !strings.Contains(f.Note, "apart by 0.02") {
+	if math.Abs(f.Value-51.19) > 1e-6 || !strings.Contains(f.Note, "mean of 3") || !strings.Contains(f.Note, "spread 0.02") {
 		t.Errorf("%+v", f)
 	}
 	if g := rec.Repeats[0]; math.Abs(g.To-40.5e3) > 1 || g.From != 0 {

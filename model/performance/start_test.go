@@ -83,10 +83,10 @@ func TestPressureStoodAlready(t *testing.T) {
 		return 0
 	}))
 	f := figureOf(t, rec.FirstStart[1].Figures, "time to first oil pressure")
-	if f.Known || !strings.Contains(f.Reason, "stood from before this crank") {
+	if f.Known || !strings.Contains(f.Reason, "already above this level before the crank") {
 		t.Errorf("%+v", f)
 	}
-	if !strings.Contains(rec.Findings[1], "1 bar of oil pressure: it still stood") {
+	if !strings.Contains(rec.Findings[1], "oil pressure 1 bar not determined: already above") {
 		t.Errorf("%q", rec.Findings[1])
 	}
 }

@@ -102,7 +102,7 @@ func (c *start) loadVolts(r model.Rating, f model.Figure) model.Figure {
 	f.LimitSource = "guide from battery test pages: 15 s load test at " + short(math.Round(c.cold)) + " °C"
 	f.Verdict = model.Within
 	if f.Value < limit {
-		f.Verdict, f.Reason = model.Outside, "the battery or its leads are weak, or the engine is stiff"
+		f.Verdict, f.Reason = model.Outside, "weak battery, poor battery leads or a stiff engine"
 	}
 	return f
 }

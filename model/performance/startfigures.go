@@ -35,17 +35,17 @@ const (
 )
 
 func (c *start) crankFigures() []model.Figure {
-	m, rest := c.crankTime(), number("rest before", "s", c.rest, "no crank before it in this run")
+	m, rest := c.crankTime(), number("rest before", "s", c.rest, "no earlier crank in this run")
 	crank := m.figure("crank time", "", "s", fixedLimit{})
-	duty(&crank, "≤ 30 s", m.hi <= longestCrank, m.lo > longestCrank, "the starter needs rest")
+	duty(&crank, "≤ 30 s", m.hi <= longestCrank, m.lo > longestCrank, "cranked too long: let the starter cool")
 	if c.unseen && rest.Known {
 		rest.Bound = model.AtMost
 	}
 	duty(&rest, "≥ 120 s", rest.Value >= leastRest && !c.unseen, rest.Value < leastRest,
-		"the starter is commonly given longer to cool")
+		"too short: let the starter cool")
 	figures := []model.Figure{crank, rest}
 	if math.IsNaN(c.self) {
-		return append(figures, number("time to self-sustained speed", "s", math.NaN(), "it did not start"))
+		return append(figures, number("time to self-sustained speed", "s", math.NaN(), "the engine did not start"))
 	}
 	return append(figures, c.selfTime())
 }
@@ -62,14 +62,14 @@ func duty(f *model.Figure, limit string, within, outside bool, reason string) {
 	case outside:
 		f.Verdict, f.Reason = model.Outside, reason
 	default:
-		f.Verdict, f.Reason = model.NotDetermined, "the limit lies within what the readings leave open"
+		f.Verdict, f.Reason = model.NotDetermined, "the limit is within the range that the readings allow"
 	}
 }
 
 // The reasons why a time of the start is not known.
 const (
-	noOnset   = "no reading shows when the crank began"
-	noRelease = "no reading of the battery shows how long the starter pulled it down"
+	noOnset   = "no reading shows when cranking began"
+	noRelease = "no battery reading shows how long the starter was engaged"
 )
 
 // crankTime is how long the starter pulled the battery down. Speed and oil do not
@@ -81,7 +81,7 @@ func (c *start) crankTime() measure {
 		return unknown(noRelease)
 	}
 	m := stretch(lo, hi, k.step)
-	m.note = "from the battery's dip, between the readings that bound it"
+	m.note = "from the dip of the battery voltage"
 	return m
 }
 
@@ -119,12 +119,12 @@ func (c *start) selfTime() model.Figure {
 		return model.NotKnown(name, "", "s", noOnset)
 	}
 	m := stretch(0, max(0, c.self-early), 0)
-	m.note = "by the vote of all signals, which comes at or after it"
+	m.note = "from the engine state, which follows it"
 	return m.figure(name, "", "s", fixedLimit{})
 }
 
 func (c *start) batteryFigures(r model.Rating) []model.Figure {
-	const none = "no battery readings at the time"
+	const none = "no battery readings at that time"
 	of := func(t *tally, v float64) float64 {
 		if t.n == 0 {
 			return math.NaN()
@@ -142,13 +142,13 @@ func (c *start) batteryFigures(r model.Rating) []model.Figure {
 	if math.IsNaN(c.self) {
 		return figures
 	}
-	charge := number("charge voltage", "V", of(&c.charge, c.charge.mean()), "no battery readings 30 to 60 s after it ran")
+	charge := number("charge voltage", "V", of(&c.charge, c.charge.mean()), "no battery readings 30 to 60 s after the start")
 	if blocks := math.Round(r.Battery / 12); blocks >= 1 && charge.Known {
 		limit := 13.2 * blocks
-		charge.Limit, charge.LimitSource, charge.Confidence = "≥ "+short(limit)+" V", "common practice, 13.2 V a 12 V block", "common practice"
+		charge.Limit, charge.LimitSource, charge.Confidence = "≥ "+short(limit)+" V", "common practice, 13.2 V per 12 V block", "common practice"
 		charge.Verdict = model.Within
 		if charge.Value < limit {
-			charge.Verdict, charge.Reason = model.Outside, "the battery is not being charged"
+			charge.Verdict, charge.Reason = model.Outside, "the battery is not charging"
 		}
 	}
 	return append(figures, charge)
@@ -161,11 +161,11 @@ func (c *start) since(x *crossing, name string) model.Figure {
 		return model.NotKnown(name, "", "s", "no readings during the start")
 	case !x.seen:
 		_, late := c.onset()
-		return model.NotKnown(name, "", "s", fmt.Sprintf("not reached in the %s s watched", short(x.last-late)))
+		return model.NotKnown(name, "", "s", fmt.Sprintf("not reached within %s s", short(x.last-late)))
 	case x.standing:
-		return model.NotKnown(name, "", "s", "it still stood from before this crank")
+		return model.NotKnown(name, "", "s", "already above this level before the crank")
 	case !x.under:
-		return model.NotKnown(name, "", "s", "it was there at the first reading")
+		return model.NotKnown(name, "", "s", "already above this level at the first reading")
 	}
 	early, late := c.onset()
 	lo, hi := max(0, x.earlier-late), max(0, x.at-early)
@@ -187,7 +187,7 @@ func (c *start) buildTime() model.Figure {
 	built.earlier -= meterBehind
 	f := c.since(&built, "time to 90 % of rated voltage")
 	if f.Known {
-		f.Note = fmt.Sprintf("a meter may show it %s s late", short(meterBehind))
+		f.Note = fmt.Sprintf("the meter may show it %s s late", short(meterBehind))
 	}
 	return f
 }
@@ -213,16 +213,16 @@ func (c *start) runUpFigures(r model.Rating) []model.Figure {
 	if c.stable.found {
 		stable = c.stable.mean
 	}
-	over := number("frequency overshoot", "%", 100*(c.top-stable)/r.Frequency, "there is no stable frequency to refer it to")
-	overV := number("voltage overshoot", "%", 100*(c.topVoltage-c.stableV.mean), "there is no stable voltage to refer it to")
+	over := number("frequency overshoot", "%", 100*(c.top-stable)/r.Frequency, "no stable frequency to compare with")
+	overV := number("voltage overshoot", "%", 100*(c.topVoltage-c.stableV.mean), "no stable voltage to compare with")
 	if !c.stableV.found {
-		overV = model.NotKnown(overV.Name, "", "%", "there is no stable voltage to refer it to")
+		overV = model.NotKnown(overV.Name, "", "%", "no stable voltage to compare with")
 	}
 	over.Bound, overV.Bound = model.AtLeast, model.AtLeast
 	if r.Frequency <= 0 {
 		over = model.NotKnown(over.Name, "", "%", "no rated frequency is given")
 	}
 	return []model.Figure{c.buildTime(), over, overV,
-		number("first stable frequency", "Hz", stable, "it held still for 10 s nowhere in the time watched"),
-		number("first stable voltage", "V", stableV, "it held still for 10 s nowhere in the time watched")}
+		number("first stable frequency", "Hz", stable, "never stable for 10 s"),
+		number("first stable voltage", "V", stableV, "never stable for 10 s")}
 }

@@ -145,7 +145,7 @@ func (b *tracks) frequencyFigures(s *stepResult, f foundStep) {
 		recoveryKey, sign = frequencyRecoveryOn, -1
 	}
 	before, known := s.step.Before[model.FrequencyPoint]
-	why := "there is no frequency before or after the step"
+	why := "no frequency was measured before or after the step"
 	if rated <= 0 {
 		known, why = false, "no rated frequency is given"
 	}
@@ -167,7 +167,7 @@ func (b *tracks) frequencyFigures(s *stepResult, f foundStep) {
 	}
 	s.put(recoveryKey, b.perSet(func(l limitSet) measure {
 		if l.tolerance == 0 {
-			return unknown("this limit set names no band to come back into")
+			return unknown("this limit set has no recovery band")
 		}
 		return recovery(r, f.jump, after, l.tolerance/200*rated)
 	})...)
@@ -218,14 +218,14 @@ func (b *tracks) voltageFigures(s *stepResult, f foundStep, adrift bool) {
 		return
 	}
 	if adrift {
-		const why = "the neutral is suspect, and the voltages of the phases follow the load"
+		const why = "the neutral is suspect: the phase voltages follow the load"
 		s.put(peakKey, unknown(why))
 		s.put(recoveryKey, unknown(why))
 		return
 	}
-	worst, recoveries := unknown("there is no voltage around the step"), make([]measure, len(b.sets))
+	worst, recoveries := unknown("no voltage was measured around the step"), make([]measure, len(b.sets))
 	for i := range recoveries {
-		recoveries[i] = unknown("there is no voltage around the step")
+		recoveries[i] = unknown("no voltage was measured around the step")
 	}
 	for _, p := range points {
 		r := b.track(p).between(f.before, f.end)
@@ -239,7 +239,7 @@ func (b *tracks) voltageFigures(s *stepResult, f foundStep, adrift bool) {
 			after = math.NaN()
 		}
 		for i, l := range b.sets {
-			m := unknown("this limit set names no band to come back into")
+			m := unknown("this limit set has no recovery band")
 			if l.settle > 0 {
 				m = recovery(r, f.jump, after, l.settle/100*rated)
 			}

@@ -106,7 +106,7 @@ func excursion(r []timedValue, j jump, level, rated, sign float64, smooth bool) 
 		most = hidden(in, level, sign, size)
 	}
 	m.hi = 100*most/rated + unc
-	m.why = fmt.Sprintf("readings came every %s s and may have missed more", short(usual))
+	m.why = fmt.Sprintf("readings every %s s may have missed a larger peak", short(usual))
 	return m
 }
 
@@ -142,12 +142,12 @@ func recovery(r []timedValue, j jump, level, half float64) measure {
 	switch {
 	case doubt+3 >= len(in) || in[len(in)-1].t-in[doubt].t < 2:
 		m.bound = model.AtLeast
-		return m.open("it had not come back for good before the next change")
+		return m.open("it had not recovered before the next change")
 	case widest > gap(usual):
 		return m.open(fmt.Sprintf("no readings for %s s after the step", short(widest)))
 	case first < outside:
 		m.bound = model.AtLeast
-		return m.open(fmt.Sprintf("it went out again, and readings every %s s miss a load that came and went", short(usual)))
+		return m.open(fmt.Sprintf("it left the band again; readings every %s s miss short loads", short(usual)))
 	}
 	m.hi = in[doubt+3].t - j.before + slack(usual)
 	m.value = (m.lo + m.hi) / 2

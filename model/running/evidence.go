@@ -7,11 +7,11 @@ import (
 	"tickover/model"
 )
 
-// evidence says in words why a state was entered: the signals that were on its
-// side, strongest question first, and those that were not.
+// evidence is the text of why a state was entered: the signals for it, the strongest question
+// first, then the signals against it.
 func (v view) evidence(to model.EngineState) string {
 	if to == model.EngineUnknown {
-		return "no signal speaks"
+		return "no signals"
 	}
 	asked, yes := v.turning, to.Turning()
 	if to.Running() && len(v.firing) > 0 {
@@ -20,19 +20,23 @@ func (v view) evidence(to model.EngineState) string {
 	if to == model.RunningDown && v.firing.sum() < 0 {
 		asked, yes = v.firing, false
 	}
-	var words []string
+	var signals []string
 	for _, vote := range asked {
 		if vote.weight > 0 == yes {
-			words = append(words, describe(vote.point, vote.value))
+			signals = append(signals, describe(vote.point, vote.value))
 		}
 	}
-	words = append(words, v.also(to, asked)...)
+	signals = append(signals, v.also(to, asked)...)
+	var against []string
 	for _, vote := range asked {
 		if vote.weight > 0 != yes {
-			words = append(words, "against it "+describe(vote.point, vote.value))
+			against = append(against, describe(vote.point, vote.value))
 		}
 	}
-	return strings.Join(words, ", ")
+	if len(against) > 0 {
+		return strings.Join(signals, ", ") + "; against: " + strings.Join(against, ", ")
+	}
+	return strings.Join(signals, ", ")
 }
 
 // also names the load where it decided.

@@ -47,8 +47,10 @@ func value(f model.Figure) string {
 	switch {
 	case f.Bound == model.Interval:
 		return number(f.Low) + " to " + number(f.High) + unit
-	case f.Bound == model.AtMost, f.Bound == model.AtLeast && f.Value < 0:
-		return text + " or lower"
+	case f.Bound == model.AtMost:
+		return "at most " + text
+	case f.Bound == model.AtLeast && f.Value < 0:
+		return "dip of " + number(-f.Value) + unit + " or more"
 	case f.Bound == model.AtLeast:
 		return "at least " + text
 	case f.Uncertainty > 0:
