@@ -32,17 +32,17 @@ func recorded(t *testing.T, day pastScript) (state string) {
 // gives neither.
 func TestWiringCommandNamesEachMistake(t *testing.T) {
 	walks := map[string]string{
-		"":                           "every current and voltage input is on its own phase, the right way round",
+		"":                           "every current and voltage input is on its own phase, with the right polarity",
 		"ct-l1-reversed":             "the current transformer on the input of L1 is reversed",
-		"cts-all-reversed":           "all current transformers are reversed, or the meter counts the other way",
-		"cts-l1-l2-exchanged":        "the current transformers of L1 and L2 are exchanged at the meter",
-		"cts-exchanged-one-reversed": "the current transformers of L1 and L2 are exchanged at the meter; the current transformer on the input of L1 is reversed",
+		"cts-all-reversed":           "all current transformers are reversed, or the meter uses the opposite sign",
+		"cts-l1-l2-exchanged":        "the current transformers of L1 and L2 are swapped at the meter",
+		"cts-exchanged-one-reversed": "the current transformers of L1 and L2 are swapped at the meter; the current transformer on the input of L1 is reversed",
 		"cts-shifted":                "all current transformers are shifted by one phase: the input of L1 has the transformer of L2",
 		"cts-shifted-back":           "all current transformers are shifted by one phase: the input of L1 has the transformer of L3",
-		"cts-shifted-reversed":       "all current transformers are shifted by one phase: the input of L1 has the transformer of L2; all current transformers are reversed, or the meter counts the other way",
-		"voltages-l1-l2-exchanged":   "the voltage leads of L1 and L2 are exchanged at the meter",
-		"neutral-l2-exchanged":       "the voltage leads of L2 and N are exchanged at the meter",
-		"voltage-l3-open":            "the voltage lead of L3 is open, or its fuse is",
+		"cts-shifted-reversed":       "all current transformers are shifted by one phase: the input of L1 has the transformer of L2; all current transformers are reversed, or the meter uses the opposite sign",
+		"voltages-l1-l2-exchanged":   "the voltage leads of L1 and L2 are swapped at the meter",
+		"neutral-l2-exchanged":       "the voltage leads of L2 and N are swapped at the meter",
+		"voltage-l3-open":            "the voltage lead or fuse of L3 is open",
 	}
 	for _, m := range append(plant.Mistakes(), plant.Mistake{Make: func(*plant.Plant) {}}) {
 		t.Run("mistake "+m.Name, func(t *testing.T) {

@@ -77,7 +77,7 @@ func (s *screen) end() int {
 }
 
 // A walk on a terminal as somebody does it at night: the set not running yet,
-// a phase taken twice, begun anew in the wrong order, to the end; and another
+// a phase taken twice, a new start in the wrong order, to the end; and another
 // that is broken off.
 func TestWalkOnATerminal(t *testing.T) {
 	t.Parallel()
@@ -94,9 +94,9 @@ func TestWalkOnATerminal(t *testing.T) {
 	}
 	walk.await("0 of 3 outlets done; next is L1")
 	switched(0, "1 of 3 outlets done; next is L2")
-	switched(0, "switchings 1 and 2 moved the same current input")
-	switched(1, "begun anew since: 1 of 3 outlets done; next is L2")
-	switched(0, "begun anew since: 2 of 3 outlets done; next is L3")
+	switched(0, "switchings 1 and 2 changed the same current input")
+	switched(1, "started again: 1 of 3 outlets done; next is L2")
+	switched(0, "started again: 2 of 3 outlets done; next is L3")
 	switched(2, "the outlets labelled L1 and L2 are exchanged, or the walk took them in another order")
 	if code := walk.end(); code != model.NoFault {
 		t.Errorf("the walk ended with %d", code)

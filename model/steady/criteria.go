@@ -13,13 +13,13 @@ type criteria struct {
 	now     float64
 	r       *model.Readiness
 	left    float64
-	unknown bool // the time left cannot be said
+	unknown bool // the time left is not known
 }
 
-// miss notes a criterion not met; left is how long it needs at least, below 0
-// when nobody can say.
-func (c *criteria) miss(words string, left float64) {
-	c.r.Unmet = append(c.r.Unmet, words)
+// miss adds a criterion that is not met; left is how long it needs at least in s, below 0
+// when that is not known.
+func (c *criteria) miss(text string, left float64) {
+	c.r.Unmet = append(c.r.Unmet, text)
 	c.left, c.unknown = max(c.left, left), c.unknown || left < 0
 }
 
@@ -30,38 +30,40 @@ func (c *criteria) close() {
 	}
 }
 
-// quiet asks that a value's standard deviation stays below limit for a minute.
-func (c *criteria) quiet(h *history, name, unit string, limit, scale float64) {
+// quiet requires the standard deviation of a value to stay below limit for a minute.
+func (c *criteria) quiet(h *history, name, unit string, limit float64) {
 	list, spanned := h.from(c.now, quietTime)
 	if len(list) == 0 {
-		c.miss(name+" is not known now", -1)
+		c.miss(name+" has no reading now", -1)
 		return
 	}
 	_, deviation := h.since(list[0].t)
 	switch {
 	case deviation >= limit:
-		c.miss(fmt.Sprintf("%s moves: standard deviation %.2f %s, below %.2f %s is asked", name, deviation*scale, unit, limit*scale, unit),
-			quietTime-h.quietFor(c.now, limit))
+		c.miss(fmt.Sprintf("%s still swings: %.2f %s, needs less than %.2f %s",
+			name, deviation, unit, limit, unit), quietTime-h.quietFor(c.now, limit))
 	case spanned < quietTime-1:
-		c.miss(fmt.Sprintf("%s is watched for %s of %s", name, clock(spanned), clock(quietTime)), quietTime-spanned)
+		c.miss(fmt.Sprintf("%s observed for %s of %s", name, clock(spanned), clock(quietTime)), quietTime-spanned)
 	}
 }
 
-// level asks that a value changes by less than limit in five minutes.
-func (c *criteria) level(h *history, name string, limit, scale float64, unit, point string) {
+// level requires a value to change by less than limit in five minutes. scale converts to the
+// unit shown.
+func (c *criteria) level(h *history, name string, limit, scale float64, unit string) {
 	if len(h.r) == 0 {
-		c.r.Unasked = append(c.r.Unasked, point+" is not read")
+		c.r.Unasked = append(c.r.Unasked, name+" is not measured")
 		return
 	}
 	list, spanned := h.from(c.now, levelTime)
 	switch {
 	case len(list) == 0:
-		c.miss(point+" is not known now", -1)
+		c.miss(name+" has no reading now", -1)
 	case spanned < levelTime-5:
-		c.miss(fmt.Sprintf("%s is watched for %s of %s", name, clock(spanned), clock(levelTime)), levelTime-spanned)
+		c.miss(fmt.Sprintf("%s observed for %s of %s", name, clock(spanned), clock(levelTime)), levelTime-spanned)
 	default:
 		if by := slope(list) * levelTime; math.Abs(by) >= limit {
-			c.miss(fmt.Sprintf("%s changes by %+.2f %s in 5 min, less than %.2f %s is asked", name, by*scale, unit, limit*scale, unit), -1)
+			c.miss(fmt.Sprintf("%s still changes: %+.2f %s in 5 min, needs less than %.2f %s",
+				name, by*scale, unit, limit*scale, unit), -1)
 		}
 	}
 }

@@ -22,8 +22,8 @@ const (
 	slowestNeeded = 1.0   // s between the readings kept of coolant and oil
 )
 
-// Monitor follows a running set scan by scan and says whether it stands steady.
-// Create it with NewMonitor. It keeps five minutes of a few points.
+// Monitor follows a running set scan by scan and judges whether it is steady. Create it with
+// NewMonitor. It keeps five minutes of a few points.
 type Monitor struct {
 	rating        model.Rating
 	boot          uint32
@@ -57,9 +57,9 @@ func (m *Monitor) clear() {
 	m.rated = false
 }
 
-// Step takes one scan, derived points included, the engine state and the
-// active alarms in words. What it learns is appended to the scan as derived
-// points, and returned.
+// Step takes one scan with its derived points, the engine state and the texts of the active
+// alarms. It returns the judgement and appends it to the scan as derived points: mean (Hz, V)
+// and swing of frequency and voltage over 10 s, step.ready (0 or 1) and step.ready.left (s).
 func (m *Monitor) Step(scan *model.Scan, state model.EngineState, alarms []string) model.Readiness {
 	if scan.At.Boot != m.boot {
 		m.clear()
@@ -73,7 +73,7 @@ func (m *Monitor) Step(scan *model.Scan, state model.EngineState, alarms []strin
 	return m.readiness
 }
 
-// Last returns what the last step found.
+// Last returns the judgement of the last Step.
 func (m *Monitor) Last() model.Readiness { return m.readiness }
 
 // follow begins the hold when rated speed is reached.
@@ -81,7 +81,7 @@ func (m *Monitor) follow(state model.EngineState) {
 	now := state.AtRatedSpeed()
 	if now && !m.rated {
 		m.since, m.powered = m.now, false
-		m.clear() // how everything rose on the way is no drift
+		m.clear() // the rise during the run-up is not a drift
 	}
 	m.rated = now
 }
@@ -134,7 +134,7 @@ func StepThreshold(r model.Rating) float64 {
 // voltages are the points that are watched: the phases to neutral, then phase to phase.
 var voltages = slices.Concat(model.PhaseVoltages[:], model.LineVoltages[:])
 
-// carry begins the hold anew when the load has moved by a step.
+// carry restarts the hold when the load has changed by a step.
 func (m *Monitor) carry(power float64) {
 	if m.powered && math.Abs(power-m.power) < StepThreshold(m.rating) {
 		return
@@ -149,39 +149,41 @@ func (m *Monitor) carry(power float64) {
 func (m *Monitor) judge(state model.EngineState, alarms []string) model.Readiness {
 	r := model.Readiness{Frequency: m.frequency.swing(m.now), Voltage: m.voltage.swing(m.now)}
 	if !state.AtRatedSpeed() {
-		r.Unmet = append(r.Unmet, "the set is not at rated speed and voltage")
+		r.Unmet = append(r.Unmet, "The set is not at rated speed")
 		return r
 	}
 	c := criteria{now: m.now, r: &r}
-	c.quiet(&m.frequency, "frequency", "Hz", quietHertz, 1)
+	c.quiet(&m.frequency, "Frequency", "Hz", quietHertz)
 	for k := range m.voltages {
 		if len(m.voltages[k].r) > 0 && (k < 3 || len(m.voltages[0].r) == 0) {
 			mean, _ := m.voltages[k].since(m.now - quietTime)
-			c.quiet(&m.voltages[k], voltageNames[k], "V", quietVolts*mean, 1)
+			c.quiet(&m.voltages[k], voltageNames[k], "V", quietVolts*mean)
 		}
 	}
 	if len(m.voltage.r) == 0 {
-		c.miss("no voltage is read", -1)
+		c.miss("No voltage is measured", -1)
 	}
 	held := m.now - m.since
 	r.Held = seconds(held)
 	r.Settled = len(r.Unmet) == 0 && held >= quietTime
 	if !m.powered {
-		r.Unasked = append(r.Unasked, "active power is not read: a change of load shows only in frequency and voltage")
+		r.Unasked = append(r.Unasked, "Active power is not measured: a load change shows only in frequency and voltage")
 	}
 	if held < holdTime {
-		c.miss("the load is held for "+clock(held)+" of "+clock(holdTime), holdTime-held)
+		c.miss("Load unchanged for "+clock(held)+" of "+clock(holdTime), holdTime-held)
 	}
-	c.level(&m.coolant, "coolant", levelCoolant, 1, "K", "coolant temperature")
-	c.level(&m.oil, "oil pressure", levelOil, 1e-5, "bar", "oil pressure")
+	c.level(&m.coolant, "Coolant temperature", levelCoolant, 1, "K")
+	c.level(&m.oil, "Oil pressure", levelOil, 1e-5, "bar")
 	for _, a := range alarms {
-		c.miss("alarm: "+a, -1)
+		c.miss("Alarm: "+a, -1)
 	}
 	c.close()
 	return r
 }
 
-var voltageNames = [6]string{"voltage L1", "voltage L2", "voltage L3", "voltage L1-L2", "voltage L2-L3", "voltage L3-L1"}
+var voltageNames = [6]string{
+	"Voltage L1", "Voltage L2", "Voltage L3", "Voltage L1-L2", "Voltage L2-L3", "Voltage L3-L1",
+}
 
 // append writes what was found as derived points.
 func (m *Monitor) append(scan *model.Scan) {

@@ -90,21 +90,21 @@ func TestReadyCriteria(t *testing.T) {
 		settled bool
 		left    time.Duration
 	}{
-		{"hunting", func(s int, scan *model.Scan) { set(scan, model.FrequencyPoint, 50.5+0.22*float64(s%2)) }, "frequency moves: standard deviation 0.11 Hz", false, time.Minute},
-		{"one phase flickers", func(s int, scan *model.Scan) { set(scan, model.VoltageL2N, 230+4*float64(s%2)) }, "voltage L2 moves", false, time.Minute},
-		{"warming", func(s int, scan *model.Scan) { set(scan, model.CoolantTemperature, 60+float64(s)/300) }, "coolant changes by +1.00 K in 5 min", true, 0},
-		{"oil thins", func(s int, scan *model.Scan) { set(scan, model.OilPressure, 3.2e5-40*float64(s)) }, "oil pressure changes by -0.12 bar", true, 0},
+		{"hunting", func(s int, scan *model.Scan) { set(scan, model.FrequencyPoint, 50.5+0.22*float64(s%2)) }, "Frequency still swings: 0.11 Hz, needs less than 0.10 Hz", false, time.Minute},
+		{"one phase flickers", func(s int, scan *model.Scan) { set(scan, model.VoltageL2N, 230+4*float64(s%2)) }, "Voltage L2 still swings", false, time.Minute},
+		{"warming", func(s int, scan *model.Scan) { set(scan, model.CoolantTemperature, 60+float64(s)/300) }, "Coolant temperature still changes: +1.00 K in 5 min", true, 0},
+		{"oil thins", func(s int, scan *model.Scan) { set(scan, model.OilPressure, 3.2e5-40*float64(s)) }, "Oil pressure still changes: -0.12 bar", true, 0},
 		{"a step 100 s ago", func(s int, scan *model.Scan) {
 			if s >= 300 {
 				set(scan, model.PowerActive, 14600)
 			}
-		}, "the load is held for 1 min 39 s of 5 min", true, 201 * time.Second},
-		{"load creeps", func(s int, scan *model.Scan) { set(scan, model.PowerActive, 12000+100*float64(s)) }, "the load is held for", false, 0},
+		}, "Load unchanged for 1 min 39 s of 5 min", true, 201 * time.Second},
+		{"load creeps", func(s int, scan *model.Scan) { set(scan, model.PowerActive, 12000+100*float64(s)) }, "Load unchanged for", false, 0},
 		{"frequency lost", func(s int, scan *model.Scan) {
 			if s > 350 {
 				scan.Samples = nil
 			}
-		}, "frequency is not known now", false, 0},
+		}, "Frequency has no reading now", false, 0},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			r := still(NewMonitor(plant.HatcheryRating()), 1, 400, c.change)
@@ -121,13 +121,13 @@ func TestReadyCriteria(t *testing.T) {
 	}
 }
 
-// An active alarm and a new boot both stand against the next step; what is not
-// read is said.
+// An active alarm and a new boot both prevent the next step; points that are not measured are
+// listed.
 func TestReadyOtherwise(t *testing.T) {
 	m := NewMonitor(plant.HatcheryRating())
 	still(m, 1, 400, nil)
 	scan := &model.Scan{At: instant(400), Samples: []model.Sample{model.GoodSample(model.FrequencyPoint, 50.5)}}
-	if r := m.Step(scan, model.Loaded, []string{"Coolant hot"}); r.Ready || r.Unmet[0] != "alarm: Coolant hot" || r.Left != 0 || !r.Settled {
+	if r := m.Step(scan, model.Loaded, []string{"Coolant hot"}); r.Ready || r.Unmet[0] != "Alarm: Coolant hot" || r.Left != 0 || !r.Settled {
 		t.Errorf("with an alarm: %+v", r)
 	}
 	for p, v := range map[model.PointID]float64{model.FrequencyMean: 50.5, model.FrequencySwing: 0, model.StepReady: 0} {

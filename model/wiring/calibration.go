@@ -10,13 +10,13 @@ import (
 // calibrations tells of sensors whose calibration does not count any more, and
 // of instruments whose did not when they were read.
 func (w *Evidence) calibrations(b Context) model.Check {
-	const code, title = "C36", "calibrations count"
+	const code, title = "C36", "calibrations are valid"
 	var bad, open []string
 	n := 0
 	tell := func(who string, v model.Validity, words string) {
 		switch {
 		case v.On.IsZero():
-			open = append(open, who+" says no day")
+			open = append(open, who+" has no calibration date")
 		case words != "":
 			bad = append(bad, who+": "+words)
 		default:
@@ -41,13 +41,13 @@ func (w *Evidence) calibrations(b Context) model.Check {
 	}
 	switch {
 	case len(bad) > 0:
-		return check(code, title, true, strings.Join(append(bad, open...), "; "), "calibrate again, or write how long it counts: valid 24 months")
+		return check(code, title, true, strings.Join(append(bad, open...), "; "), "calibrate again, or enter how long it is valid: valid 24 months")
 	case len(open) > 0:
 		return notDetermined(code, title, strings.Join(open, "; "))
 	case n == 0:
-		return notDetermined(code, title, "no sensor and no instrument has a day of calibration written down")
+		return notDetermined(code, title, "no sensor and no instrument has a calibration date")
 	case b.Now.IsZero():
-		return notDetermined(code, title, "no clock knows the day")
+		return notDetermined(code, title, "the date is not known")
 	}
-	return check(code, title, false, fmt.Sprintf("all %d are in time", n), "")
+	return check(code, title, false, fmt.Sprintf("all %d are valid", n), "")
 }

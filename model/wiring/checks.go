@@ -47,9 +47,9 @@ func notDetermined(code, title, why string) model.Check {
 func (w *Evidence) Checks(b Context) []model.Check {
 	all := []model.Check{w.answering(), w.orders(), handReadings("C03", "scale against a hand meter", b, model.Voltage, `voltage.l1n "230.4 V"`), w.starDelta(), w.neutralLead(), w.openLead(),
 		w.neutralCheck(), rotation(b), w.oneReversed(), w.allReversed(), w.pattern(b), w.leading(b), lastWalk(b), handReadings("C14", "current ratio against a clamp meter", b, model.Current, `current.l1 "12.5 A"`),
-		w.agree("C15", "apparent power is voltage times current", func(p *phaseSeen) pile { return p.vi }, 1, 0.02, "the powers are scaled differently from voltage and current"),
-		w.agree("C16", "P² + Q² = S²", func(p *phaseSeen) pile { return p.pqs }, 1, 0.03, "harmonics are strong, or the meter counts reactive power another way"),
-		w.agree("C17", "power factor agrees with P/S", func(p *phaseSeen) pile { return p.factor }, 0, 0.02, "the register of the power factor is scaled or placed wrong"),
+		w.agree("C15", "apparent power equals voltage times current", func(p *phaseSeen) pile { return p.vi }, 1, 0.02, "check the scale of the power registers"),
+		w.agree("C16", "P² + Q² = S²", func(p *phaseSeen) pile { return p.pqs }, 1, 0.03, "strong harmonics, or the meter defines reactive power differently"),
+		w.agree("C17", "power factor agrees with P/S", func(p *phaseSeen) pile { return p.factor }, 0, 0.02, "check the register and scale of the power factor"),
 		w.totals(), w.idleCurrents(), w.neutralCurrent(), w.counter(), w.speeds(), w.sag(b), w.coldSoak(), w.oilAtRest(), w.windows(), w.reversedCouple(),
 		w.followers(), handReadings("C29", "battery against a hand meter", b, model.NoQuantity, `battery.voltage "12.6 V"`), w.contacts(), w.refresh(), w.housekeeping(b), w.limits(b), w.stuck()}
 	return append(all, w.neutralPlace(b), w.calibrations(b), w.starPoint(), w.voltageTaps())
@@ -77,7 +77,7 @@ func (w *Evidence) answering() model.Check {
 	if len(bad)+len(good) == 0 {
 		return notDetermined(code, title, "fewer than 50 polls are on record")
 	}
-	return check(code, title, len(bad) > 0, strings.Join(append(bad, good...), "; "), "look at plugs, termination, unit numbers and baud rate; tickover lines tells more")
+	return check(code, title, len(bad) > 0, strings.Join(append(bad, good...), "; "), "check plugs, termination, unit numbers and baud rate")
 }
 
 // orders tries the other word orders where what a wide register gives makes no
@@ -97,17 +97,17 @@ func (w *Evidence) orders() model.Check {
 			read = seen.wild.median()
 		}
 		if r, ok := suggestRegister(p, read); ok {
-			bad = append(bad, fmt.Sprintf("%s makes sense with type: %s, word order: %s", id, r.Type, r.Order))
+			bad = append(bad, fmt.Sprintf("%s is plausible with type: %s, word order: %s", id, r.Type, r.Order))
 		}
 	}
 	if wide == 0 {
-		return notDetermined(code, title, "no point of two registers or more has given anything")
+		return notDetermined(code, title, "no point with two or more registers was read")
 	}
 	words := strings.Join(bad, "; ")
 	if len(bad) == 0 {
-		words = "no value would make more sense in another order"
+		words = "no value is more plausible in another order"
 	}
-	return check(code, title, len(bad) > 0, words, "write it so in the configuration")
+	return check(code, title, len(bad) > 0, words, "enter it in the configuration")
 }
 
 // suggestRegister returns the register in whose word order, or failing that as
@@ -169,9 +169,9 @@ func (w *Evidence) starDelta() model.Check {
 		return notDetermined(code, title, "no voltages at rated speed yet")
 	}
 	r := w.lines.ratio.median()
-	do := "the registers of line and phase voltages are mixed, or a voltage lead sits wrong"
+	do := "check the registers of line and phase voltages, and the voltage leads"
 	if math.Abs(r-1) < 0.02 {
-		do = "line voltages stand where phase voltages should: look up the registers"
+		do = "phase voltages read line voltage: correct the registers"
 	}
 	return check(code, title, math.Abs(r/math.Sqrt(3)-1) > 0.01, fmt.Sprintf("the ratio is %.3f", r), do)
 }
@@ -201,7 +201,7 @@ func (w *Evidence) neutralLead() model.Check {
 	others := (sum(ln) - ln[low]) / 2
 	wrong := math.Abs(others/ln[low]/math.Sqrt(3)-1) < 0.05
 	return check(code, title, wrong, fmt.Sprintf("phase voltages %.0f, %.0f, %.0f V", ln[0], ln[1], ln[2]),
-		fmt.Sprintf("the leads of N and %s are exchanged at the meter", phaseNames[low]))
+		fmt.Sprintf("the leads of N and %s are swapped at the meter", phaseNames[low]))
 }
 
 func (w *Evidence) openLead() model.Check {
@@ -216,17 +216,17 @@ func (w *Evidence) openLead() model.Check {
 }
 
 func (w *Evidence) neutralCheck() model.Check {
-	const code, title = "C07", "the neutral is whole"
+	const code, title = "C07", "the neutral is intact"
 	if w.neutral.seen < inARow {
-		return notDetermined(code, title, "phase and line voltages together are not on record")
+		return notDetermined(code, title, "phase and line voltages were not measured together")
 	}
-	c := check(code, title, w.neutral.open > 0, fmt.Sprintf("%d of %d readings speak for a break", w.neutral.open, w.neutral.seen),
-		"switch the loads off before appliances are harmed, then look for the break between star point and board")
+	c := check(code, title, w.neutral.open > 0, fmt.Sprintf("%d of %d readings show a break", w.neutral.open, w.neutral.seen),
+		"switch the loads off to protect appliances, then find the break between star point and board")
 	if star := w.loads.ended().star; w.neutral.open == 0 && (star.lastClosed || star.still > 0 && star.moved == 0) {
-		return notDetermined(code, title, "the phase voltages shown may be worked out without N; see C37")
+		return notDetermined(code, title, "the meter may calculate the phase voltages without N; see C37")
 	}
 	if w.neutral.open > 0 {
-		c.Words += fmt.Sprintf("; the star point was up to %.0f V off", w.neutral.shift)
+		c.Words += fmt.Sprintf("; star-point shift up to %.0f V", w.neutral.shift)
 	}
 	return c
 }
@@ -235,14 +235,14 @@ func rotation(b Context) model.Check {
 	const code, title = "C08", "phase rotation"
 	for i := len(b.Hand) - 1; i >= 0; i-- {
 		if m := b.Hand[i].Hand; m != nil && m.Kind == model.PhaseRotation {
-			return check(code, title, m.Value != 1, "by a rotation indicator at "+m.Points, "exchange two phases: motors would turn backwards")
+			return check(code, title, m.Value != 1, "by a rotation indicator at "+m.Points, "swap two phases: motors would turn backwards")
 		}
 	}
-	return notDetermined(code, title, "magnitudes do not tell it: use a rotation indicator and enter it with tickover measure")
+	return notDetermined(code, title, "the meter does not show it: use a rotation indicator and enter the result as a measurement")
 }
 
 func (w *Evidence) oneReversed() model.Check {
-	const code, title = "C09", "no single transformer is reversed"
+	const code, title = "C09", "no single current transformer is reversed"
 	var bad []string
 	n := 0
 	for k := range 3 {
@@ -252,7 +252,7 @@ func (w *Evidence) oneReversed() model.Check {
 		n++
 		pf := w.phase[k].pf.median()
 		if math.Abs(pf) < 0.5 {
-			return notDetermined(code, title, fmt.Sprintf("%s shows a power factor of %.2f: more than one thing may be wrong; see C11", phaseNames[k], pf))
+			return notDetermined(code, title, fmt.Sprintf("%s has a power factor of %.2f: there may be more than one mistake; see C11", phaseNames[k], pf))
 		}
 		if pf < -0.8 {
 			bad = append(bad, phaseNames[k])
@@ -262,25 +262,25 @@ func (w *Evidence) oneReversed() model.Check {
 		return notDetermined(code, title, "no phase carried load yet")
 	}
 	if len(bad) == 3 {
-		return check(code, title, false, "all three are negative alike; see C10", "")
+		return check(code, title, false, "all three phases are negative; see C10", "")
 	}
-	words := "no phase runs backwards"
+	words := "no phase has negative power"
 	if len(bad) > 0 {
 		words = "the power of " + strings.Join(bad, " and ") + " is negative at a good power factor"
 	}
-	return check(code, title, len(bad) > 0, words, "turn that transformer, or its two leads; short it first")
+	return check(code, title, len(bad) > 0, words, "short the current transformer, then reverse it or its two leads")
 }
 
 // allReversed holds the set's power against its currents: what a set delivers is
 // positive in total, whatever single phases show.
 func (w *Evidence) allReversed() model.Check {
-	const code, title = "C10", "power counts as delivered"
+	const code, title = "C10", "delivered power is positive"
 	if len(w.lines.delivered) < least {
-		return notDetermined(code, title, "no load with power and currents is on record")
+		return notDetermined(code, title, "no load with power and currents was measured")
 	}
 	pf := w.lines.delivered.median()
-	return check(code, title, pf < backwardsBelow, fmt.Sprintf("the power in total is %.2f of what voltages and currents give", pf),
-		"transformers face the load, or the meter counts the other way: do the one-heater walk, then turn them, or take the meter's import registers, and note it")
+	return check(code, title, pf < backwardsBelow, fmt.Sprintf("total power is %.2f of voltage times current", pf),
+		"the current transformers are reversed, or the meter uses the opposite sign: do the one-heater walk, then reverse them or use the meter's import registers")
 }
 
 func lastWalk(b Context) model.Check {
@@ -289,7 +289,7 @@ func lastWalk(b Context) model.Check {
 			return checks[0]
 		}
 	}
-	return notDetermined("C13", "one-heater walk", "it was not done: tickover wiring walk leads through it in four minutes")
+	return notDetermined("C13", "one-heater walk", "not done yet: it takes four minutes, by tickover wiring walk")
 }
 
 func (w *Evidence) agree(code, title string, of func(*phaseSeen) pile, want, slack float64, do string) model.Check {
@@ -305,18 +305,18 @@ func (w *Evidence) agree(code, title string, of func(*phaseSeen) pile, want, sla
 		}
 	}
 	if n == 0 {
-		return notDetermined(code, title, "no loaded phase with these points is on record")
+		return notDetermined(code, title, "no loaded phase with these points was measured")
 	}
-	return check(code, title, math.Abs(worst-want) > slack, fmt.Sprintf("furthest off: %.3f where %.0f is right", math.Round(1000*worst)/1000+0, want), do)
+	return check(code, title, math.Abs(worst-want) > slack, fmt.Sprintf("largest error: %.3f, correct is %.0f", math.Round(1000*worst)/1000+0, want), do)
 }
 
 func (w *Evidence) totals() model.Check {
 	const code, title = "C18", "phases add up to the total"
 	if len(w.lines.total) < least {
-		return notDetermined(code, title, "no load with power of each phase and in total is on record")
+		return notDetermined(code, title, "no load with power per phase and in total was measured")
 	}
 	r := w.lines.total.median()
-	return check(code, title, math.Abs(r-1) > 0.01, fmt.Sprintf("the sum of phases is %.3f of the total", r), "one of the registers is scaled or placed wrong")
+	return check(code, title, math.Abs(r-1) > 0.01, fmt.Sprintf("the sum of the phases is %.3f of the total", r), "check the registers and scales of the powers")
 }
 
 func (w *Evidence) idleCurrents() model.Check {
@@ -331,25 +331,25 @@ func (w *Evidence) idleCurrents() model.Check {
 	if n == 0 {
 		return notDetermined(code, title, "the meter was not read at standstill")
 	}
-	return check(code, title, worst > 0.005*max(w.rating.Current(), 20), fmt.Sprintf("at most %.2f A", worst), "the current input has an offset or picks up from elsewhere")
+	return check(code, title, worst > 0.005*max(w.rating.Current(), 20), fmt.Sprintf("at most %.2f A", worst), "the current input has an offset or picks up interference")
 }
 
 func (w *Evidence) counter() model.Check {
 	const code, title = "C21", "energy counter agrees with power"
 	e := w.energy
 	if e.duration < 30*time.Minute || e.joules < 0.05*w.rating.ActivePower()*e.duration.Seconds() {
-		return notDetermined(code, title, "half an hour under load without a gap is not on record")
+		return notDetermined(code, title, "half an hour on load without a gap is needed")
 	}
 	r := (e.last - e.first) / e.joules
-	return check(code, title, math.Abs(r-1) > 0.02, fmt.Sprintf("the counter rose by %.3f of the sum of power over %s", r, model.Lasting(e.duration.Round(time.Minute))),
-		"the counter's scale is wrong, or it counts the other direction")
+	return check(code, title, math.Abs(r-1) > 0.02, fmt.Sprintf("the counter rose by %.3f of the integrated power in %s", r, model.Lasting(e.duration.Round(time.Minute))),
+		"check the counter's scale and direction")
 }
 
 func (w *Evidence) speeds() model.Check {
 	const code, title = "C22", "frequency agrees with speed"
 	if len(w.speed) < least {
-		return notDetermined(code, title, "frequency and speed together are not on record")
+		return notDetermined(code, title, "frequency and speed were not measured together")
 	}
 	r := w.speed.median()
-	return check(code, title, math.Abs(r-1) > 0.01, fmt.Sprintf("the frequency is %.3f of what the speed says", r), "the pulses for one revolution, or the number of poles, are wrong")
+	return check(code, title, math.Abs(r-1) > 0.01, fmt.Sprintf("the frequency is %.3f of the value from the speed", r), "correct the pulses per revolution or the number of poles")
 }

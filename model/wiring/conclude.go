@@ -17,26 +17,26 @@ func conclude(steps [3]switching, rating model.Rating, heater float64) model.Wal
 	phase := phaseOf(rating)
 	scaled := voltageScale(steps, phase)
 	if slices.ContainsFunc(steps[:], func(s switching) bool { return s.noQ }) {
-		main.Words = "the meter gives no active and reactive power for each phase, so angles cannot be told"
-		main.Do = "read them too, if the meter has them"
+		main.Words = "the meter has no active and reactive power per phase: angles not determined"
+		main.Do = "add these points to the configuration, if the meter has them"
 		walk.Words, walk.Checks = main.Words, []model.Check{main}
 		return walk
 	}
 	best, alternatives := explain(steps, phase*scaled)
 	if math.IsInf(best.cost, 1) {
-		main.Outcome, main.Words = model.Finding, "what was seen fits no exchange or reversal of leads alone"
-		main.Do = "look for an open or shorted transformer, two mistakes at one terminal, or another load that moved, and walk again"
+		main.Outcome, main.Words = model.Finding, "no swap or reversal of leads explains the readings"
+		main.Do = "check for an open or shorted transformer, two mistakes at one terminal, or another load that changed; repeat the walk"
 		walk.Words, walk.Checks = main.Words, []model.Check{main}
 		return walk
 	}
 	words := best.texts()
-	main.Outcome, main.Words = model.Pass, "every current and voltage input is on its own phase, the right way round"
+	main.Outcome, main.Words = model.Pass, "every current and voltage input is on its own phase, with the right polarity"
 	if len(words) > 0 {
 		main.Outcome, main.Words = model.Finding, strings.Join(words, "; ")
-		main.Do = "stop the set, short the transformers before their leads are moved, put right what the drawing marks, and walk again"
+		main.Do = "stop the set, short the current transformers before you move their leads, correct what the drawing marks, and repeat the walk"
 	}
 	if other := alternative(best, alternatives); other != "" {
-		main.Words += "; it could as well be: " + other
+		main.Words += "; also possible: " + other
 	}
 	main.Figures = map[string]float64{"load angle": best.lag * 180 / math.Pi, "mistakes": best.mistakes()}
 	walk.Words, walk.Drawing = main.Words, best.drawing()
@@ -80,20 +80,20 @@ func (h hypothesis) texts() []string {
 	case 0:
 	case 2:
 		a, b := pair(h.outlet[:])
-		say("the outlets labelled %s and %s are exchanged, or the walk took them in another order", phaseNames[a], phaseNames[b])
+		say("the outlets labelled %s and %s are swapped, or the walk took them in another order", phaseNames[a], phaseNames[b])
 	default:
-		say("the labels of the outlets are turned by one phase, or the walk took them in another order")
+		say("the labels of the outlets are shifted by one phase, or the walk took them in another order")
 	}
 	switch exchanged(h.current[:]) {
 	case 0:
 	case 2:
 		a, b := pair(h.current[:])
-		say("the current transformers of %s and %s are exchanged at the meter", phaseNames[a], phaseNames[b])
+		say("the current transformers of %s and %s are swapped at the meter", phaseNames[a], phaseNames[b])
 	default:
 		say("all current transformers are shifted by one phase: the input of L1 has the transformer of %s", phaseNames[h.current[0]])
 	}
 	if h.reversed == [3]bool{true, true, true} {
-		say("all current transformers are reversed, or the meter counts the other way")
+		say("all current transformers are reversed, or the meter uses the opposite sign")
 	} else {
 		for k, r := range h.reversed {
 			if r {
@@ -107,7 +107,7 @@ func (h hypothesis) texts() []string {
 func (h hypothesis) voltageTexts() []string {
 	for k, c := range h.voltage {
 		if c < 0 {
-			return []string{"the voltage lead of " + phaseNames[k] + " is open, or its fuse is"}
+			return []string{"the voltage lead or fuse of " + phaseNames[k] + " is open"}
 		}
 	}
 	switch exchanged(h.voltage[:]) {
@@ -115,7 +115,7 @@ func (h hypothesis) voltageTexts() []string {
 		return nil
 	case 2:
 		a, b := pair(h.voltage[:])
-		return []string{fmt.Sprintf("the voltage leads of %s and %s are exchanged at the meter", phaseNames[a], phaseNames[b])}
+		return []string{fmt.Sprintf("the voltage leads of %s and %s are swapped at the meter", phaseNames[a], phaseNames[b])}
 	}
 	var parts []string
 	for k, c := range h.voltage {
@@ -123,7 +123,7 @@ func (h hypothesis) voltageTexts() []string {
 			parts = append(parts, fmt.Sprintf("input %s has %s", phaseNames[k], phaseNames[c]))
 		}
 	}
-	return []string{"the voltage leads are mixed up at the meter: " + strings.Join(parts, ", ")}
+	return []string{"the voltage leads are on wrong inputs: " + strings.Join(parts, ", ")}
 }
 
 func exchanged(order []int) int { return int(2 * disorder(order)) }
@@ -177,12 +177,12 @@ func scaleCheck(steps [3]switching, phase, heater, scaled float64) model.Check {
 	c := model.Check{Code: "C14", Title: "scale of currents and voltages"}
 	if scaled != 1 {
 		c.Outcome = model.Finding
-		c.Words = fmt.Sprintf("voltages read %g times what they are", scaled)
-		c.Do = "correct what one count is in the configuration"
+		c.Words = fmt.Sprintf("voltages read %g times the true value", scaled)
+		c.Do = "correct the resolution in the configuration"
 		return c
 	}
 	if !(heater > 0) {
-		c.Words, c.Do = "the heater's power is not known", "say it, such as --heater 2kW, or hold a clamp meter against the reading"
+		c.Words, c.Do = "the heater's power is not known", "enter it, for example --heater 2kW, or compare with a clamp meter"
 		return c
 	}
 	c.Outcome, c.Figures = model.Pass, map[string]float64{}
@@ -203,7 +203,7 @@ func scaleCheck(steps [3]switching, phase, heater, scaled float64) model.Check {
 	c.Words = "the heater's current agrees with its nameplate"
 	if len(lines) > 0 {
 		slices.Sort(lines)
-		c.Words, c.Do = strings.Join(lines, "; "), "compare the transformer's plate with the ratio set in the meter, and count its primary turns"
+		c.Words, c.Do = strings.Join(lines, "; "), "compare the transformer's nameplate with the ratio set in the meter, and count its primary turns"
 	}
 	return c
 }
@@ -223,11 +223,11 @@ func neutralCheck(steps [3]switching) model.Check {
 	for _, s := range steps {
 		switch {
 		case math.IsNaN(s.n):
-			return model.Check{Code: c.Code, Title: c.Title, Words: "no neutral current is measured, or other loads drive one"}
+			return model.Check{Code: c.Code, Title: c.Title, Words: "no neutral current is measured, or other loads cause one"}
 		case math.Abs(s.n-s.amps) > max(0.5, 0.15*s.amps) && c.Outcome == model.Pass:
 			c.Outcome = model.Finding
-			c.Words = fmt.Sprintf("the neutral shows %.1f A where a phase alone carries %.1f A", s.n, s.amps)
-			c.Do = "look for other loads, and on which side of the neutral-earth bond the neutral's transformer sits"
+			c.Words = fmt.Sprintf("the neutral shows %.1f A with %.1f A in one phase alone", s.n, s.amps)
+			c.Do = "check for other loads, and on which side of the neutral-earth bond the neutral's transformer is"
 		}
 	}
 	return c
@@ -235,7 +235,7 @@ func neutralCheck(steps [3]switching) model.Check {
 
 // sagCheck looks whether the loaded phase falls most.
 func sagCheck(steps [3]switching, best explanation) model.Check {
-	c := model.Check{Code: "C23", Title: "the loaded phase falls most"}
+	c := model.Check{Code: "C23", Title: "the loaded phase has the largest voltage drop"}
 	right := 0
 	for k, s := range steps {
 		most := 0
@@ -245,7 +245,7 @@ func sagCheck(steps [3]switching, best explanation) model.Check {
 			}
 		}
 		if s.sag[most] < 0.3 {
-			c.Words = "the heater is too small to make a phase fall"
+			c.Words = "the heater is too small for a visible voltage drop"
 			return c
 		}
 		if best.voltage[most] == best.outlet[k] && cmplx.Abs(best.phase(most)) < 1.1 {
@@ -254,9 +254,9 @@ func sagCheck(steps [3]switching, best explanation) model.Check {
 	}
 	switch right {
 	case 3:
-		c.Outcome, c.Words = model.Pass, "it does, on all three"
+		c.Outcome, c.Words = model.Pass, "true on all three phases"
 	default:
-		c.Words = fmt.Sprintf("it does on %d of 3: voltages moved for another reason too", right)
+		c.Words = fmt.Sprintf("true on %d of 3 phases: voltages changed for another reason too", right)
 	}
 	return c
 }

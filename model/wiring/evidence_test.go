@@ -254,12 +254,12 @@ func TestGaugesAgainstSensors(t *testing.T) {
 		out   model.Outcome
 	}{
 		{"two readings", [][2]float64{{2, 2}, {3, 3}}, "2 readings", model.CannotTell},
-		{"no movement", [][2]float64{{2, 2}, {2, 2}, {2.1, 2.1}}, "hardly moved", model.CannotTell},
+		{"no movement", [][2]float64{{2, 2}, {2, 2}, {2.1, 2.1}}, "hardly changed", model.CannotTell},
 		{"good", [][2]float64{{0, 0}, {2.1, 2}, {4.2, 4.1}}, "agrees", model.Pass},
 		{"dead", [][2]float64{{0, 0}, {0, 2}, {0.1, 4}}, "dead", model.Finding},
 		{"stuck high", [][2]float64{{3, 0}, {3, 2}, {3, 4}}, "dead", model.Finding},
 		{"offset", [][2]float64{{0.8, 0}, {2.8, 2}, {4.9, 4}}, "offset by 0.83 bar", model.Finding},
-		{"wrong curve", [][2]float64{{0, 0}, {2.8, 2}, {6, 4}}, "curve is wrong", model.Finding},
+		{"wrong curve", [][2]float64{{0, 0}, {2.8, 2}, {6, 4}}, "wrong curve", model.Finding},
 	} {
 		var hand []model.Event
 		for i, p := range c.pairs {
@@ -302,7 +302,7 @@ func TestSensorsAndHousekeeping(t *testing.T) {
 	if c := slow.answering(); !strings.HasSuffix(c.Words, "of 120 polls") {
 		t.Errorf("stored readings carry no delay, and yet: %+v", c)
 	}
-	if c := slow.refresh(); !strings.Contains(c.Words, "a new value each 1 s") {
+	if c := slow.refresh(); !strings.Contains(c.Words, "a new value every 1 s") {
 		t.Errorf("%+v", c)
 	}
 	rules := []model.AlarmRule{{ID: "warm", Point: "x", Kind: model.AboveLimit, Limit: 100, Priority: model.Warning}, {ID: "hot", Point: "x", Kind: model.AboveLimit, Limit: 95, Priority: model.Critical}}
@@ -315,7 +315,7 @@ func TestSensorsAndHousekeeping(t *testing.T) {
 			Samples: []model.Sample{model.GoodSample(model.CoolantTemperature, 20), model.GoodSample(model.ExhaustTemperature, -float64(i)/10),
 				model.GoodSample(model.EngineStatePoint, float64(model.Loaded))}, Measured: 2})
 	}
-	if c := stuck.stuck(); c.Outcome != model.Finding || !strings.Contains(c.Words, "coolant.temperature shows 20.0 °C and nothing else") {
+	if c := stuck.stuck(); c.Outcome != model.Finding || !strings.Contains(c.Words, "coolant.temperature shows 20.0 °C all the time") {
 		t.Errorf("%+v", c)
 	}
 	if c := stuck.reversedCouple(); c.Outcome != model.Finding {

@@ -60,7 +60,7 @@ func betweenPhases(m meterReading, k int) bool {
 func (w *Evidence) leading(b Context) model.Check {
 	const code, title = "C12", "no ordinary load leads"
 	if w.leads.seen < least {
-		return notDetermined(code, title, "no phase carried load with reactive power on record")
+		return notDetermined(code, title, "no phase with load and reactive power was measured")
 	}
 	var all []string
 	far := false
@@ -72,17 +72,17 @@ func (w *Evidence) leading(b Context) model.Check {
 		all = append(all, fmt.Sprintf("%s leads at %.2f", phaseNames[k], deep))
 		far = far || deep < leadsNoFurther
 	}
-	const do = "do the one-heater walk: currents shifted by a phase and reversed look so"
+	const do = "do the one-heater walk: currents shifted by a phase and reversed look the same"
 	words := strings.Join(all, "; ")
 	switch {
 	case len(all) == 0:
-		return check(code, title, false, "no phase leads that a load between two phases does not explain", "")
+		return check(code, title, false, "no phase leads, or a load between two phases explains it", "")
 	case far:
 		return check(code, title, true, words, do)
 	case vouched(b):
-		return check(code, title, false, words+", as electronics do; the one-heater walk found every input right", "")
+		return check(code, title, false, words+", as electronic loads do; the one-heater walk found every input correct", "")
 	}
-	c := notDetermined(code, title, words+", as electronics do, and currents shifted by a phase and reversed")
+	c := notDetermined(code, title, words+", as electronic loads do, or as currents shifted by a phase and reversed do")
 	c.Do = do
 	return c
 }
@@ -103,7 +103,7 @@ func (w *Evidence) pattern(b Context) model.Check {
 		most = max(most, math.Abs(v))
 	}
 	words := fmt.Sprintf("power factors %.2f, %.2f, %.2f", pf[0], pf[1], pf[2])
-	const do = "transformers and voltages belong to different phases: do the one-heater walk"
+	const do = "currents and voltages are of different phases: do the one-heater walk"
 	low := slices.Min(pf[:])
 	switch light := low >= leastFactor && most < usualFactor && w.motorLike(); {
 	case signs == 1 || signs == 2 || low < leastFactor && low > -leastFactor:
@@ -111,9 +111,9 @@ func (w *Evidence) pattern(b Context) model.Check {
 	case math.Abs(sum(pf))/3 >= usualFactor:
 		return check(code, title, false, words, "")
 	case light && vouched(b):
-		return check(code, title, false, words+": a motor running light; the one-heater walk found every input right", "")
+		return check(code, title, false, words+": a motor at light load; the one-heater walk found every input correct", "")
 	case light:
-		c := notDetermined(code, title, words+": a motor running light, or currents shifted by a phase and reversed")
+		c := notDetermined(code, title, words+": a motor at light load, or currents shifted by a phase and reversed")
 		c.Do = "load the motor, or do the one-heater walk"
 		return c
 	}

@@ -25,7 +25,7 @@ func handReadings(code, title string, b Context, quantity model.Quantity, exampl
 			continue
 		}
 		r := shown / m.Value
-		words := fmt.Sprintf("%s shows %s where the hand meter has %s", m.Points, m.Quantity.ShowWithUnit(shown), m.Quantity.ShowWithUnit(m.Value))
+		words := fmt.Sprintf("%s shows %s, the hand meter %s", m.Points, m.Quantity.ShowWithUnit(shown), m.Quantity.ShowWithUnit(m.Value))
 		within := math.Abs(r-1) <= 0.05
 		if quantity == model.NoQuantity {
 			within = math.Abs(shown-m.Value) <= 0.1
@@ -89,13 +89,13 @@ func gauge(name string, q model.Quantity, p [][2]float64) model.Check {
 	c := model.Check{Code: "G." + name, Title: "panel gauge of " + name}
 	slices.SortFunc(p, func(a, b [2]float64) int { return cmp.Compare(a[1], b[1]) })
 	if len(p) < 3 {
-		c.Words, c.Do = fmt.Sprintf("%d readings beside the sensor; three at different values are needed", len(p)), "read it again at rest, idling and under load"
+		c.Words, c.Do = fmt.Sprintf("%d readings together with the sensor; three at different values are needed", len(p)), "read it again at standstill, idle and on load"
 		return c
 	}
 	span := p[len(p)-1][1] - p[0][1]
 	floor := map[model.Quantity]float64{model.Pressure: 0.5e5, model.Temperature: 10, model.Voltage: 1}[q]
 	if span < floor || span == 0 {
-		c.Words, c.Do = "the sensor hardly moved between the readings", "read it again at rest, idling and under load"
+		c.Words, c.Do = "the sensor hardly changed between the readings", "read it again at standstill, idle and on load"
 		return c
 	}
 	c.Figures = map[string]float64{"readings": float64(len(p))}
@@ -116,13 +116,13 @@ func judged(c model.Check, q model.Quantity, p [][2]float64, span float64) model
 	}
 	switch {
 	case high-low < 0.1*span:
-		c.Outcome, c.Words, c.Do = model.Finding, fmt.Sprintf("it is dead: it stays near %s while the sensor moves by %s", q.ShowWithUnit(low), difference(q, span)), "do not trust it; look at its supply, its sender and the wire"
+		c.Outcome, c.Words, c.Do = model.Finding, fmt.Sprintf("dead: it stays near %s while the sensor changes by %s", q.ShowWithUnit(low), difference(q, span)), "do not use it; check its supply, its sender and the wire"
 	case max(math.Abs(least), math.Abs(most)) <= 0.08*span:
-		c.Outcome, c.Words = model.Pass, "it agrees with the sensor within 8 % of the span seen"
+		c.Outcome, c.Words = model.Pass, "agrees with the sensor within 8 % of the range read"
 	case most-least <= 0.1*span:
-		c.Outcome, c.Words, c.Do = model.Finding, "it is offset by "+difference(q, mean), "set its pointer, or write the correction beside it"
+		c.Outcome, c.Words, c.Do = model.Finding, "offset by "+difference(q, mean), "adjust its pointer, or mark the correction next to it"
 	default:
-		c.Outcome, c.Words, c.Do = model.Finding, fmt.Sprintf("its curve is wrong: it is off by %s to %s", difference(q, least), difference(q, most)), "the sender belongs to another gauge; use the correction table"
+		c.Outcome, c.Words, c.Do = model.Finding, fmt.Sprintf("wrong curve: errors from %s to %s", difference(q, least), difference(q, most)), "the sender belongs to another gauge; use the correction table"
 	}
 	return c
 }

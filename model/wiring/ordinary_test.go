@@ -129,16 +129,16 @@ func TestLoggerIsJudgedByItsOwnFacts(t *testing.T) {
 		want  model.Outcome
 		words string
 	}{
-		{"well", well, model.ClockSynchronised, full, model.Pass, "its supply held, its temperature was in order"},
-		{"nothing told", nil, model.ClockSynchronised, full, model.Pass, "tells nothing of its supply"},
+		{"well", well, model.ClockSynchronised, full, model.Pass, "its supply was in order, its temperature was in order"},
+		{"nothing told", nil, model.ClockSynchronised, full, model.Pass, "does not report its supply"},
 		{"supply low", with(model.HostUndervoltage, 1), model.ClockSynchronised, full, model.Finding, "supply was too low"},
 		{"supply was low", with(model.HostUndervoltageSeen, 1), model.ClockSynchronised, full, model.Finding, "since it was switched on"},
-		{"slowed down", with(model.HostThrottled, 1), model.ClockSynchronised, full, model.Finding, "slowed itself down"},
+		{"slowed down", with(model.HostThrottled, 1), model.ClockSynchronised, full, model.Finding, "throttled"},
 		{"hot", with(model.HostTemperature, 81), model.ClockSynchronised, full, model.Finding, "over 75 °C"},
 		{"worn", with(model.HostCardWear, 0.9), model.ClockSynchronised, full, model.Finding, "80 % of its life"},
-		{"no time", well, model.ClockUnsynchronised, full, model.CannotTell, "vouches"},
-		{"no time and hot", with(model.HostTemperature, 81), model.ClockUnsynchronised, full, model.Finding, "vouches"},
-		{"no time at all", well, model.ClockUnknown, full, model.Finding, "vouches"},
+		{"no time", well, model.ClockUnsynchronised, full, model.CannotTell, "not confirmed"},
+		{"no time and hot", with(model.HostTemperature, 81), model.ClockUnsynchronised, full, model.Finding, "not confirmed"},
+		{"no time at all", well, model.ClockUnknown, full, model.Finding, "not confirmed"},
 		{"card full", well, model.ClockPhone, model.StoreHealth{FreeDisk: 1 << 20}, model.Finding, "200 MiB"},
 		{"store ails", well, model.ClockPhone, model.StoreHealth{Degraded: "read only", FreeDisk: -1}, model.Finding, "read only"},
 	} {
@@ -171,12 +171,12 @@ func TestCalibrationsMustCount(t *testing.T) {
 		want   model.Outcome
 		words  string
 	}{
-		{"nothing", nil, nil, now, model.CannotTell, "written down"},
+		{"nothing", nil, nil, now, model.CannotTell, "has a calibration date"},
 		{"in time", sensed(now.AddDate(0, -11, 0)), with("clamp 7, calibrated 2026-05"), now, model.Pass, "all 2"},
 		{"sensor old", sensed(now.AddDate(0, -13, 0)), nil, now, model.Finding, "oil.pressure: its calibration of 2025-10-25 is older than 12 months"},
 		{"instrument old", nil, with("clamp 7, calibrated 2025-05"), now, model.Finding, "the instrument of entry 3: its calibration of 2025-05-31 is older"},
-		{"no day", sensed(time.Time{}), nil, now, model.CannotTell, "oil.pressure says no day"},
-		{"no clock", sensed(now), nil, time.Time{}, model.CannotTell, "no clock"},
+		{"no day", sensed(time.Time{}), nil, now, model.CannotTell, "oil.pressure has no calibration date"},
+		{"no clock", sensed(now), nil, time.Time{}, model.CannotTell, "the date is not known"},
 	} {
 		w := NewEvidence(model.Setup{Sensed: c.sensed})
 		if got := w.calibrations(Context{Hand: c.hand, Now: c.now, Dates: dates}); got.Outcome != c.want || !strings.Contains(got.Words, c.words) {

@@ -22,20 +22,20 @@ func (w *Evidence) neutralCurrent() model.Check {
 	var seen, bad []string
 	if len(w.single) >= least {
 		r := w.single.median()
-		seen = append(seen, fmt.Sprintf("with one phase loaded the neutral carries %.2f of its current", r))
+		seen = append(seen, fmt.Sprintf("with one phase loaded, the neutral carries %.2f of its current", r))
 		if math.Abs(r-1) > 0.15 {
-			bad = append(bad, "its transformer is scaled wrong, or sits on the wrong side of the neutral-earth bond")
+			bad = append(bad, "check the ratio of the neutral's transformer, and on which side of the neutral-earth bond it is")
 		}
 	}
 	if len(w.even) >= least {
 		r := w.even.median()
-		seen = append(seen, fmt.Sprintf("with the phases loaded alike it carries %.2f of theirs", r))
+		seen = append(seen, fmt.Sprintf("with equal load on all phases, it carries %.2f of theirs", r))
 		if r > 0.1 {
-			bad = append(bad, "loads alike that give a neutral current have strong third harmonics, or one of the transformers is wrong")
+			bad = append(bad, "equal loads with a neutral current: strong third harmonics, or one current transformer is wrong")
 		}
 	}
 	if len(seen) == 0 {
-		return notDetermined(code, title, "neither one phase alone nor all three alike were loaded; the one-heater walk does it")
+		return notDetermined(code, title, "needs a load on one phase alone or equal load on all three; the one-heater walk does it")
 	}
 	return check(code, title, len(bad) > 0, strings.Join(seen, "; "), strings.Join(bad, "; "))
 }
@@ -46,7 +46,7 @@ const fewSwitchings = 3
 // sag looks whether the loaded phase falls most: at the walk if there was one,
 // else at the loads of one phase that came on.
 func (w *Evidence) sag(b Context) model.Check {
-	const code, title = "C23", "the loaded phase falls most"
+	const code, title = "C23", "the loaded phase has the largest voltage drop"
 	for i := len(b.Walks) - 1; i >= 0; i-- {
 		for _, c := range b.Walks[i].Checks {
 			if c.Code == code {
@@ -70,37 +70,37 @@ func (w *Evidence) sag(b Context) model.Check {
 		}
 	}
 	if n < fewSwitchings {
-		return notDetermined(code, title, fmt.Sprintf("%d loads of one phase came on that moved a voltage; three are needed, or the one-heater walk", n))
+		return notDetermined(code, title, fmt.Sprintf("%d single-phase loads changed a voltage; three are needed, or the one-heater walk", n))
 	}
-	words := fmt.Sprintf("it did at %d of %d loads of one phase that came on", right, n)
+	words := fmt.Sprintf("true for %d of %d single-phase loads", right, n)
 	if right > 0 && right < n {
-		return notDetermined(code, title, words+": other loads moved too")
+		return notDetermined(code, title, words+": other loads changed too")
 	}
-	return check(code, title, right == 0, words, "currents and voltages belong to different phases: do the one-heater walk")
+	return check(code, title, right == 0, words, "currents and voltages are of different phases: do the one-heater walk")
 }
 
 func (w *Evidence) coldSoak() model.Check {
-	const code, title = "C24", "temperatures agree after ten cold hours"
+	const code, title = "C24", "temperatures agree after 10 h at standstill"
 	if !w.soaked || len(w.soak) < 2 {
-		return notDetermined(code, title, "ten hours of standstill are not in this stretch of the record")
+		return notDetermined(code, title, "needs ten hours of standstill on record")
 	}
 	values := slices.Sorted(maps.Values(w.soak))
 	spread := values[len(values)-1] - values[0]
-	return check(code, title, spread > 5, fmt.Sprintf("they lie within %.1f K", spread), "the odd one has a wrong sensor, table or wire")
+	return check(code, title, spread > 5, fmt.Sprintf("they agree within %.1f K", spread), "check sensor, table and wire of the one that differs")
 }
 
 func (w *Evidence) oilAtRest() model.Check {
-	const code, title = "C25", "oil pressure is zero at rest"
+	const code, title = "C25", "oil pressure is zero at standstill"
 	if len(w.oilRest) < least {
-		return notDetermined(code, title, "five minutes of standstill with oil pressure are not on record")
+		return notDetermined(code, title, "needs five minutes of standstill with oil pressure on record")
 	}
 	m := w.oilRest.median()
-	return check(code, title, math.Abs(m) > 0.15e5, "it shows "+model.Pressure.ShowWithUnit(m), "the range or the zero of the transmitter is wrong")
+	return check(code, title, math.Abs(m) > 0.15e5, "it shows "+model.Pressure.ShowWithUnit(m), "correct the range or the zero of the transmitter")
 }
 
 // windows finds sensors whose signal shows that they failed.
 func (w *Evidence) windows() model.Check {
-	const code, title = "C26", "no sensor signals failure"
+	const code, title = "C26", "no sensor signals a failure"
 	var bad []string
 	n := 0
 	for _, p := range w.setup.Sensed {
@@ -110,22 +110,22 @@ func (w *Evidence) windows() model.Check {
 		}
 		n++
 		if all := seen.good + seen.failed + seen.odd; seen.failed+seen.odd > all/50 {
-			bad = append(bad, fmt.Sprintf("%s (%s) failed in %d and was out of its range in %d of %d readings", p.ID, p.Sensor.Words, seen.failed, seen.odd, all))
+			bad = append(bad, fmt.Sprintf("%s (%s) failed in %d and was out of range in %d of %d readings", p.ID, p.Sensor.Words, seen.failed, seen.odd, all))
 		}
 	}
 	if n == 0 {
-		return notDetermined(code, title, "no point has a sensor described")
+		return notDetermined(code, title, "no sensor is configured")
 	}
-	words := fmt.Sprintf("sensors looked at: %d, signalling failure: none", n)
+	words := fmt.Sprintf("%d sensors checked, none signals a failure", n)
 	if len(bad) > 0 {
 		words = strings.Join(bad, "; ")
 	}
-	return check(code, title, len(bad) > 0, words, "look for a break, a short, reversed polarity or a wrong kind of sensor; tickover peek shows the raw signal")
+	return check(code, title, len(bad) > 0, words, "check for a break, a short, reversed polarity or a wrong sensor type")
 }
 
 // reversedCouple finds a thermocouple that reads lower when warmed.
 func (w *Evidence) reversedCouple() model.Check {
-	const code, title = "C27", "thermocouples are the right way round"
+	const code, title = "C27", "thermocouple polarity"
 	ambient := math.NaN()
 	if p := w.points[model.AmbientTemperature]; p != nil && p.good > 0 {
 		ambient = p.values.median()
@@ -144,23 +144,23 @@ func (w *Evidence) reversedCouple() model.Check {
 			reference = 0
 		}
 		if p.low < reference-8 {
-			bad = append(bad, fmt.Sprintf("%s falls to %.0f °C while the engine warms it", id, p.low))
+			bad = append(bad, fmt.Sprintf("%s falls to %.0f °C while the engine warms up", id, p.low))
 		}
 	}
 	if n == 0 {
-		return notDetermined(code, title, "three minutes of running with a thermocouple are not on record")
+		return notDetermined(code, title, "needs three minutes of running with a thermocouple on record")
 	}
 	slices.Sort(bad)
 	words := "none reads lower when warmed"
 	if len(bad) > 0 {
 		words = strings.Join(bad, "; ")
 	}
-	return check(code, title, len(bad) > 0, words, "exchange its two wires")
+	return check(code, title, len(bad) > 0, words, "swap its two wires")
 }
 
 // followers finds senders that go with the battery's volts.
 func (w *Evidence) followers() model.Check {
-	const code, title = "C28", "no sender follows the battery"
+	const code, title = "C28", "no sender follows the battery voltage"
 	var bad []string
 	n := 0
 	for _, id := range slices.Sorted(maps.Keys(w.sender)) {
@@ -170,24 +170,24 @@ func (w *Evidence) followers() model.Check {
 		}
 		n++
 		if math.Abs(r) > 0.8 {
-			bad = append(bad, fmt.Sprintf("%s moves with the battery (r = %.2f)", id, r))
+			bad = append(bad, fmt.Sprintf("%s follows the battery voltage (r = %.2f)", id, r))
 		}
 	}
 	if n == 0 {
-		return notDetermined(code, title, "no sender is read without its supply while the battery moved")
+		return notDetermined(code, title, "no sender without a measured supply was read while the battery voltage changed")
 	}
 	words := "none does"
 	if len(bad) > 0 {
 		words = strings.Join(bad, "; ")
 	}
-	return check(code, title, len(bad) > 0, words, "measure the supply too and write sensor: ratio .. or table %, supply from it")
+	return check(code, title, len(bad) > 0, words, "measure the supply too and configure sensor: ratio .. or table %, with this supply")
 }
 
 func (w *Evidence) contacts() model.Check {
-	const code, title = "C30", "oil switch and charge lamp toggle"
+	const code, title = "C30", "oil pressure switch and charge lamp switch over"
 	var bad []string
 	n := 0
-	for i, name := range []string{"the oil switch", "the charge lamp"} {
+	for i, name := range []string{"the oil pressure switch", "the charge lamp"} {
 		c := w.lamp[i]
 		rest, run := c.rest[0]+c.rest[1], c.run[0]+c.run[1]
 		if run < least || rest < 2 {
@@ -197,21 +197,21 @@ func (w *Evidence) contacts() model.Check {
 		on, off := 2*c.rest[1] > rest, 2*c.run[0] > run
 		switch {
 		case !on && !off:
-			bad = append(bad, name+" reads the wrong way round")
+			bad = append(bad, name+" is inverted")
 		case !on:
-			bad = append(bad, name+" is not on at rest with the key on")
+			bad = append(bad, name+" is not on at standstill with the key on")
 		case !off:
 			bad = append(bad, name+" stays on while the engine runs")
 		}
 	}
 	if n == 0 {
-		return notDetermined(code, title, "key on at rest and 20 s of running with these contacts are not both on record")
+		return notDetermined(code, title, "needs key on at standstill and 20 s of running with these contacts on record")
 	}
-	words := "on at rest, off running"
+	words := "on at standstill, off when running"
 	if len(bad) > 0 {
 		words = strings.Join(bad, "; ")
 	}
-	return check(code, title, len(bad) > 0, words, "look for a wrong terminal, a dead switch, a blown lamp, or write inverted: yes")
+	return check(code, title, len(bad) > 0, words, "check for a wrong terminal, a dead switch or a blown lamp, or configure inverted: yes")
 }
 
 // fewLive is how many values must stand still together before a device is said
@@ -229,7 +229,7 @@ func joined(ids []model.PointID) string {
 
 // refresh tells how often a device really takes a new value.
 func (w *Evidence) refresh() model.Check {
-	const code, title = "C31", "true refresh of the meters"
+	const code, title = "C31", "refresh rate of the meters"
 	var words, open []string
 	slow := false
 	for _, g := range slices.Sorted(maps.Keys(w.devices)) {
@@ -239,23 +239,23 @@ func (w *Evidence) refresh() model.Check {
 		}
 		if repeats := float64(d.changed) <= 0.9*float64(d.reads); repeats && len(d.live) < fewLive {
 			names := slices.Sorted(maps.Keys(d.live))
-			open = append(open, fmt.Sprintf("%s gives %s alone, which may repeat a digit", g, joined(names)))
+			open = append(open, fmt.Sprintf("%s has only %s, which may repeat a digit", g, joined(names)))
 			continue
 		}
 		every, polled := d.span.Seconds()/float64(d.changed), d.span.Seconds()/float64(d.reads)
 		if float64(d.changed) > 0.9*float64(d.reads) {
-			words = append(words, fmt.Sprintf("%s has a new value at nearly every poll, each %.2g s or faster", g, polled))
+			words = append(words, fmt.Sprintf("%s has a new value at nearly every poll, every %.2g s or faster", g, polled))
 			continue
 		}
 		slow = true
-		words = append(words, fmt.Sprintf("%s is polled each %.2g s but has a new value each %.2g s: polling faster gains nothing", g, polled, every))
+		words = append(words, fmt.Sprintf("%s is polled every %.2g s but has a new value every %.2g s: faster polling gains nothing", g, polled, every))
 	}
 	if len(words) == 0 {
-		return notDetermined(code, title, cmp.Or(strings.Join(open, "; "), "thirty polls of a running set are not on record"))
+		return notDetermined(code, title, cmp.Or(strings.Join(open, "; "), "needs thirty polls of a running set on record"))
 	}
 	c := check(code, title, false, strings.Join(append(words, open...), "; "), "")
 	if slow {
-		c.Do = "poll no faster than the meter measures, and read transients with that in mind"
+		c.Do = "poll no faster than the meter measures; faster transients do not show"
 	}
 	return c
 }
@@ -277,18 +277,18 @@ func (w *Evidence) housekeeping(b Context) model.Check {
 			bad, do = append(bad, words), append(do, remedy)
 		}
 	}
-	say(b.Store.Degraded != "", "the store keeps less than it should: "+b.Store.Degraded, "look at the card and its free space")
+	say(b.Store.Degraded != "", "the store keeps less than it should: "+b.Store.Degraded, "check the card and its free space")
 	say(b.Store.FreeDisk > 0 && b.Store.FreeDisk < leastDisk, "less than 200 MiB are free", "free space on the card")
 	for _, f := range []struct {
 		id                   model.PointID
 		limit                float64
 		wrong, right, remedy string
 	}{
-		{model.HostUndervoltage, 0.5, "the logger's supply was too low", "its supply held", "look at the logger's converter, its fuse and its leads"},
-		{model.HostUndervoltageSeen, 0.5, "its supply was too low at some time since it was switched on", "", "look at the logger's converter, its fuse and its leads"},
-		{model.HostThrottled, 0.5, "the computer slowed itself down", "", "look at its supply and give it air"},
+		{model.HostUndervoltage, 0.5, "the logger's supply was too low", "its supply was in order", "check the logger's converter, its fuse and its leads"},
+		{model.HostUndervoltageSeen, 0.5, "its supply was too low at some time since it was switched on", "", "check the logger's converter, its fuse and its leads"},
+		{model.HostThrottled, 0.5, "the computer was throttled", "", "check its supply and its ventilation"},
 		{model.HostTemperature, hotBoard, "the computer was over 75 °C", "its temperature was in order", "move it away from radiator and exhaust"},
-		{model.HostCardWear, wornCard, "the card has used 80 % of its life", "", "copy the store and put a new card in"},
+		{model.HostCardWear, wornCard, "the card has used 80 % of its life", "", "back up the store and replace the card"},
 	} {
 		if p := w.points[f.id]; p != nil && p.good > 0 {
 			if say(p.high >= f.limit, f.wrong, f.remedy); p.high < f.limit && f.right != "" {
@@ -297,13 +297,13 @@ func (w *Evidence) housekeeping(b Context) model.Check {
 		}
 	}
 	untimed := b.Clock == model.ClockUnknown || b.Clock == model.ClockUnsynchronised
-	const noTime = "nothing vouches for the time of day"
+	const noTime = "the time of day is not confirmed"
 	if untimed && b.Clock == model.ClockUnsynchronised && len(bad) == 0 {
-		return notDetermined(code, title, noTime+"; set it from a telephone")
+		return notDetermined(code, title, noTime+"; set it from a phone")
 	}
-	say(untimed, noTime, "set the time from a telephone")
+	say(untimed, noTime, "set the time from a phone")
 	if len(good) == 0 {
-		good = []string{"the computer tells nothing of its supply and temperature"}
+		good = []string{"the computer does not report its supply and temperature"}
 	}
 	words := "the time is known (" + b.Clock.String() + "), the store keeps everything, " + strings.Join(good, ", ")
 	if len(bad) > 0 {
@@ -314,9 +314,9 @@ func (w *Evidence) housekeeping(b Context) model.Check {
 
 // limits looks whether every warning comes before its critical alarm.
 func (w *Evidence) limits(b Context) model.Check {
-	const code, title = "C33", "limits make sense"
+	const code, title = "C33", "alarm limits are consistent"
 	if len(b.Alarms) == 0 {
-		return notDetermined(code, title, "the rules in force are not at hand")
+		return notDetermined(code, title, "the alarm rules in force are not known")
 	}
 	var bad []string
 	for _, warn := range b.Alarms {
@@ -333,7 +333,7 @@ func (w *Evidence) limits(b Context) model.Check {
 	if len(bad) > 0 {
 		words = strings.Join(bad, "; ")
 	}
-	return check(code, title, len(bad) > 0, words, "exchange the limits, or mend the deadband")
+	return check(code, title, len(bad) > 0, words, "swap the limits, or correct the deadband")
 }
 
 // stuck finds values that never moved through minutes of running, and those at
@@ -353,30 +353,30 @@ func (w *Evidence) stuck() model.Check {
 		}
 		n++
 		if p.low == p.high {
-			bad = append(bad, fmt.Sprintf("%s shows %s and nothing else", id, q.ShowWithUnit(p.low)))
+			bad = append(bad, fmt.Sprintf("%s shows %s all the time", id, q.ShowWithUnit(p.low)))
 		} else if s := w.known[id].Sensor; s != nil && s.Kind == model.LinearSensor && p.values.median() >= s.Out[1]*0.999 && s.Out[1] > 0 {
-			bad = append(bad, fmt.Sprintf("%s sits at the top of its range", id))
+			bad = append(bad, fmt.Sprintf("%s is at the top of its range", id))
 		}
 	}
 	if n == 0 {
-		return notDetermined(code, title, "three minutes of running are not on record")
+		return notDetermined(code, title, "needs three minutes of running on record")
 	}
-	words := fmt.Sprintf("%d values moved with the engine", n)
+	words := fmt.Sprintf("%d values changed with the engine", n)
 	if len(bad) > 0 {
 		words = strings.Join(bad, "; ")
 	}
-	return check(code, title, len(bad) > 0, words, "tap the sensor, look for a frozen adapter or a wrong range")
+	return check(code, title, len(bad) > 0, words, "tap the sensor; check for a frozen adapter or a wrong range")
 }
 
 // neutralPlace asks where the neutral is sensed, without which C07 may see
 // nothing.
 func (w *Evidence) neutralPlace(Context) model.Check {
-	const code, title = "C35", "where the neutral is sensed"
+	const code, title = "C35", "where the neutral is measured"
 	for _, f := range w.setup.Machine {
 		if strings.EqualFold(f.Name, "neutral sensed at") {
-			return check(code, title, false, "at "+f.Text+": a break is seen only when it lies between there and the star point", "")
+			return check(code, title, false, "at "+f.Text+": only a break between there and the star point shows", "")
 		}
 	}
-	return model.Check{Code: code, Title: title, Words: "it is not said; a break beyond the meter's neutral lead is not seen",
-		Do: "take N at the board's neutral bar, and note it: tickover measure fact \"neutral sensed at\" \"neutral bar of the board\""}
+	return model.Check{Code: code, Title: title, Words: "not stated; a break beyond the meter's neutral lead does not show",
+		Do: "connect N at the board's neutral bar and enter it: tickover measure fact \"neutral sensed at\" \"neutral bar of the board\""}
 }

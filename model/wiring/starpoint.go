@@ -120,21 +120,21 @@ func sequence(i [3]complex128, way float64) float64 {
 // starPoint judges the neutral by the loads, and by an independent witness
 // where there is one: a voltage from N to earth, or a second meter.
 func (w *Evidence) starPoint() model.Check {
-	const code, title = "C37", "star point and neutral go with single-phase load"
+	const code, title = "C37", "star point and neutral follow single-phase load"
 	s := w.loads.ended().star
 	var bad, do, good []string
 	say := func(words, remedy string) { bad, do = append(bad, words), append(do, remedy) }
 	if s.closed > 0 && s.lastClosed {
-		say(fmt.Sprintf("at %d of %d switchings of unequal load the three currents closed without the neutral, and the shown phase voltages stayed level", s.closed, s.closed+s.carried),
-			"hold a hand meter between each phase and N at a socket before anything else is connected: "+
-				"the neutral is broken and the meter's N lead open, or the load lies between phases")
+		say(fmt.Sprintf("at %d of %d switchings of unequal load, the currents returned without the neutral and the phase voltages shown stayed equal", s.closed, s.closed+s.carried),
+			"measure each phase to N at a socket by hand before you connect anything else: "+
+				"the neutral is broken and the meter's N lead open, or the load is between phases")
 	}
 	if s.still > 0 && s.moved == 0 {
-		say(fmt.Sprintf("the star point does not move with single-phase load (%d switchings): the phase voltages shown are worked out, not measured", s.still),
-			"stop the set and put the meter's N lead and its fuse right; until then no check sees a broken neutral")
+		say(fmt.Sprintf("the star point does not move with single-phase load (%d switchings): the meter calculates the phase voltages instead of measuring them", s.still),
+			"stop the set and repair the meter's N lead and its fuse; until then a broken neutral does not show")
 	}
 	if v := w.npe.quantile(0.95); v > leastShift*phaseOf(w.rating) {
-		say("N is "+model.Voltage.ShowWithUnit(v)+" off earth", "switch the loads off before appliances are harmed, then look for the break of the neutral or of its earthing")
+		say("N is "+model.Voltage.ShowWithUnit(v)+" off earth", "switch the loads off to protect appliances, then find the break of the neutral or of its earthing")
 	} else if len(w.npe) >= least {
 		good = append(good, "N stays within "+model.Voltage.ShowWithUnit(v)+" of earth")
 	}
@@ -144,14 +144,14 @@ func (w *Evidence) starPoint() model.Check {
 			continue
 		}
 		if r := seen.ratio.median(); math.Abs(r-1) > secondMeter {
-			say(fmt.Sprintf("%s shows %s where the meter shows %s", id, model.Voltage.ShowWithUnit(seen.volts.median()), model.Voltage.ShowWithUnit(seen.volts.median()/r)),
-				"switch the loads off before appliances are harmed, and find which of the two meters has lost its neutral")
+			say(fmt.Sprintf("%s shows %s, the meter %s", id, model.Voltage.ShowWithUnit(seen.volts.median()), model.Voltage.ShowWithUnit(seen.volts.median()/r)),
+				"switch the loads off to protect appliances, then find which of the two meters has lost its neutral")
 		} else {
 			good = append(good, string(id)+" agrees with the meter")
 		}
 	}
 	if s.moved > 0 {
-		good = append(good, fmt.Sprintf("the neutral carried %d switchings, and the star point moved with it", s.carried))
+		good = append(good, fmt.Sprintf("the neutral carried %d switchings, and the star point followed", s.carried))
 	}
 	switch {
 	case len(bad) > 0:
@@ -159,8 +159,8 @@ func (w *Evidence) starPoint() model.Check {
 	case s.moved > 0:
 		return check(code, title, false, strings.Join(good, "; "), "")
 	}
-	return notDetermined(code, title, strings.Join(append(good, "no single-phase load large enough, with power of each phase and line voltages, came on or went; "+
-		"a heater of a third of the rated current does it"), "; "))
+	return notDetermined(code, title, strings.Join(append(good, "needs a single-phase load that is switched, with power per phase and line voltages measured; "+
+		"a heater of a third of rated current is enough"), "; "))
 }
 
 // secondMeter is how far two meters may differ: two of class 1, half a percent

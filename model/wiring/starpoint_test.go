@@ -147,7 +147,7 @@ func TestWitnessOfTheNeutral(t *testing.T) {
 		{"N just further off", map[model.PointID]float64{model.NeutralToEarth: 13.8}, model.Finding, "N is 13.80 V off earth"},
 		{"sockets agree as two meters of class 1 do", map[model.PointID]float64{"voltage.l1n.sockets": 223}, model.CannotTell, "agrees"},
 		{"sockets just beyond", map[model.PointID]float64{"voltage.l1n.sockets": 218}, model.Finding, "voltage.l1n.sockets"},
-		{"sockets do not", map[model.PointID]float64{"voltage.l1n.sockets": 118}, model.Finding, "voltage.l1n.sockets shows 118.0 V where the meter shows 2"},
+		{"sockets do not", map[model.PointID]float64{"voltage.l1n.sockets": 118}, model.Finding, "voltage.l1n.sockets shows 118.0 V, the meter 2"},
 	} {
 		d := newDay(33, time.Second)
 		d.start()

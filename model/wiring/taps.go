@@ -72,19 +72,19 @@ func (s *tapsSeen) see(m meterReading, at model.Instant, r model.Rating) {
 
 // voltageTaps finds voltages sensed below the breaker, or whose fuses opened.
 func (w *Evidence) voltageTaps() model.Check {
-	const code, title = "C38", "voltage is sensed on the set's side of the breaker"
+	const code, title = "C38", "voltage is measured on the set's side of the breaker"
 	s := w.taps
 	long := max(s.longest, s.atPickup)
 	switch {
 	case s.with < least && long >= longGone:
-		c := notDetermined(code, title, "the engine turned for "+model.Lasting(long)+" without any voltage: not excited, or the taps are below an open breaker")
+		c := notDetermined(code, title, "the engine turned for "+model.Lasting(long)+" without voltage: not excited, or measured behind an open breaker")
 		c.Do = "measure the voltage at the alternator's terminals by hand"
 		return c
 	case s.with < least:
-		return notDetermined(code, title, "voltages at rated speed, by a pickup or oil pressure, are not on record")
+		return notDetermined(code, title, "needs voltages at rated speed, shown by a pickup or oil pressure")
 	case long >= longGone:
-		return check(code, title, true, fmt.Sprintf("all voltages were gone for up to %s while the engine turned, and frequency with them", model.Lasting(long)),
-			"take the meter's voltages from the alternator's side of the breaker; behind an open breaker overvoltage and overspeed by frequency are not watched. Look at the meter's fuses too")
+		return check(code, title, true, fmt.Sprintf("all voltages and the frequency were missing for up to %s while the engine turned", model.Lasting(long)),
+			"connect the meter's voltages on the alternator's side of the breaker; behind an open breaker, overvoltage and overspeed by frequency are not monitored. Check the meter's fuses too")
 	}
-	return check(code, title, false, "the voltages were there whenever the engine turned", "")
+	return check(code, title, false, "voltages were present whenever the engine turned", "")
 }

@@ -96,10 +96,10 @@ func TestRefreshIsNotJudgedByOneDigit(t *testing.T) {
 		slow   bool
 		phrase string
 	}{
-		{"frequency alone", poll(1, digit), model.CannotTell, false, "frequency alone"},
+		{"frequency alone", poll(1, digit), model.CannotTell, false, "only frequency"},
 		{"four that move", poll(4, free), model.Pass, false, "nearly every poll"},
 		{"one digit among them", poll(4, mixed), model.Pass, false, "nearly every poll"},
-		{"all held for a second", poll(4, held), model.Pass, true, "a new value each 1 s"},
+		{"all held for a second", poll(4, held), model.Pass, true, "a new value every 1 s"},
 	} {
 		if c.got.Outcome != c.want || !strings.Contains(c.got.Words, c.phrase) || c.slow != strings.Contains(c.got.Words, "gains nothing") {
 			t.Errorf("%s: %+v", c.name, c.got)

@@ -234,7 +234,7 @@ type progress struct {
 // follow takes switchings in turn. One that cannot belong to a walk voids
 // what came before it, and the walk may begin anew at once.
 func follow(group []switching) (p progress) {
-	const anew = "begin anew: L1, then L2, then L3"
+	const again = "start again: L1, then L2, then L3"
 	for i, s := range group {
 		if len(p.now) == 3 {
 			p = progress{done: p.done} // another walk, or other loads
@@ -242,11 +242,11 @@ func follow(group []switching) (p progress) {
 		same := slices.IndexFunc(p.now, func(o switching) bool { return o.input == s.input })
 		switch {
 		case s.two:
-			p.now, p.trouble = nil, fmt.Sprintf("at switching %d more than one current rose, so another load moved too", i+1)
-			p.next = "leave every other load alone and " + anew
+			p.now, p.trouble = nil, fmt.Sprintf("at switching %d more than one current rose: another load changed too", i+1)
+			p.next = "keep every other load unchanged and " + again
 		case same >= 0:
-			p.trouble = fmt.Sprintf("switchings %d and %d moved the same current input, so one phase was taken twice or the walk was done in the wrong order", i+1-len(p.now)+same, i+1)
-			p.now, p.next = nil, anew
+			p.trouble = fmt.Sprintf("switchings %d and %d changed the same current input: one phase was taken twice, or the order was wrong", i+1-len(p.now)+same, i+1)
+			p.now, p.next = nil, again
 		default:
 			if p.now = append(p.now, s); len(p.now) == 3 {
 				p.done = p.now
@@ -265,10 +265,10 @@ func (w *Walker) Result(heater float64) model.Walk {
 	open := w.ended()
 	if open.base == nil && w.slow > 0 {
 		return unfinished("bring the set to rated speed, switch every load off and wait half a minute",
-			"the frequency is "+model.Frequency.ShowWithUnit(w.slow)+"; the walk counts at rated speed only")
+			"the frequency is "+model.Frequency.ShowWithUnit(w.slow)+"; the walk needs rated speed")
 	}
 	if open.base == nil {
-		return unfinished("start the set, switch every load off and wait half a minute", "no steady stretch with voltage is on record yet")
+		return unfinished("start the set, switch every load off and wait half a minute", "no steady voltage on record yet")
 	}
 	groups := open.groups()
 	newest := progress{}
@@ -294,7 +294,7 @@ func (p progress) walk() model.Walk {
 	case p.trouble != "" && len(p.now) == 0:
 		words, do = p.trouble, p.next
 	case p.trouble != "":
-		words = p.trouble + "; begun anew since: " + words
+		words = p.trouble + "; started again: " + words
 	}
 	return unfinished(do, words)
 }

@@ -111,9 +111,9 @@ func TestWalkGoneWrong(t *testing.T) {
 		words string
 		whole bool
 	}{
-		{"L2 before L1", [3]int{1, 0, 2}, "the outlets labelled L1 and L2 are exchanged, or the walk took them in another order", true},
-		{"one phase on", [3]int{1, 2, 0}, "the labels of the outlets are turned by one phase, or the walk took them in another order", true},
-		{"L1 twice", [3]int{0, 0, 2}, "switchings 1 and 2 moved the same current input, so one phase was taken twice or the walk was done in the wrong order; begun anew since: 1 of 3 outlets done; next is L2", false},
+		{"L2 before L1", [3]int{1, 0, 2}, "the outlets labelled L1 and L2 are swapped, or the walk took them in another order", true},
+		{"one phase on", [3]int{1, 2, 0}, "the labels of the outlets are shifted by one phase, or the walk took them in another order", true},
+		{"L1 twice", [3]int{0, 0, 2}, "switchings 1 and 2 changed the same current input: one phase was taken twice, or the order was wrong; started again: 1 of 3 outlets done; next is L2", false},
 	} {
 		got := walked(newRig(3), c.order, 3000, 1, 0).Result(0)
 		if got.Words != c.words || got.Complete != c.whole {
@@ -159,9 +159,9 @@ func TestWalkBegunAnew(t *testing.T) {
 		words string
 	}{
 		{0, "1 of 3 outlets done; next is L2"},
-		{0, "switchings 1 and 2 moved the same current input"},
-		{0, "begun anew since: 1 of 3 outlets done; next is L2"},
-		{1, "begun anew since: 2 of 3 outlets done; next is L3"},
+		{0, "switchings 1 and 2 changed the same current input"},
+		{0, "started again: 1 of 3 outlets done; next is L2"},
+		{1, "started again: 2 of 3 outlets done; next is L3"},
 		{2, "every current and voltage input is on its own phase"},
 		{1, "every current and voltage input is on its own phase"},
 	} {
@@ -194,7 +194,7 @@ func TestWalkWithFastReadings(t *testing.T) {
 			r.pass(8)
 		}
 		got := w.Result(3000)
-		if named := got.Checks[0].Outcome == model.Pass; named != (full > 0) || !named && !strings.Contains(got.Words, "gives no active and reactive power") {
+		if named := got.Checks[0].Outcome == model.Pass; named != (full > 0) || !named && !strings.Contains(got.Words, "has no active and reactive power") {
 			t.Errorf("%d: %+v", full, got)
 		}
 	}
