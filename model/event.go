@@ -1,8 +1,11 @@
 package model
 
-import "slices"
-
-import "time"
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+)
 
 // EventKind says what an event tells. The zero value is NoteEvent.
 type EventKind uint8
@@ -33,8 +36,9 @@ func EventKindNamed(name string) (EventKind, bool) {
 	return EventKind(max(i, 0)), i >= 0
 }
 
-// Event is anything that happened and is kept for ever. Exactly the part that
-// belongs to Kind is set.
+// Event is anything that happened and is kept. Exactly the part that belongs to
+// Kind is set. Old changes of alarms below critical and of devices are thinned
+// out, see Thinned; everything else is kept for ever.
 type Event struct {
 	Seq    uint64 // order in the store, from 1; 0 before it is kept
 	At     Instant
@@ -49,6 +53,32 @@ type Event struct {
 	// Refused is what a DeviceEvent tells that planning goes by after a restart.
 	Refused *RefusedRead `json:",omitempty"`
 	Photo   uint64       `json:",omitempty"` // number of a photo in the store that belongs to the words; 0 means none
+	// Thinned counts the earlier entries that this one replaces; nil means none.
+	Thinned *Thinned `json:",omitempty"`
+}
+
+// Thinned says what an old event replaces: of one alarm or device, on one day and
+// in one engine state, only the first entry and the last are kept.
+type Thinned struct {
+	Count int    // changes that are no longer listed
+	From  uint64 // Seq of the first of them
+}
+
+func (t Thinned) words() string {
+	return fmt.Sprintf(" (%d changes before this one are no longer listed)", t.Count)
+}
+
+// SetThinned sets what the event replaces, and says so in its text.
+func (e *Event) SetThinned(t Thinned) {
+	e.Thinned, e.Text = &t, e.FirstText()+t.words()
+}
+
+// FirstText is the text as it was written first, without what SetThinned added.
+func (e Event) FirstText() string {
+	if e.Thinned == nil {
+		return e.Text
+	}
+	return strings.TrimSuffix(e.Text, e.Thinned.words())
 }
 
 // Measurement is one value taken by hand.

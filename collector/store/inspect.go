@@ -316,7 +316,7 @@ func (s *Store) forgetSealed() {
 	clear(s.schemas)
 	clear(s.mend)
 	clear(s.gone)
-	s.topSchema, s.spansKept = 0, 0
+	s.topSchema, s.spansKept, s.thinEvents = 0, 0, eventThinning{}
 	for _, b := range s.boots {
 		s.dirty[b.Number] = true
 	}

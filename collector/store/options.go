@@ -86,6 +86,10 @@ type Options struct {
 	// are thinned out to their minutes; 0 means for ever. Time when nothing
 	// was logged does not count.
 	KeepSamples time.Duration
+	// KeepEvents is how much later logging must have gone on before the changes of
+	// alarms below critical and of devices are thinned out to the first and last
+	// of a day and engine state; 0 means 90 days.
+	KeepEvents time.Duration
 	// OpenRing replaces the opening of the ring's file, for tests of faults;
 	// nil means the real one.
 	OpenRing Opener
@@ -98,6 +102,7 @@ func (o Options) withDefaults() Options {
 	o.TailBusy = orElse(o.TailBusy, time.Second)
 	o.TailSteady = orElse(o.TailSteady, 5*time.Second)
 	o.Slots = orElse(o.Slots, 1024)
+	o.KeepEvents = orElse(o.KeepEvents, keepEvents)
 	o.Memory = orElse(o.Memory, 2_000_000)
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)

@@ -20,6 +20,7 @@ type thinning struct {
 	spans  []model.Span      // not to be touched
 	gone   map[string]uint64 // by group, the highest ordinal taken away
 	taken  int               // blocks
+	events eventThinning
 }
 
 // thinning works out what is too much now.
@@ -28,6 +29,8 @@ func (s *Store) thinning() thinning {
 	s.mu.RLock()
 	defer s.mu.RUnlock()
 	t := thinning{spans: s.reaching(), gone: maps.Clone(s.gone), excess: used - s.opts.MaxBytes}
+	t.events = s.thinEvents.clone()
+	t.events.before = s.loggedBefore(s.opts.KeepEvents)
 	if s.opts.KeepSamples > 0 {
 		t.before = s.loggedBefore(s.opts.KeepSamples)
 	}
@@ -123,6 +126,11 @@ func (t *thinning) candidates(tx *bolt.Tx, most int) []candidate {
 func (t *thinning) holds(b block) bool {
 	first, last := b.at, model.Instant{Boot: b.at.Boot, Offset: time.Duration(b.last)}
 	return slices.ContainsFunc(t.spans, func(s model.Span) bool { return first.Before(s.To) && !last.Before(s.From) })
+}
+
+// keeps reports whether an instant lies within a span to be kept.
+func (t *thinning) keeps(at model.Instant) bool {
+	return slices.ContainsFunc(t.spans, func(s model.Span) bool { return at.Before(s.To) && !at.Before(s.From) })
 }
 
 // Protect keeps the samples of a span from ever being thinned out. It is on

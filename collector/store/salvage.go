@@ -167,6 +167,9 @@ func (v *salvaging) entry(key, payload []byte, p place) {
 		v.found[kind] = map[string]place{}
 	}
 	p.weight = len(payload)
+	if kind == recordEvent {
+		p.weight = thinnedCount(payload)
+	}
 	name := string(key) + sharedBy(kind, payload)
 	if old, ok := v.found[kind][name]; !ok || old.weight < p.weight {
 		v.found[kind][name] = p
@@ -230,6 +233,7 @@ func (v *salvaging) records() iter.Seq2[record, error] {
 		before := map[string]uint64{}
 		var end model.Instant // of the minutes before
 		group := ""
+		replaced := v.replacedEvents()
 		for kind := recordBoot; kind < recordKinds; kind++ {
 			for _, r := range v.sorted(kind) {
 				if r.group == "" && (kind == recordBlock || kind == recordMinutes) {
@@ -249,6 +253,9 @@ func (v *salvaging) records() iter.Seq2[record, error] {
 						continue // an older writing of minutes that a fuller one holds
 					}
 					group, end = r.group, last
+				}
+				if kind == recordEvent && err == nil && replaced.holds(r.key, value) {
+					continue // from a page that is free: a later entry counts it
 				}
 				if !yield(record{kind, r.group, r.key, value}, err) {
 					return

@@ -188,6 +188,9 @@ func (s *Store) write(tx *bolt.Tx, t *sealing) error {
 	if err := t.thin.run(tx, 2*len(t.batch.rows)+2); err != nil {
 		return fmt.Errorf("thin out samples: %w", err)
 	}
+	if err := t.thin.events.thinEvents(tx, t.thin.keeps); err != nil {
+		return fmt.Errorf("thin out events: %w", err)
+	}
 	return put(tx.Bucket(bucketMeta), keySealed, binary.BigEndian.AppendUint64(nil, t.upTo))
 }
 
@@ -290,6 +293,7 @@ func (s *Store) sealedAll(t *sealing) {
 	s.events = slices.Clone(s.events[s.eventsUpTo(t.batch.lastSeq):])
 	s.keptSmall(t)
 	maps.Copy(s.gone, t.thin.gone)
+	s.thinEvents = t.thin.events
 	s.sealed, s.live = t.upTo, max(s.live, t.upTo+1)
 	s.tryAgain, s.patience = model.Instant{}, 0
 	s.health.SyncedSeq = max(s.health.SyncedSeq, t.batch.lastSeq)

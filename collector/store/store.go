@@ -43,44 +43,45 @@ type Store struct {
 	running atomic.Bool   // Run is
 	errands chan struct{} // of one: there is something to write
 
-	mu        sync.RWMutex // guards what follows; never held across a disk write
-	boots     []model.Boot
-	boot      uint32            // never changes once open
-	moved     map[uint32]uint32 // by boot, the one that counts since its clock went back
-	groups    map[string]*group
-	schemas   map[uint32]*schema
-	ids       map[string]uint32 // schema by its encoding
-	events    []model.Event     // not yet sealed
-	keptSeq   uint64            // events up to this are in the ring or sealed
-	cutSeq    uint64            // likewise, in what is to be sealed next
-	sealDue   bool              // there are closed segments
-	flushDue  bool              // rows or events are to go to the ring now
-	late      *time.Timer       // flushes when no scan comes to do it
-	waiting   bool              // late is set
-	receipts  []receipt         // of events handed over
-	tryAgain  model.Instant     // when sealing is tried again after it failed
-	patience  time.Duration     // how long that was put off
-	topSchema uint32            // highest number of a schema in the data file
-	mend      map[uint32]string // encodings of schemas that the data file has not got twice
-	lastSeq   uint64            // of events
-	last      model.Instant
-	setups    []datedSetup // the newest sealed one and those not yet sealed
-	dirty     map[uint32]bool
-	gone      map[string]uint64 // by group, the highest ordinal thinned out
-	spans     []model.Span      // whose samples are never thinned out
-	spansKept int               // how many of spans are in the data file
-	sealed    uint64            // highest slot whose content is in the data file
-	live      uint64            // first slot that still matters while sealing fails
-	busy      bool
-	begun     map[uint32]bool // boots of which something was kept
-	pending   model.Instant   // oldest row not in the ring; zero when all are
-	recent    model.Instant   // of the scan before
-	health    model.StoreHealth
-	trouble   map[string]string // what fails now, by part
-	opened    identity          // of folder and files
-	seen      sight             // of them, by the inspector
-	looked    bool              // seen holds something
-	told      []string          // what loading found damaged and could do without
+	mu         sync.RWMutex // guards what follows; never held across a disk write
+	boots      []model.Boot
+	boot       uint32            // never changes once open
+	moved      map[uint32]uint32 // by boot, the one that counts since its clock went back
+	groups     map[string]*group
+	schemas    map[uint32]*schema
+	ids        map[string]uint32 // schema by its encoding
+	events     []model.Event     // not yet sealed
+	keptSeq    uint64            // events up to this are in the ring or sealed
+	cutSeq     uint64            // likewise, in what is to be sealed next
+	sealDue    bool              // there are closed segments
+	flushDue   bool              // rows or events are to go to the ring now
+	late       *time.Timer       // flushes when no scan comes to do it
+	waiting    bool              // late is set
+	receipts   []receipt         // of events handed over
+	tryAgain   model.Instant     // when sealing is tried again after it failed
+	patience   time.Duration     // how long that was put off
+	topSchema  uint32            // highest number of a schema in the data file
+	mend       map[uint32]string // encodings of schemas that the data file has not got twice
+	lastSeq    uint64            // of events
+	last       model.Instant
+	setups     []datedSetup // the newest sealed one and those not yet sealed
+	dirty      map[uint32]bool
+	gone       map[string]uint64 // by group, the highest ordinal thinned out
+	thinEvents eventThinning     // how far the old events are thinned out
+	spans      []model.Span      // whose samples are never thinned out
+	spansKept  int               // how many of spans are in the data file
+	sealed     uint64            // highest slot whose content is in the data file
+	live       uint64            // first slot that still matters while sealing fails
+	busy       bool
+	begun      map[uint32]bool // boots of which something was kept
+	pending    model.Instant   // oldest row not in the ring; zero when all are
+	recent     model.Instant   // of the scan before
+	health     model.StoreHealth
+	trouble    map[string]string // what fails now, by part
+	opened     identity          // of folder and files
+	seen       sight             // of them, by the inspector
+	looked     bool              // seen holds something
+	told       []string          // what loading found damaged and could do without
 }
 
 // group is the unsealed part of one group.
