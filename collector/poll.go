@@ -30,6 +30,9 @@ type round struct {
 	learned []model.RefusedRead // what the device was found to refuse
 }
 
+// yieldAfter is how long a round of a sound unit keeps the others waiting.
+const yieldAfter = 200 * time.Millisecond
+
 // poller asks the questions of one line, one at a time.
 type poller struct {
 	def     model.Line
@@ -60,6 +63,8 @@ type poller struct {
 	tried   bool      // how the first opening ended was told
 	gone    time.Time // since when the line is not there; zero while it is
 	opening *opening  // nil when none is under way
+	// yielding is set while rounds of other units run in between.
+	yielding bool
 }
 
 func newPoller(def model.Line, line Line, groups, fast []*Group, now func() model.Instant) *poller {
@@ -247,6 +252,7 @@ func (p *poller) round(ctx context.Context, g *Group) round {
 		if s.rested(g, q) {
 			return model.Answer{}, errRests
 		}
+		p.yield(ctx, s, g, began)
 		once := q
 		once.Once = s.suspect(q)
 		s.asked[q] = time.Now()
@@ -287,6 +293,24 @@ func (p *poller) round(ctx context.Context, g *Group) round {
 		p.replan(g.Device)
 	}
 	return r
+}
+
+// yield runs the due rounds of sound units between two questions of a round that
+// takes long or whose unit is failing: it delays them by one question at most.
+func (p *poller) yield(ctx context.Context, s *silence, g *Group, began time.Time) {
+	if p.yielding || s.unheard == 0 && s.failures == 0 && time.Since(began) < yieldAfter {
+		return
+	}
+	p.yielding = true
+	defer func() { p.yielding = false }()
+	for i, other := range p.groups {
+		if o := p.silent[other.Device.Name]; o == s || o.unheard > 0 || o.failures > 0 || time.Now().Before(p.due[i]) {
+			continue
+		}
+		p.advance(i)
+		p.send(ctx, p.round(ctx, other))
+		p.skip(i)
+	}
 }
 
 // toMillisecond cuts an instant to what a serial line can tell apart. Finer

@@ -2,6 +2,7 @@ package collector
 
 import (
 	"context"
+	"fmt"
 	"log/slog"
 	"slices"
 	"strings"
@@ -131,6 +132,32 @@ func TestOilPressureAndFrequencyGoFirst(t *testing.T) {
 		i := slices.IndexFunc(l.log, func(a asked) bool { return a.q.Unit == 2 })
 		if l.log[i].q.Address != 9000 {
 			t.Errorf("the meter's frequency does not go first: %s", strings.Join(order, "; "))
+		}
+	})
+}
+
+// TestALongRoundLetsOthersGo has a slow unit with nine blocks and a quick one due
+// at the same time: it is asked as soon as the round has taken yieldAfter, and the
+// round goes on after it.
+func TestALongRoundLetsOthersGo(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := &scripted{takes: 80 * time.Millisecond}
+		slow := model.Device{Name: "slow", Line: "skid", Unit: 1, Every: 2 * time.Second}
+		for i := range 9 {
+			slow.Points = append(slow.Points, point(model.PointID(fmt.Sprintf("slow%d", i)), uint16(1000*i)))
+		}
+		quick := model.Device{Name: "quick", Line: "skid", Unit: 2, Every: 3 * time.Second, Points: []model.Point{point("quick", 0)}}
+		c, keep := newScripted(l, nil, slow, quick)
+		runFor(c, 900*time.Millisecond)
+		var order strings.Builder
+		for _, a := range l.log {
+			fmt.Fprint(&order, a.q.Unit)
+		}
+		if order.String() != "1112111111" {
+			t.Errorf("asked in the order %s, want the quick unit after three questions of 80 ms", &order)
+		}
+		if len(keep.scans) != 2 || len(keep.scans[1].Samples) != 9 || keep.scans[1].Samples[8].Quality != model.Good {
+			t.Errorf("the round did not go on: %d scans", len(keep.scans))
 		}
 	})
 }

@@ -40,7 +40,7 @@ func (w *wire) fence(ctx context.Context, q question) error {
 			return err
 		}
 	}
-	if w.blocks(q, began) && w.lives(q.Unit) {
+	if w.blocks(q, began) && w.lives(q.Unit) && !w.spent(q, began) {
 		if err := w.drain(ctx, q, began, failure); err != nil {
 			return err
 		}
@@ -58,7 +58,7 @@ func (w *wire) fence(ctx context.Context, q question) error {
 // and that proved nothing.
 func (w *wire) probes(ctx context.Context, q question, began time.Time, failure *model.ReadError) error {
 	tries := 2
-	if w.memory.silent[q.Unit] > 1 || !w.memory.heard(q.Unit) || q.Once {
+	if w.memory.silent[q.Unit] > 1 || !w.memory.heard(q.Unit) || q.Once || w.neighbours(q.Unit) {
 		tries = 1
 	}
 	for n := 0; n < mostProbes && tries > 0 && w.blocks(q, began); n++ {
@@ -67,7 +67,10 @@ func (w *wire) probes(ctx context.Context, q question, began time.Time, failure 
 			return nil
 		}
 		wait := w.limit(q)
-		if tries == 1 {
+		switch {
+		case w.neighbours(q.Unit):
+			wait /= 2 // and the rest of the timeout is left for q itself
+		case tries == 1:
 			wait = max(wait, time.Until(w.owed(q)))
 		}
 		w.tally.fence(q.Unit)
@@ -101,7 +104,10 @@ func (w *wire) drain(ctx context.Context, q question, began time.Time, failure *
 		if heard && n == 0 {
 			w.memory.ignores(q.Unit, time.Now())
 		}
-		if err != nil || !heard || q.Once || w.memory.count(shapeOf(q), began) > mostDrained || !w.blocks(q, began) {
+		if spoilt := err == nil && !heard && n == 0 && failure.Cause != model.NoAnswer; spoilt && !w.spent(q, began) && w.neighbours(q.Unit) {
+			continue // one more try, as every question has next to other units
+		}
+		if err != nil || !heard || q.Once || w.memory.count(shapeOf(q), began) > mostDrained || w.spent(q, began) || !w.blocks(q, began) {
 			return err
 		}
 	}
@@ -150,16 +156,39 @@ const longest = 2 * time.Second
 // it is waited for no longer than any other.
 const mostPatience = 3
 
-// owed is until when the last try of q waits at least. A unit that was
-// answering until now may still be at an old question; the wire is no use to
-// others then, for its answer would come in between. One that never answered is
-// more likely not there.
+// owed is until when the last try of q waits at least. A unit that was answering
+// until now may still be at an old question. With other units on the line the
+// wait is not worth it: they would go unread for longer than the late answer,
+// which spoils one of theirs at most and is told from it by the memory. One that
+// never answered is more likely not there.
 func (w *wire) owed(q question) time.Time {
 	since, owing := w.memory.owing[q.Unit]
-	if !owing || !w.memory.heard(q.Unit) || w.memory.silent[q.Unit] > mostPatience || q.Once {
+	if !owing || !w.memory.heard(q.Unit) || w.memory.silent[q.Unit] > mostPatience || q.Once || w.neighbours(q.Unit) {
 		return time.Time{}
 	}
 	return since.Add(w.limit(q) + longest)
+}
+
+// secondTry is how many times as long as the first try the second one waits, up
+// to the unit's timeout.
+const secondTry = 4
+
+// neighbours reports whether another unit of the line answered of late. Each wait
+// for this one then delays the other's readings.
+func (w *wire) neighbours(unit byte) bool {
+	for other := range w.memory.said {
+		if other != unit && w.lives(other) {
+			return true
+		}
+	}
+	return false
+}
+
+// spent reports whether one timeout has passed since the line began with q while
+// other units wait. Nothing that goes before q, and no second try of it, begins
+// later than that, so that q takes the line for two timeouts at most.
+func (w *wire) spent(q question, began time.Time) bool {
+	return w.neighbours(q.Unit) && time.Since(began) >= w.limit(q)
 }
 
 // A way is how a unit is asked to learn that its late answers have passed. A

@@ -92,8 +92,8 @@ func TestTimeoutIsLearned(t *testing.T) {
 		if ask(t, l, 3) == nil {
 			t.Fatal("a lost question was answered")
 		}
-		if took := time.Since(start); took < leastTimeout+time.Second || took > 1500*time.Millisecond {
-			t.Errorf("the miss took %s: want the learned timeout, then the configured one", took)
+		if took := time.Since(start); took < 5*leastTimeout || took > 6*leastTimeout {
+			t.Errorf("the miss took %s: want the learned timeout, then four times that", took)
 		}
 		if u := l.Health().Units[0]; u.Timeout != time.Second || u.Retries != 1 || u.NoAnswers != 2 {
 			t.Errorf("after a miss: %+v", u)

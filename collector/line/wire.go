@@ -90,16 +90,17 @@ func (w *wire) limit(q question) time.Duration {
 }
 
 // ask puts the question, once more if it fails on a unit that was answering.
-// The second time the unit is given all the time it is allowed, and longer when it
-// may be at an older question still. Not so for this one: one that was lost must
-// not cost those after it, and whether the unit is at it shows when the next one
-// is put.
+// The second try waits longer than the first, and longer still when the unit may
+// be at an older question and no other unit waits for the line. This question does
+// not count as such: one that was lost must not cost those after it, and whether
+// the unit is at it shows when the next one is put.
 func (w *wire) ask(ctx context.Context, q question) ([]byte, time.Duration, error) {
+	began := time.Now()
 	if err := w.fence(ctx, q); err != nil {
 		return nil, 0, err
 	}
 	wait := w.memory.habit(q.Unit).timeout(w.limit(q))
-	w.doubting = w.memory.silent[q.Unit] == 0 && !q.Once // there is a second try
+	w.doubting = w.memory.silent[q.Unit] == 0 && !q.Once && !w.spent(q, began) // there is a second try
 	until := w.owed(q)
 	if !w.doubting {
 		wait = max(wait, time.Until(until))
@@ -108,7 +109,7 @@ func (w *wire) ask(ctx context.Context, q question) ([]byte, time.Duration, erro
 	if _, onWire := err.(*model.ReadError); onWire && w.doubting && ctx.Err() == nil {
 		w.doubting = false
 		w.tally.retry(q.Unit)
-		pdu, took, err = w.try(ctx, q, max(w.limit(q), time.Until(until)))
+		pdu, took, err = w.try(ctx, q, max(min(w.limit(q), secondTry*wait), time.Until(until)))
 	}
 	w.memory.failed(q.Unit, err != nil)
 	w.tally.waits(q.Unit, w.memory.habit(q.Unit).timeout(w.limit(q)))
