@@ -7,8 +7,8 @@ import (
 	"strings"
 	"text/tabwriter"
 
+	"tickover/cmd/tickover/api"
 	"tickover/cmd/tickover/client"
-	"tickover/cmd/tickover/page"
 )
 
 // alarmsBoxes lists the black boxes.
@@ -27,7 +27,7 @@ func (c *alarmsBoxes) Run(ctx context.Context, s streams) error {
 	if c.JSON {
 		return a.Get(ctx, s.out, "/api/v1/boxes", nil)
 	}
-	var boxes []page.BlackBox
+	var boxes []api.BlackBox
 	if err := a.List(ctx, "/api/v1/boxes", nil, &boxes); err != nil {
 		return err
 	}
@@ -38,7 +38,7 @@ func (c *alarmsBoxes) Run(ctx context.Context, s streams) error {
 	return printBoxes(s.out, boxes)
 }
 
-func printBoxes(out io.Writer, boxes []page.BlackBox) error {
+func printBoxes(out io.Writer, boxes []api.BlackBox) error {
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(w, "box\tfrom\tto\tlogged\tpoints\treadings\twhole\tkept for")
 	for _, b := range boxes {

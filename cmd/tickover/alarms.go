@@ -10,8 +10,8 @@ import (
 	"text/tabwriter"
 	"time"
 
+	"tickover/cmd/tickover/api"
 	"tickover/cmd/tickover/client"
-	"tickover/cmd/tickover/page"
 	"tickover/cmd/tickover/record"
 	"tickover/model"
 )
@@ -37,24 +37,8 @@ type alarmsList struct {
 	Stats bool `help:"Print how alarms fared over all logged time instead: how often they came, which came most, chattering and stale ones."`
 }
 
-// alarmRow is one alarm as the API lists it.
-type alarmRow struct {
-	Rule      string  `json:"rule"`
-	Label     string  `json:"label"`
-	Priority  string  `json:"priority"`
-	State     string  `json:"state"`
-	Watching  bool    `json:"watching"`
-	Why       string  `json:"why"`
-	Unwatched float64 `json:"unwatched_seconds"`
-	Chatters  int     `json:"chattering"`
-	Stale     float64 `json:"stale_seconds"`
-	Text      string  `json:"text"`
-	Action    string  `json:"action"`
-	Over      bool    `json:"over"`
-}
-
 // marks says what else the alarm does that it should not.
-func (r alarmRow) marks() string {
+func marks(r api.Alarm) string {
 	text := ""
 	if r.Chatters > 0 {
 		text = fmt.Sprintf(", chattering: %d changes in a minute", r.Chatters)
@@ -80,14 +64,14 @@ func (c *alarmsList) Run(ctx context.Context, s streams) error {
 		return a.Get(ctx, s.out, address, nil)
 	}
 	if c.Stats {
-		var stats page.AlarmStats
+		var stats api.AlarmStats
 		if err := a.List(ctx, address, nil, &stats); err != nil {
 			return err
 		}
 		printAlarmStats(s.out, stats)
 		return nil
 	}
-	var rows []alarmRow
+	var rows []api.Alarm
 	if err := a.List(ctx, address, nil, &rows); err != nil {
 		return err
 	}
@@ -95,21 +79,21 @@ func (c *alarmsList) Run(ctx context.Context, s streams) error {
 }
 
 // quiet tells what is as it should be from what somebody should look at.
-func (r alarmRow) quiet() bool {
+func quiet(r api.Alarm) bool {
 	return r.State == model.AlarmNormal.String() || r.State == model.AlarmSuppressedByDesign.String()
 }
 
 // printAlarms writes what stands first: it is looked for in a hurry.
-func printAlarms(out io.Writer, rows []alarmRow) error {
+func printAlarms(out io.Writer, rows []api.Alarm) error {
 	if len(rows) == 0 {
 		fmt.Fprintln(out, "nothing watches now: where alarms stand is known to a running tickover only.\nWhat they did is in tickover alarms --stats, in tickover alarms boxes and in the report.")
 		return nil
 	}
-	slices.SortStableFunc(rows, func(a, b alarmRow) int {
+	slices.SortStableFunc(rows, func(a, b api.Alarm) int {
 		switch {
-		case a.quiet() == b.quiet():
+		case quiet(a) == quiet(b):
 			return 0
-		case b.quiet():
+		case quiet(b):
 			return -1
 		}
 		return 1
@@ -124,21 +108,21 @@ func printAlarms(out io.Writer, rows []alarmRow) error {
 		if r.Unwatched > 0 {
 			unwatched = record.Seconds(r.Unwatched)
 		}
-		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\n", r.Rule, r.Priority, r.State+r.marks(), watching, unwatched, r.Label)
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\n", r.Rule, r.Priority, r.State+marks(r), watching, unwatched, r.Label)
 	}
 	if err := w.Flush(); err != nil {
 		return err
 	}
 	for _, r := range rows {
-		r.explain(out)
+		printCause(out, r)
 	}
 	fmt.Fprintln(out, "\nAlarms advise. They stop nothing and replace no protective device.")
 	return nil
 }
 
-// explain writes what raised the alarm, what is now, and what to do: by hand
+// printCause writes what raised the alarm, what is now, and what to do: by hand
 // while it lasts, its reset once it is over.
-func (r alarmRow) explain(out io.Writer) {
+func printCause(out io.Writer, r api.Alarm) {
 	if r.Text == "" {
 		return
 	}

@@ -4,7 +4,7 @@ import (
 	"strings"
 	"testing"
 
-	"tickover/cmd/tickover/client"
+	"tickover/cmd/tickover/api"
 	"tickover/model"
 )
 
@@ -12,7 +12,7 @@ import (
 // that matters may be of low priority.
 func TestAlarmsThatStandComeFirst(t *testing.T) {
 	var out strings.Builder
-	rows := []alarmRow{
+	rows := []api.Alarm{
 		{Rule: "quiet", State: model.AlarmNormal.String(), Watching: true},
 		{Rule: "asleep", State: model.AlarmSuppressedByDesign.String(), Why: "nothing to watch for at standstill"},
 		{Rule: "first", State: model.AlarmReturnedUnacknowledged.String(), Watching: true},
@@ -43,12 +43,12 @@ func TestAlarmsWithoutADaemon(t *testing.T) {
 func TestARunIsOpenOnlyWhileItIs(t *testing.T) {
 	const at = "2025-11-08 18:20:00 UTC"
 	for _, c := range []struct {
-		row  client.RunRow
+		row  api.Run
 		want string
 	}{
-		{client.RunRow{Open: true}, "still going"},
-		{client.RunRow{EndDate: at}, at},
-		{client.RunRow{EndDate: at, CutShort: "power failed"}, at + ": power failed"},
+		{api.Run{Open: true}, "still going"},
+		{api.Run{EndDate: at}, at},
+		{api.Run{EndDate: at, CutShort: "power failed"}, at + ": power failed"},
 	} {
 		if got := c.row.End(); got != c.want {
 			t.Errorf("%+v ends %q, want %q", c.row, got, c.want)

@@ -4,11 +4,11 @@ import (
 	"fmt"
 	"io"
 
-	"tickover/cmd/tickover/page"
+	"tickover/cmd/tickover/api"
 	"tickover/cmd/tickover/record"
 )
 
-func printAlarmStats(out io.Writer, s page.AlarmStats) {
+func printAlarmStats(out io.Writer, s api.AlarmStats) {
 	fmt.Fprintf(out, "%d raised in %s of logged time: critical %d, warning %d, information %d\n",
 		s.Raised, record.Seconds(s.Logged), s.ByPriority["critical"], s.ByPriority["warning"], s.ByPriority["information"])
 	fmt.Fprintln(out, "the standards' aim (ISA-18.2, from memory): 5 % of high, 15 % of medium, 80 % of low priority")
@@ -20,7 +20,7 @@ func printAlarmStats(out io.Writer, s page.AlarmStats) {
 		fmt.Fprintf(out, "spans of ten minutes, laid end to end from the beginning, with more than 10: %d of %d, %.1f %% (below 1 %% is the aim, from memory)\n",
 			*s.Floods, s.Spans, 100*float64(*s.Floods)/float64(s.Spans))
 	}
-	counts := func(title string, rows []page.AlarmCount, words func(int) string) {
+	counts := func(title string, rows []api.AlarmCount, words func(int) string) {
 		fmt.Fprintf(out, "%s:%s\n", title, noneOf(len(rows)))
 		for _, a := range rows {
 			fmt.Fprintf(out, "  %s (%s): %s\n", a.Label, a.Rule, words(a.Times))

@@ -5,7 +5,7 @@ import (
 	"strings"
 	"testing"
 
-	"tickover/cmd/tickover/page"
+	"tickover/cmd/tickover/api"
 	"tickover/model"
 )
 
@@ -26,7 +26,7 @@ func TestAlarmStatsOfThePastDay(t *testing.T) {
 	if err := src.Store.Close(); err != nil {
 		t.Fatal(err)
 	}
-	var stats page.AlarmStats
+	var stats api.AlarmStats
 	if err := json.Unmarshal([]byte(must(t, "alarms", "--stats", "--json", "--state", state)), &stats); err != nil {
 		t.Fatal(err)
 	}
@@ -45,7 +45,7 @@ func TestAlarmStatsOfThePastDay(t *testing.T) {
 // it asks for the reset and commands nothing.
 func TestTheListSaysWhatToDoWhileAnAlarmLasts(t *testing.T) {
 	var out strings.Builder
-	rows := []alarmRow{{Rule: "oil.low", Label: "Oil pressure low", Priority: "critical", State: "unacknowledged", Text: "14:02:11 UTC fell to 0.39 bar (limit 0.40). Now 0.31 bar.", Action: "Stop the engine by hand."},
+	rows := []api.Alarm{{Rule: "oil.low", Label: "Oil pressure low", Priority: "critical", State: "unacknowledged", Text: "14:02:11 UTC fell to 0.39 bar (limit 0.40). Now 0.31 bar.", Action: "Stop the engine by hand."},
 		{Rule: "hot", Label: "Coolant hot", Priority: "warning", State: "latched, unacknowledged", Text: "14:01:00 UTC rose to 105.0 °C (limit 103.0). Now 90.0 °C: back to normal.", Over: true}}
 	if err := printAlarms(&out, rows); err != nil {
 		t.Fatal(err)
@@ -59,7 +59,7 @@ func TestTheListSaysWhatToDoWhileAnAlarmLasts(t *testing.T) {
 
 func TestTheListMarksChatteringAndStaleAlarms(t *testing.T) {
 	var out strings.Builder
-	rows := []alarmRow{{Rule: "a", State: "unacknowledged", Watching: true, Chatters: 4, Stale: 90000}, {Rule: "b", State: "normal", Watching: true}}
+	rows := []api.Alarm{{Rule: "a", State: "unacknowledged", Watching: true, Chatters: 4, Stale: 90000}, {Rule: "b", State: "normal", Watching: true}}
 	if err := printAlarms(&out, rows); err != nil {
 		t.Fatal(err)
 	}

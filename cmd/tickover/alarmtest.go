@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"tickover/cmd/tickover/api"
 	"tickover/cmd/tickover/client"
 	"tickover/model"
 )
@@ -20,15 +21,6 @@ type alarmsTest struct {
 	client.StateFolder
 	Who  string `help:"Who asks; stands in the message."`
 	JSON bool   `help:"Print a JSON array."`
-}
-
-type trialRow struct {
-	Name  string  `json:"name"`
-	Kind  string  `json:"kind"`
-	Taken bool    `json:"taken"`
-	Took  float64 `json:"took_seconds"`
-	Error string  `json:"error"`
-	Hint  string  `json:"hint"`
 }
 
 // Run asks the daemon and waits until every way was tried. It fails when one
@@ -44,7 +36,7 @@ func (c *alarmsTest) Run(ctx context.Context, s streams) error {
 	if err := a.Do(ctx, http.MethodPost, "/api/v1/outlets/test", form, &answer); err != nil {
 		return err
 	}
-	var rows []trialRow
+	var rows []api.OutletTrial
 	if err := json.Unmarshal(answer.Bytes(), &rows); err != nil {
 		return fmt.Errorf("read the answer: %w", err)
 	}
@@ -71,7 +63,7 @@ func (c *alarmsTest) Run(ctx context.Context, s streams) error {
 	return failedTrials(rows)
 }
 
-func failedTrials(rows []trialRow) error {
+func failedTrials(rows []api.OutletTrial) error {
 	failed := 0
 	for _, r := range rows {
 		if !r.Taken {

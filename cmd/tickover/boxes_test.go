@@ -10,8 +10,8 @@ import (
 	"testing"
 	"time"
 
+	"tickover/cmd/tickover/api"
 	"tickover/cmd/tickover/daemon"
-	"tickover/cmd/tickover/page"
 	"tickover/cmd/tickover/record"
 	"tickover/collector/store"
 	"tickover/config"
@@ -95,7 +95,7 @@ func TestBlackBoxesOutliveTheThinning(t *testing.T) {
 	r.happen(2*m, critical("after the cut"))
 	r.run(2*m, 3*h)
 	r.end()
-	var boxes []page.BlackBox
+	var boxes []api.BlackBox
 	if err := json.Unmarshal([]byte(must(t, "alarms", "boxes", "--json", "--state", dir)), &boxes); err != nil {
 		t.Fatal(err)
 	}
@@ -173,7 +173,7 @@ func TestABlackBoxReachesAcrossARestartOfTheComputer(t *testing.T) {
 	r.happen(m, critical("after hours off"))
 	r.run(2*m, 4*h)
 	r.end()
-	var boxes []page.BlackBox
+	var boxes []api.BlackBox
 	if err := json.Unmarshal([]byte(must(t, "alarms", "boxes", "--json", "--state", dir)), &boxes); err != nil {
 		t.Fatal(err)
 	}

@@ -6,6 +6,7 @@ import (
 	"net/url"
 	"time"
 
+	"tickover/cmd/tickover/api"
 	"tickover/cmd/tickover/client"
 	"tickover/cmd/tickover/record"
 )
@@ -39,10 +40,7 @@ func (c *checkInCommand) Run(ctx context.Context, s streams) error {
 		fmt.Fprintln(s.out, "the check-in timer has ended")
 		return nil
 	}
-	var now struct {
-		Every float64 `json:"every_seconds"`
-		Told  []string
-	}
+	var now api.CheckIn
 	if err := a.List(ctx, "/api/v1/check-in", nil, &now); err != nil {
 		return err
 	}

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/url"
 
+	"tickover/cmd/tickover/api"
 	"tickover/cmd/tickover/client"
 )
 
@@ -27,12 +28,7 @@ func (c *compareCommand) Run(ctx context.Context, s streams) error {
 	if c.JSON {
 		return a.Get(ctx, s.out, path, nil)
 	}
-	var found struct {
-		Before, After string
-		Differences   []struct{ Words string }
-		Alike         int
-		Open          []string `json:"not_compared"`
-	}
+	var found api.Comparison
 	if err := a.List(ctx, path, nil, &found); err != nil {
 		return err
 	}

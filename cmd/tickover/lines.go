@@ -9,8 +9,8 @@ import (
 	"strings"
 	"text/tabwriter"
 
+	"tickover/cmd/tickover/api"
 	"tickover/cmd/tickover/client"
-	"tickover/cmd/tickover/page"
 )
 
 // linesCommand tells how the lines fare.
@@ -29,7 +29,7 @@ func (c *linesCommand) Run(ctx context.Context, s streams) error {
 	if c.JSON {
 		return a.Get(ctx, s.out, "/api/v1/lines", nil)
 	}
-	var lines []page.Line
+	var lines []api.Line
 	if err := a.List(ctx, "/api/v1/lines", nil, &lines); err != nil {
 		return err
 	}
@@ -45,7 +45,7 @@ func (c *linesCommand) Run(ctx context.Context, s streams) error {
 	return nil
 }
 
-func printLine(out io.Writer, l page.Line) error {
+func printLine(out io.Writer, l api.Line) error {
 	state := "open"
 	if !l.Open {
 		state = "closed: " + l.Trouble
@@ -81,7 +81,7 @@ func printLine(out io.Writer, l page.Line) error {
 }
 
 // turnaroundWords say what the unit's share of the line is planned by.
-func turnaroundWords(u page.LineUnit) string {
+func turnaroundWords(u api.LineUnit) string {
 	if u.Assumed {
 		return millis(u.Turnaround) + " assumed"
 	}

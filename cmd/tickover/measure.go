@@ -14,6 +14,7 @@ import (
 
 	"golang.org/x/term"
 
+	"tickover/cmd/tickover/api"
 	"tickover/cmd/tickover/client"
 	"tickover/model"
 )
@@ -74,10 +75,7 @@ func (c *measureTake) Run(ctx context.Context, s streams) error {
 		_, err = io.WriteString(s.out, body.String())
 		return err
 	}
-	var kept struct {
-		Kept    uint64
-		Figures []figureRow
-	}
+	var kept api.Kept
 	if err := json.Unmarshal([]byte(body.String()), &kept); err != nil {
 		return err
 	}
@@ -104,23 +102,9 @@ func askTicks(in io.Reader, out io.Writer) []string {
 	return ticked
 }
 
-// figureRow is one figure as the API tells it.
-type figureRow struct {
-	Name          string
-	Value         *float64
-	Unit, Limit   string
-	Verdict, Note string
-	Reason        string
-	Source        string `json:"limit_source"`
-}
-
-func printFigures(w io.Writer, figures []figureRow) {
+func printFigures(w io.Writer, figures []api.Figure) {
 	for _, f := range figures {
-		value := "not determined"
-		if f.Value != nil {
-			value = fmt.Sprintf("%.4g %s", *f.Value, f.Unit)
-		}
-		fmt.Fprintf(w, "  %s: %s", f.Name, strings.TrimSpace(value))
+		fmt.Fprintf(w, "  %s: %s", f.Name, f.Shown())
 		if f.Limit != "" {
 			fmt.Fprintf(w, ", limit %s (%s): %s", f.Limit, f.Source, f.Verdict)
 		}
@@ -136,18 +120,6 @@ type measureList struct {
 	JSON bool `help:"Print a JSON object."`
 }
 
-type valueRow struct {
-	Seq   uint64
-	Shown string
-}
-
-func (v *valueRow) String() string {
-	if v == nil {
-		return "not measured"
-	}
-	return fmt.Sprintf("%s (entry %d)", v.Shown, v.Seq)
-}
-
 // Run prints the list.
 func (c *measureList) Run(ctx context.Context, s streams) error {
 	a, err := c.Open(false)
@@ -158,21 +130,7 @@ func (c *measureList) Run(ctx context.Context, s streams) error {
 	if c.JSON {
 		return a.Get(ctx, s.out, "/api/v1/measurements", nil)
 	}
-	var all struct {
-		Measurements []struct {
-			Kind, Points  string
-			Before, After *valueRow
-			Figures       []figureRow
-		}
-		Gauges []struct {
-			checkRow
-			Corrections []struct{ Shows, Add string }
-		}
-		DryOut *struct {
-			Points, Words string
-			Figures       []figureRow
-		} `json:"dry_out"`
-	}
+	var all api.Measured
 	if err := a.List(ctx, "/api/v1/measurements", nil, &all); err != nil {
 		return err
 	}

@@ -8,6 +8,7 @@ import (
 	"testing"
 	"time"
 
+	"tickover/cmd/tickover/api"
 	"tickover/config"
 	"tickover/model"
 	"tickover/model/plant"
@@ -57,7 +58,7 @@ func TestWiringCommandNamesEachMistake(t *testing.T) {
 				}
 				return
 			}
-			var walk walkRow
+			var walk api.Walk
 			if err := json.Unmarshal([]byte(must(t, "wiring", "walk", "--state", state, "--run", "1", "--heater", "2 kW", "--json")), &walk); err != nil {
 				t.Fatal(err)
 			}
@@ -78,7 +79,7 @@ func TestWiringCommandNamesEachMistake(t *testing.T) {
 
 func findingsOf(t *testing.T, list string) string {
 	t.Helper()
-	var rows []checkRow
+	var rows []api.Check
 	if err := json.Unmarshal([]byte(list), &rows); err != nil {
 		t.Fatal(err)
 	}

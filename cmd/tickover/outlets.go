@@ -6,6 +6,7 @@ import (
 	"io"
 	"text/tabwriter"
 
+	"tickover/cmd/tickover/api"
 	"tickover/cmd/tickover/client"
 	"tickover/cmd/tickover/record"
 )
@@ -14,18 +15,6 @@ import (
 type outletsCommand struct {
 	client.StateFolder
 	JSON bool `help:"Print a JSON array."`
-}
-
-type outletRow struct {
-	Name     string            `json:"name"`
-	Kind     string            `json:"kind"`
-	Trouble  string            `json:"trouble"`
-	Hint     string            `json:"hint"`
-	Sent     uint64            `json:"sent"`
-	Failures uint64            `json:"failures"`
-	Dropped  map[string]uint64 `json:"dropped"`
-	Pending  uint64            `json:"pending"`
-	Lag      float64           `json:"lag_seconds"`
 }
 
 // Run prints the list.
@@ -38,7 +27,7 @@ func (c *outletsCommand) Run(ctx context.Context, s streams) error {
 	if c.JSON {
 		return a.Get(ctx, s.out, "/api/v1/outlets", nil)
 	}
-	var rows []outletRow
+	var rows []api.Outlet
 	if err := a.List(ctx, "/api/v1/outlets", nil, &rows); err != nil {
 		return err
 	}
@@ -49,7 +38,7 @@ func (c *outletsCommand) Run(ctx context.Context, s streams) error {
 	return printOutlets(s.out, rows)
 }
 
-func printOutlets(out io.Writer, rows []outletRow) error {
+func printOutlets(out io.Writer, rows []api.Outlet) error {
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(w, "outlet\tkind\tsent\tfailures\tdropped\twaiting\tbehind")
 	for _, r := range rows {
@@ -57,7 +46,7 @@ func printOutlets(out io.Writer, rows []outletRow) error {
 		for _, n := range r.Dropped {
 			dropped += n
 		}
-		fmt.Fprintf(w, "%s\t%s\t%d\t%d\t%d\t%d\t%s\n", r.Name, r.Kind, r.Sent, r.Failures, dropped, r.Pending, record.Seconds(r.Lag))
+		fmt.Fprintf(w, "%s\t%s\t%d\t%d\t%d\t%d\t%s\n", r.Name, r.Kind, r.Sent, r.Fails, dropped, r.Pending, record.Seconds(r.Lag))
 	}
 	if err := w.Flush(); err != nil {
 		return err

@@ -20,6 +20,7 @@ import (
 	"time"
 
 	"tickover/alarms/notify"
+	"tickover/cmd/tickover/api"
 	"tickover/model"
 )
 
@@ -98,9 +99,9 @@ func (h *hall) stop() {
 }
 
 // outlet is one row of tickover outlets --json.
-func (h *hall) outlet(name string) outletRow {
+func (h *hall) outlet(name string) api.Outlet {
 	h.t.Helper()
-	var rows []outletRow
+	var rows []api.Outlet
 	if err := json.Unmarshal([]byte(must(h.t, "outlets", "--state", h.state, "--json")), &rows); err != nil {
 		h.t.Fatal(err)
 	}
@@ -109,7 +110,7 @@ func (h *hall) outlet(name string) outletRow {
 			return r
 		}
 	}
-	return outletRow{}
+	return api.Outlet{}
 }
 
 // server starts a Debian program and stops it with the test.

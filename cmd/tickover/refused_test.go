@@ -11,7 +11,6 @@ import (
 	"time"
 
 	"tickover/cmd/tickover/api"
-	"tickover/cmd/tickover/page"
 	"tickover/collector/slave"
 	"tickover/model"
 )
@@ -55,8 +54,8 @@ func (u unhurried) Read(unit byte, table model.Table, address, count uint16) ([]
 
 // unitSeven finds the meter beside a stray frame that the line may have heard
 // from the question that the stop before cut short.
-func unitSeven(l page.Line) (u page.LineUnit) {
-	if i := slices.IndexFunc(l.Units, func(u page.LineUnit) bool { return u.Unit == 7 }); i >= 0 {
+func unitSeven(l api.Line) (u api.LineUnit) {
+	if i := slices.IndexFunc(l.Units, func(u api.LineUnit) bool { return u.Unit == 7 }); i >= 0 {
 		u = l.Units[i]
 	}
 	return u
@@ -65,7 +64,7 @@ func unitSeven(l page.Line) (u page.LineUnit) {
 // byMeasure holds the share of the line that is shown against the turnaround
 // beside it: twenty times a second two reads of two registers, 17 characters of 11
 // bits each with two silences of 3.5, at 19200 Bd.
-func byMeasure(t *testing.T, l page.Line) {
+func byMeasure(t *testing.T, l api.Line) {
 	t.Helper()
 	u := unitSeven(l)
 	want := 20 * 2 * ((17+7)*11.0/19200 + u.Turnaround)

@@ -11,7 +11,7 @@ import (
 	"testing"
 	"time"
 
-	"tickover/cmd/tickover/page"
+	"tickover/cmd/tickover/api"
 	"tickover/collector/slave"
 	"tickover/model"
 )
@@ -125,11 +125,11 @@ func startDaemon(t *testing.T, file string) (stopped func()) {
 }
 
 // linesOf asks the running daemon how its lines fare.
-func linesOf(t *testing.T, state string) map[string]page.Line {
+func linesOf(t *testing.T, state string) map[string]api.Line {
 	t.Helper()
 	code, out, _ := call(t, "lines", "--state", state, "--json")
-	all := map[string]page.Line{}
-	var rows []page.Line
+	all := map[string]api.Line{}
+	var rows []api.Line
 	if code != model.NoFault || json.Unmarshal([]byte(out), &rows) != nil {
 		return all // not up yet
 	}

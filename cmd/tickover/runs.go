@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"text/tabwriter"
 
+	"tickover/cmd/tickover/api"
 	"tickover/cmd/tickover/client"
 	"tickover/cmd/tickover/record"
 )
@@ -30,7 +31,7 @@ func (c *runsCommand) Run(ctx context.Context, s streams) error {
 	if c.JSON {
 		return json.NewEncoder(s.out).Encode(raw)
 	}
-	runs := make([]client.RunRow, len(raw))
+	runs := make([]api.Run, len(raw))
 	for i := range raw {
 		if err := json.Unmarshal(raw[i], &runs[i]); err != nil {
 			return err

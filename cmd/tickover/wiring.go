@@ -13,6 +13,7 @@ import (
 
 	"golang.org/x/term"
 
+	"tickover/cmd/tickover/api"
 	"tickover/cmd/tickover/client"
 	"tickover/model"
 )
@@ -30,9 +31,6 @@ type wiringCheck struct {
 	To    string `help:"Up to this time (RFC 3339)." placeholder:"TIME"`
 	JSON  bool   `help:"Print a JSON array."`
 }
-
-// checkRow is one check as the API lists it.
-type checkRow struct{ Code, Title, Outcome, Words, Do string }
 
 func (c *wiringCheck) span() url.Values {
 	q := url.Values{}
@@ -54,7 +52,7 @@ func (c *wiringCheck) Run(ctx context.Context, s streams) error {
 	if c.JSON {
 		return a.Get(ctx, s.out, "/api/v1/wiring", c.span())
 	}
-	var rows []checkRow
+	var rows []api.Check
 	if err := a.List(ctx, "/api/v1/wiring", c.span(), &rows); err != nil {
 		return err
 	}
@@ -65,7 +63,7 @@ func (c *wiringCheck) Run(ctx context.Context, s streams) error {
 	return nil
 }
 
-func printChecks(w io.Writer, rows []checkRow, outcome string) {
+func printChecks(w io.Writer, rows []api.Check, outcome string) {
 	first := true
 	for _, r := range rows {
 		if r.Outcome != outcome {
@@ -88,13 +86,6 @@ type wiringWalk struct {
 	Heater string `help:"Nameplate power of the heater, such as 2 kW; without it scales are not judged." placeholder:"POWER"`
 	Once   bool   `help:"Say where the walk stands and end."`
 	Keep   bool   `help:"Keep the outcome for the report."`
-}
-
-// walkRow is a walk as the API tells it.
-type walkRow struct {
-	Complete             bool
-	Next, Words, Drawing string
-	Checks               []checkRow
 }
 
 // walkPause is how long the terminal waits before it looks again, walkMost how
@@ -144,7 +135,7 @@ func (c *wiringWalk) Run(ctx context.Context, s streams) error {
 	return nil
 }
 
-func (c *wiringWalk) follow(ctx context.Context, a *client.Client, query url.Values, s streams, once bool) (walk walkRow, err error) {
+func (c *wiringWalk) follow(ctx context.Context, a *client.Client, query url.Values, s streams, once bool) (walk api.Walk, err error) {
 	said := ""
 	for end := time.Now().Add(walkMost); ; {
 		err := a.List(ctx, "/api/v1/wiring/walk", query, &walk)
@@ -162,6 +153,6 @@ func (c *wiringWalk) follow(ctx context.Context, a *client.Client, query url.Val
 		case <-ctx.Done(): // the next look tells
 		case <-time.After(walkPause):
 		}
-		walk = walkRow{}
+		walk = api.Walk{}
 	}
 }

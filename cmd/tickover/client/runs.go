@@ -6,34 +6,9 @@ import (
 	"net/url"
 	"strconv"
 	"time"
+
+	"tickover/cmd/tickover/api"
 )
-
-// RunRow is one run as the API lists it.
-type RunRow struct {
-	ID       string     `json:"id"`
-	Started  *time.Time `json:"started"` // nil while no clock knows it
-	Ended    *time.Time `json:"ended"`
-	Date     string     `json:"started_text"` // the same for people
-	EndDate  string     `json:"ended_text"`
-	From     string     `json:"from"` // the same as instants
-	To       string     `json:"to"`
-	Open     bool       `json:"open"`
-	CutShort string     `json:"cut_short"`
-	Cranks   int        `json:"cranks"`
-	Starts   int        `json:"starts"`
-	Running  float64    `json:"running_seconds"`
-}
-
-// End says when the run ended, and how when the record of it stops short.
-func (r RunRow) End() string {
-	switch {
-	case r.Open:
-		return "still going"
-	case r.CutShort != "":
-		return r.EndDate + ": " + r.CutShort
-	}
-	return r.EndDate
-}
 
 // TimeOfDay writes a moment as the report does.
 func TimeOfDay(wall *time.Time, instant string) string {
@@ -59,7 +34,7 @@ func (a *Client) AllRuns(ctx context.Context) ([]json.RawMessage, error) {
 		if len(page) < mostAsked {
 			return all, nil
 		}
-		var last RunRow
+		var last api.Run
 		if err := json.Unmarshal(page[len(page)-1], &last); err != nil {
 			return nil, err
 		}

@@ -4,38 +4,9 @@ import (
 	"context"
 	"net/http"
 
+	"tickover/cmd/tickover/api"
 	"tickover/model"
 )
-
-// AlarmStats is model.AlarmStats as JSON; what takes ten minutes of logged time
-// is null before.
-type AlarmStats struct {
-	Logged     float64         `json:"logged_seconds"`
-	Raised     int             `json:"raised"`
-	ByPriority map[string]int  `json:"by_priority"`
-	Spans      int             `json:"spans"`
-	Average    *float64        `json:"average"`
-	Peak       *int            `json:"peak"`
-	Floods     *int            `json:"floods"`
-	Reason     string          `json:"reason,omitempty"`
-	Top        []AlarmCount    `json:"top"`
-	Chattering []AlarmCount    `json:"chattering"`
-	Stale      []AlarmStanding `json:"stale"`
-}
-
-// AlarmCount is model.AlarmCount as JSON.
-type AlarmCount struct {
-	Rule  string `json:"rule"`
-	Label string `json:"label"`
-	Times int    `json:"times"`
-}
-
-// AlarmStanding is model.AlarmStanding as JSON.
-type AlarmStanding struct {
-	Rule  string  `json:"rule"`
-	Label string  `json:"label"`
-	For   float64 `json:"for_seconds"`
-}
 
 // alarmKeeper answers about alarms and changes their state.
 type alarmKeeper interface {
@@ -61,9 +32,9 @@ func (srv *server) apiAlarmStats(w http.ResponseWriter, r *http.Request) {
 	send(w, alarmStatsOf(s))
 }
 
-func alarmStatsOf(s model.AlarmStats) AlarmStats {
-	out := AlarmStats{Logged: s.Logged.Seconds(), Raised: s.Raised, ByPriority: map[string]int{}, Spans: s.Spans,
-		Top: countsOf(s.Top), Chattering: countsOf(s.Chattering), Stale: []AlarmStanding{}}
+func alarmStatsOf(s model.AlarmStats) api.AlarmStats {
+	out := api.AlarmStats{Logged: s.Logged.Seconds(), Raised: s.Raised, ByPriority: map[string]int{}, Spans: s.Spans,
+		Top: countsOf(s.Top), Chattering: countsOf(s.Chattering), Stale: []api.AlarmStanding{}}
 	for p, n := range s.ByPriority {
 		out.ByPriority[model.Priority(p).String()] = n
 	}
@@ -73,15 +44,15 @@ func alarmStatsOf(s model.AlarmStats) AlarmStats {
 		out.Reason = "less than ten minutes are logged"
 	}
 	for _, a := range s.Stale {
-		out.Stale = append(out.Stale, AlarmStanding{a.Rule, a.Label, a.For.Seconds()})
+		out.Stale = append(out.Stale, api.AlarmStanding{Rule: a.Rule, Label: a.Label, For: a.For.Seconds()})
 	}
 	return out
 }
 
-func countsOf(counts []model.AlarmCount) []AlarmCount {
-	out := []AlarmCount{}
+func countsOf(counts []model.AlarmCount) []api.AlarmCount {
+	out := []api.AlarmCount{}
 	for _, c := range counts {
-		out = append(out, AlarmCount{c.Rule, c.Label, c.Times})
+		out = append(out, api.AlarmCount{Rule: c.Rule, Label: c.Label, Times: c.Times})
 	}
 	return out
 }

@@ -53,12 +53,12 @@ func (srv *server) apiNow(w http.ResponseWriter, _ *http.Request) {
 	}
 }
 
-func (srv *server) wireNow(snap *model.Snapshot) wireNow {
+func (srv *server) wireNow(snap *model.Snapshot) api.Now {
 	now := srv.moment(snap)
 	_, source := snap.Clock.Wall(snap.At)
-	out := wireNow{At: wall(snap.Clock, snap.At), Instant: snap.At.String(), Simulated: snap.Simulated, Clock: source.String(),
-		Engine: wireEngine{snap.State.String(), seconds(now, snap.Since)}, Points: map[model.PointID]wirePoint{}, Alarms: []wireAlarm{},
-		Devices: []wireDevice{}, Store: wireStore{snap.Store.Degraded, snap.Store.Bytes, snap.Store.Lost}, Next: nextOf(snap.Ready)}
+	out := api.Now{At: wall(snap.Clock, snap.At), Instant: snap.At.String(), Simulated: snap.Simulated, Clock: source.String(),
+		Engine: api.Engine{State: snap.State.String(), For: seconds(now, snap.Since)}, Points: map[model.PointID]api.Point{}, Alarms: []api.Alarm{},
+		Devices: []api.Device{}, Store: api.Store{Degraded: snap.Store.Degraded, Bytes: snap.Store.Bytes, Lost: snap.Store.Lost}, Next: nextOf(snap.Ready)}
 	if age := seconds(now, snap.At); age != nil {
 		out.Age = *age
 	}
@@ -70,7 +70,7 @@ func (srv *server) wireNow(snap *model.Snapshot) wireNow {
 		out.Alarms = append(out.Alarms, alarmOf(a, g.quantity(a.Rule.Point), snap.Clock, now))
 	}
 	for _, d := range snap.Devices {
-		out.Devices = append(out.Devices, wireDevice{d.Name, d.Line, d.Unit, d.Up, d.Trouble})
+		out.Devices = append(out.Devices, api.Device{Name: d.Name, Line: d.Line, Unit: d.Unit, Up: d.Up, Trouble: d.Trouble})
 	}
 	return out
 }
@@ -80,7 +80,7 @@ func (srv *server) apiAlarms(w http.ResponseWriter, _ *http.Request) {
 	if snap == nil {
 		return
 	}
-	out, g := []wireAlarm{}, srv.readout(snap, srv.moment(snap))
+	out, g := []api.Alarm{}, srv.readout(snap, srv.moment(snap))
 	for _, a := range snap.Alarms {
 		out = append(out, alarmOf(a, g.quantity(a.Rule.Point), snap.Clock, g.now))
 	}

@@ -11,6 +11,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"tickover/cmd/tickover/api"
 	"tickover/model"
 )
 
@@ -36,7 +37,7 @@ func TestRunsArePaged(t *testing.T) {
 	var ids []string
 	for target := "/api/v1/runs?limit=1"; target != ""; {
 		w := ask(h, "GET", target, "")
-		for _, run := range decode[[]wireRun](t, w) {
+		for _, run := range decode[[]api.Run](t, w) {
 			ids = append(ids, run.ID)
 		}
 		target, _, _ = strings.Cut(strings.TrimPrefix(w.Header().Get("Link"), "<"), ">")
@@ -92,7 +93,7 @@ func TestReportsByRunAndFormat(t *testing.T) {
 func TestEventsArePaged(t *testing.T) {
 	h := serve(hatchery(), Options{})
 	type page struct {
-		Events []wireEvent
+		Events []api.Event
 		Next   *uint64
 	}
 	p := decode[page](t, ask(h, "GET", "/api/v1/events?limit=3", ""))
@@ -121,7 +122,7 @@ func TestEventsArePaged(t *testing.T) {
 }
 
 func TestAlarmsTellStateInWords(t *testing.T) {
-	a := decode[[]wireAlarm](t, ask(serve(hatchery().alarmed(), Options{}), "GET", "/api/v1/alarms", ""))
+	a := decode[[]api.Alarm](t, ask(serve(hatchery().alarmed(), Options{}), "GET", "/api/v1/alarms", ""))
 	if len(a) != 2 || a[0].State != "unacknowledged" || a[0].Letter != "B" || !a[0].Awaits || *a[0].Value != 62000 || a[1].Awaits {
 		t.Errorf("got %+v", a)
 	}

@@ -5,25 +5,10 @@ import (
 	"net/http"
 	"net/url"
 	"strconv"
-	"time"
 
+	"tickover/cmd/tickover/api"
 	"tickover/model"
 )
-
-// BlackBox is model.BlackBox as JSON.
-type BlackBox struct {
-	ID          uint64     `json:"id"`
-	Why         []string   `json:"why"`
-	From        *time.Time `json:"from"` // null while no clock knows it
-	To          *time.Time `json:"to"`
-	FromInstant string     `json:"from_instant"`
-	ToInstant   string     `json:"to_instant"`
-	Scans       int        `json:"scans"`
-	Points      int        `json:"points"`
-	Readings    int        `json:"readings"`
-	Whole       bool       `json:"whole"`
-	Lacks       []string   `json:"lacks"` // why it is not whole
-}
 
 // boxReader reads the black boxes: stretches of readings that are never deleted.
 type boxReader interface {
@@ -50,15 +35,15 @@ func (srv *server) apiBoxes(w http.ResponseWriter, r *http.Request) {
 		srv.fail(w, r, err)
 		return
 	}
-	out, clock := []BlackBox{}, srv.clock()
+	out, clock := []api.BlackBox{}, srv.clock()
 	for _, b := range boxes {
 		out = append(out, boxOf(b, clock))
 	}
 	send(w, out)
 }
 
-func boxOf(b model.BlackBox, clock model.Clock) BlackBox {
-	out := BlackBox{ID: b.ID, From: wall(clock, b.From), To: wall(clock, b.To), FromInstant: b.From.String(), ToInstant: b.To.String(),
+func boxOf(b model.BlackBox, clock model.Clock) api.BlackBox {
+	out := api.BlackBox{ID: b.ID, From: wall(clock, b.From), To: wall(clock, b.To), FromInstant: b.From.String(), ToInstant: b.To.String(),
 		Scans: b.Scans, Points: b.Points, Readings: b.Readings, Whole: len(b.Lacks) == 0, Lacks: append([]string{}, b.Lacks...)}
 	for _, e := range b.Causes {
 		out.Why = append(out.Why, graveWords(e))

@@ -4,26 +4,10 @@ import (
 	"net/http"
 	"slices"
 
+	"tickover/cmd/tickover/api"
 	"tickover/cmd/tickover/chart"
 	"tickover/model"
 )
-
-type wireComparison struct {
-	Before      string           `json:"before"`
-	After       string           `json:"after"`
-	Differences []wireDifference `json:"differences"`
-	Alike       int              `json:"alike"`
-	Open        []string         `json:"not_compared"`
-}
-
-type wireDifference struct {
-	What   string   `json:"what"`
-	Words  string   `json:"words"`
-	From   *float64 `json:"from"`
-	To     *float64 `json:"to"`
-	Unit   string   `json:"unit"`
-	Weight float64  `json:"weight"`
-}
 
 // compare holds the run of the request against the other one it names.
 func (srv *server) compare(r *http.Request) (model.Comparison, error) {
@@ -111,9 +95,9 @@ func (srv *server) apiCompare(w http.ResponseWriter, r *http.Request) {
 		srv.fail(w, r, err)
 		return
 	}
-	out := wireComparison{found.Before, found.After, []wireDifference{}, found.Alike, append([]string{}, found.Open...)}
+	out := api.Comparison{Before: found.Before, After: found.After, Differences: []api.Difference{}, Alike: found.Alike, Open: append([]string{}, found.Open...)}
 	for _, d := range found.Differences {
-		out.Differences = append(out.Differences, wireDifference{d.What, d.Words, number(d.From), number(d.To), d.Unit, d.Weight})
+		out.Differences = append(out.Differences, api.Difference{What: d.What, Words: d.Words, From: number(d.From), To: number(d.To), Unit: d.Unit, Weight: d.Weight})
 	}
 	send(w, out)
 }

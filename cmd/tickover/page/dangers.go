@@ -5,33 +5,16 @@ import (
 	"slices"
 	"strings"
 
+	"tickover/cmd/tickover/api"
 	"tickover/model"
 )
 
-// wireDanger is model.Danger as JSON.
-type wireDanger struct {
-	Danger      string      `json:"danger"`
-	Name        string      `json:"name"`
-	Consequence string      `json:"consequence"`
-	Instruments []wireSight `json:"instruments"`
-	Blind       string      `json:"blind"`
-	Fit         string      `json:"fit"`
-}
-
-// wireSight is model.Sight as JSON.
-type wireSight struct {
-	Instrument string          `json:"instrument"`
-	Points     []model.PointID `json:"points"`
-	Rules      []string        `json:"rules"`
-	Limits     string          `json:"limits"`
-}
-
 func (srv *server) apiDangers(w http.ResponseWriter, _ *http.Request) {
-	out := []wireDanger{}
+	out := []api.Danger{}
 	for _, d := range srv.Alarms.Dangers() {
-		row := wireDanger{Danger: d.ID, Name: d.Name, Consequence: d.Consequence, Instruments: []wireSight{}, Blind: d.Blind, Fit: d.Fit}
+		row := api.Danger{Danger: d.ID, Name: d.Name, Consequence: d.Consequence, Instruments: []api.Instrument{}, Blind: d.Blind, Fit: d.Fit}
 		for _, s := range d.Seen {
-			row.Instruments = append(row.Instruments, wireSight{s.Instrument, s.Points, s.Rules, s.Limits})
+			row.Instruments = append(row.Instruments, api.Instrument{Instrument: s.Instrument, Points: s.Points, Rules: s.Rules, Limits: s.Limits})
 		}
 		out = append(out, row)
 	}

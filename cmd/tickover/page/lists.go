@@ -6,6 +6,7 @@ import (
 	"strconv"
 	"strings"
 
+	"tickover/cmd/tickover/api"
 	"tickover/model"
 )
 
@@ -53,7 +54,7 @@ func (srv *server) apiRuns(w http.ResponseWriter, r *http.Request) {
 		runs = runs[:most]
 		goesOn(w, r, runs[most-1].ID)
 	}
-	out, clock := []wireRun{}, srv.clock()
+	out, clock := []api.Run{}, srv.clock()
 	for _, run := range runs {
 		out = append(out, runOf(run, clock))
 	}
@@ -105,10 +106,7 @@ func (srv *server) apiEvents(w http.ResponseWriter, r *http.Request) {
 		srv.fail(w, r, err)
 		return
 	}
-	out := struct {
-		Events []wireEvent `json:"events"`
-		Next   *uint64     `json:"next"`
-	}{Events: []wireEvent{}}
+	out := api.Events{Events: []api.Event{}}
 	clock := srv.clock()
 	for e, err := range srv.Timeline.Events(r.Context(), a.Query) {
 		if err != nil {

@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"tickover/cmd/tickover/api"
 	"tickover/model"
 )
 
@@ -55,7 +56,7 @@ func (srv *server) measure(w http.ResponseWriter, r *http.Request) {
 		http.Redirect(w, r, "/measure?kind="+strings.ReplaceAll(m.Kind, " ", "+"), http.StatusSeeOther)
 		return
 	}
-	send(w, map[string]any{"kept": seq, "figures": wireFigures(figures)})
+	send(w, api.Kept{Kept: seq, Figures: wireFigures(figures)})
 }
 
 // asked turns a refusal into an answer with its hint.
@@ -152,50 +153,20 @@ func takenOf(in string) (time.Time, error) {
 	return time.Time{}, &model.Refusal{Reason: fmt.Sprintf("%q is no time", in), Hint: "write 2026-03-01 14:30"}
 }
 
-type wireFigure struct {
-	Name    string   `json:"name"`
-	Value   *float64 `json:"value"`
-	Unit    string   `json:"unit"`
-	Limit   string   `json:"limit,omitempty"`
-	Source  string   `json:"limit_source,omitempty"`
-	Verdict string   `json:"verdict"`
-	Reason  string   `json:"reason,omitempty"`
-	Note    string   `json:"note,omitempty"`
-	Shown   string   `json:"-"` // the value as the page shows it
-}
-
-func wireFigures(figures []model.Figure) []wireFigure {
-	out := []wireFigure{}
+func wireFigures(figures []model.Figure) []api.Figure {
+	out := []api.Figure{}
 	for _, f := range figures {
-		x := wireFigure{f.Name, nil, f.Unit, f.Limit, f.LimitSource, f.Verdict.String(), f.Reason, f.Note, "not determined"}
+		x := api.Figure{Name: f.Name, Unit: f.Unit, Limit: f.Limit, Source: f.LimitSource,
+			Verdict: f.Verdict.String(), Reason: f.Reason, Note: f.Note}
 		if f.Known {
-			x.Value, x.Shown = number(f.Value), fmt.Sprintf("%.4g %s", f.Value, f.Unit)
+			x.Value = number(f.Value)
 		}
 		out = append(out, x)
 	}
 	return out
 }
 
-type wireHandValue struct {
-	Seq        uint64     `json:"seq"`
-	At         *time.Time `json:"at"`
-	Value      *float64   `json:"value"`
-	Shown      string     `json:"shown"`
-	Who        string     `json:"who,omitempty"`
-	Instrument string     `json:"instrument,omitempty"`
-	Note       string     `json:"note,omitempty"`
-}
-
-type wireHandRow struct {
-	Kind    string         `json:"kind"`
-	Points  string         `json:"points"`
-	Unit    string         `json:"unit"`
-	Before  *wireHandValue `json:"before"`
-	After   *wireHandValue `json:"after"`
-	Figures []wireFigure   `json:"figures"`
-}
-
-func wireValue(v *model.HandValue, q model.Quantity, clock model.Clock) *wireHandValue {
+func wireValue(v *model.HandValue, q model.Quantity, clock model.Clock) *api.HandValue {
 	if v == nil {
 		return nil
 	}
@@ -203,7 +174,7 @@ func wireValue(v *model.HandValue, q model.Quantity, clock model.Clock) *wireHan
 	if !v.Taken.IsZero() {
 		at = &v.Taken
 	}
-	return &wireHandValue{v.Seq, at, number(v.Value), q.ShowWithUnit(v.Value), v.Who, v.Instrument, v.Note}
+	return &api.HandValue{Seq: v.Seq, At: at, Value: number(v.Value), Shown: q.ShowWithUnit(v.Value), Who: v.Who, Instrument: v.Instrument, Note: v.Note}
 }
 
 func (srv *server) apiMeasured(w http.ResponseWriter, r *http.Request) {
@@ -212,21 +183,29 @@ func (srv *server) apiMeasured(w http.ResponseWriter, r *http.Request) {
 		srv.fail(w, r, err)
 		return
 	}
-	clock, out := srv.clock(), []wireHandRow{}
-	for _, row := range rows {
-		out = append(out, wireHandRow{row.Kind, row.Points, row.Quantity.Unit(), wireValue(row.Before, row.Quantity, clock), wireValue(row.After, row.Quantity, clock), wireFigures(row.Figures)})
-	}
-	answer := map[string]any{"measurements": out, "gauges": wireChecks(gauges), "dry_out": nil}
+	out := api.Measured{Measurements: wireRows(rows, srv.clock()), Gauges: wireChecks(gauges)}
 	if dry != nil {
-		answer["dry_out"] = map[string]any{"points": dry.Points, "plateau": dry.Plateau, "words": dry.Words, "readings": dryRows(dry), "figures": wireFigures(dry.Figures)}
+		out.DryOut = &api.DryOut{Points: dry.Points, Plateau: dry.Plateau, Words: dry.Words,
+			Readings: dryReadings(dry), Figures: wireFigures(dry.Figures)}
 	}
-	send(w, answer)
+	send(w, out)
 }
 
-func dryRows(d *model.DryOut) []map[string]*float64 {
-	var out []map[string]*float64
+func wireRows(rows []model.HandRow, clock model.Clock) []api.HandRow {
+	out := []api.HandRow{}
+	for _, r := range rows {
+		out = append(out, api.HandRow{Kind: r.Kind, Points: r.Points, Unit: r.Quantity.Unit(),
+			Before: wireValue(r.Before, r.Quantity, clock), After: wireValue(r.After, r.Quantity, clock),
+			Figures: wireFigures(r.Figures)})
+	}
+	return out
+}
+
+func dryReadings(d *model.DryOut) []api.DryReading {
+	var out []api.DryReading
 	for _, r := range d.Rows {
-		out = append(out, map[string]*float64{"hours": number(r.Hours), "measured_ohms": number(r.Resistance), "winding_celsius": number(r.Temperature), "at_40_ohms": number(r.Corrected)})
+		out = append(out, api.DryReading{Hours: number(r.Hours), Resistance: number(r.Resistance),
+			Temperature: number(r.Temperature), Corrected: number(r.Corrected)})
 	}
 	return out
 }
@@ -273,12 +252,12 @@ type measureView struct {
 	Kinds      []string
 	Kind       model.MeasurementKind
 	Unit       string
-	Rows       []wireHandRow
+	Rows       []api.HandRow
 	Dry        *model.DryOut
 	Facts      []model.Fact
 	TickBefore []string
 	TickAfter  []string
-	Gauges     []wireCheck
+	Gauges     []api.Check
 }
 
 // measurePage shows the form of one kind and what was measured so far.
@@ -301,8 +280,6 @@ func (srv *server) measurePage(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	v.Dry, v.Gauges = dry, wireChecks(gauges)
-	for _, row := range rows {
-		v.Rows = append(v.Rows, wireHandRow{row.Kind, row.Points, "", wireValue(row.Before, row.Quantity, srv.clock()), wireValue(row.After, row.Quantity, srv.clock()), wireFigures(row.Figures)})
-	}
+	v.Rows = wireRows(rows, srv.clock())
 	srv.show(w, r, measureTemplate, v)
 }

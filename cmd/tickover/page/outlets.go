@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"time"
 
+	"tickover/cmd/tickover/api"
 	"tickover/model"
 )
 
@@ -37,36 +38,15 @@ func (srv *server) outletRoutes(mux *http.ServeMux) {
 	mux.HandleFunc("POST /api/v1/check-in", srv.writing(largestBody, on(srv.sign)))
 }
 
-type wireOutlet struct {
-	Name    string            `json:"name"`
-	Kind    string            `json:"kind"`
-	Trouble string            `json:"trouble"`
-	Hint    string            `json:"hint"`
-	Sent    uint64            `json:"sent"`
-	Fails   uint64            `json:"failures"`
-	Dropped map[string]uint64 `json:"dropped"`
-	Pending uint64            `json:"pending"`
-	Lag     float64           `json:"lag_seconds"`
-}
-
 func (srv *server) apiOutlets(w http.ResponseWriter, _ *http.Request) {
-	all := []wireOutlet{}
+	all := []api.Outlet{}
 	for _, h := range srv.Outlets.Health() {
 		if h.Dropped == nil {
 			h.Dropped = map[string]uint64{}
 		}
-		all = append(all, wireOutlet{h.Name, h.Kind, h.Trouble, h.Hint, h.Sent, h.Failures, h.Dropped, h.Pending, h.Lag.Seconds()})
+		all = append(all, api.Outlet{Name: h.Name, Kind: h.Kind, Trouble: h.Trouble, Hint: h.Hint, Sent: h.Sent, Fails: h.Failures, Dropped: h.Dropped, Pending: h.Pending, Lag: h.Lag.Seconds()})
 	}
 	send(w, all)
-}
-
-type wireTrial struct {
-	Name  string  `json:"name"`
-	Kind  string  `json:"kind"`
-	Taken bool    `json:"taken"`
-	Took  float64 `json:"took_seconds"`
-	Error string  `json:"error"`
-	Hint  string  `json:"hint"`
 }
 
 // testOutlets answers when every way was tried; 200 also when some failed.
@@ -79,9 +59,9 @@ func (srv *server) testOutlets(w http.ResponseWriter, r *http.Request) {
 	_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(testLimit + 5*time.Second)) // not every writer has one
 	ctx, cancel := context.WithTimeout(r.Context(), testLimit)
 	defer cancel()
-	all := []wireTrial{}
+	all := []api.OutletTrial{}
 	for _, t := range srv.Outlets.Test(ctx, who) {
-		one := wireTrial{Name: t.Name, Kind: t.Kind, Taken: t.Err == nil, Took: t.Took.Seconds()}
+		one := api.OutletTrial{Name: t.Name, Kind: t.Kind, Taken: t.Err == nil, Took: t.Took.Seconds()}
 		if t.Err != nil {
 			one.Error, one.Hint = t.Err.Error(), model.HintOf(t.Err)
 		}

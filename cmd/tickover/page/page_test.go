@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"tickover/cmd/tickover/api"
 	"tickover/model"
 )
 
@@ -81,7 +82,7 @@ func TestStaleReadingsAreStruckAndSayWhy(t *testing.T) {
 			t.Errorf("the page does not hold %q", want)
 		}
 	}
-	if v := decode[wireNow](t, ask(serve(s, Options{}), "GET", "/api/v1/now", "")).Points[model.OilPressure]; v.Value != nil || !v.Stale || *v.Age != 40 || *v.LastGood != 324000 {
+	if v := decode[api.Now](t, ask(serve(s, Options{}), "GET", "/api/v1/now", "")).Points[model.OilPressure]; v.Value != nil || !v.Stale || *v.Age != 40 || *v.LastGood != 324000 {
 		t.Errorf("the API gives %+v", v)
 	}
 }
@@ -91,7 +92,7 @@ func TestSlowlyPolledPointIsNotStaleBetweenTwoPolls(t *testing.T) {
 	s.setup.Devices = []model.Device{{Name: "panel", Every: 10 * time.Second, Points: []model.Point{{ID: model.OilPressure, Device: "panel", Quantity: model.Pressure}}}}
 	for age, want := range map[time.Duration]bool{25 * time.Second: false, 31 * time.Second: true} {
 		s.snap.Readings[model.OilPressure] = reading(model.OilPressure, 1e5, age)
-		if got := decode[wireNow](t, ask(serve(s, Options{}), "GET", "/api/v1/now", "")).Points[model.OilPressure].Stale; got != want {
+		if got := decode[api.Now](t, ask(serve(s, Options{}), "GET", "/api/v1/now", "")).Points[model.OilPressure].Stale; got != want {
 			t.Errorf("after %v stale is %v", age, got)
 		}
 	}
@@ -154,8 +155,8 @@ func TestACriticalAlarmThatIsOverCommandsNothing(t *testing.T) {
 // The API has what raised an alarm, and what to do only while it lasts.
 func TestTheAPISaysWhatRaisedAnAlarm(t *testing.T) {
 	s := hatchery().alarmed()
-	get := func() wireAlarm {
-		return decode[[]wireAlarm](t, ask(serve(s, Options{}), "GET", "/api/v1/alarms", ""))[0]
+	get := func() api.Alarm {
+		return decode[[]api.Alarm](t, ask(serve(s, Options{}), "GET", "/api/v1/alarms", ""))[0]
 	}
 	if a := get(); a.Over || a.Action == "" || a.RaisedBy == nil || *a.RaisedBy != 98000 || *a.RaisedAt != 105000 || a.Raised == nil || !strings.Contains(a.Text, "Now 0.62 bar.") {
 		t.Errorf("while it lasts: %+v", a)

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"tickover/cmd/tickover/api"
 	"tickover/model"
 )
 
@@ -51,9 +52,9 @@ func (g readout) patience(id model.PointID) time.Duration {
 
 func (g readout) quantity(id model.PointID) model.Quantity { return model.QuantityOf(id, g.points) }
 
-func (g readout) wire(id model.PointID, r model.Reading) wirePoint {
+func (g readout) wire(id model.PointID, r model.Reading) api.Point {
 	q := g.quantity(id)
-	out := wirePoint{Quantity: q.String(), Unit: q.Unit(), Quality: r.Quality.String(), Cause: r.Cause.String(),
+	out := api.Point{Quantity: q.String(), Unit: q.Unit(), Quality: r.Quality.String(), Cause: r.Cause.String(),
 		Age: seconds(g.now, r.Good), Stale: g.stale(id, r)}
 	if r.Quality == model.Good {
 		out.Value = number(r.Value)

@@ -4,6 +4,7 @@ import (
 	"net/http"
 	"time"
 
+	"tickover/cmd/tickover/api"
 	"tickover/model"
 )
 
@@ -52,19 +53,9 @@ func (srv *server) signs() *signs {
 		Untold: len(srv.CheckIns.CheckIn().To) == 0}
 }
 
-type wirePresence struct {
-	Watched bool     `json:"watched"`
-	Who     string   `json:"who"`
-	Every   float64  `json:"every_seconds"`
-	Since   float64  `json:"since_sign_seconds"`
-	Missed  int      `json:"missed"`
-	Told    []string `json:"told"`        // names of who is told of missed signs
-	Left    float64  `json:"due_seconds"` // until a further miss is counted; 0 while nobody is alone
-}
-
 func (srv *server) apiPresence(w http.ResponseWriter, _ *http.Request) {
 	p, watched := srv.CheckIns.Presence()
-	out := wirePresence{Watched: watched, Who: p.Who, Every: p.Every.Seconds(), Missed: p.Missed, Told: append([]string{}, srv.CheckIns.CheckIn().To...)}
+	out := api.CheckIn{Watched: watched, Who: p.Who, Every: p.Every.Seconds(), Missed: p.Missed, Told: append([]string{}, srv.CheckIns.CheckIn().To...)}
 	if watched && srv.opts.Now != nil {
 		since, _ := srv.opts.Now().Sub(p.Signed)
 		left, _ := p.Left(srv.opts.Now())

@@ -8,6 +8,7 @@ import (
 	"testing"
 	"time"
 
+	"tickover/cmd/tickover/api"
 	"tickover/model"
 )
 
@@ -90,7 +91,7 @@ func TestASignIsGivenByThePage(t *testing.T) {
 	if got := strings.Join(y.said, "; "); got != "sign by Marta every 30m0s; end by Marta" {
 		t.Error(got)
 	}
-	var p wirePresence
+	var p api.CheckIn
 	if err := json.Unmarshal(ask(h, "GET", "/api/v1/check-in", "").Body.Bytes(), &p); err != nil || p.Left != 60 || p.Since != 840 {
 		t.Errorf("%v: %+v", err, p)
 	}

@@ -2,39 +2,11 @@ package page
 
 import (
 	"net/http"
-	"time"
 
+	"tickover/cmd/tickover/api"
 	"tickover/cmd/tickover/chart"
 	"tickover/model"
 )
-
-type wireTrends struct {
-	Start   *time.Time                  `json:"start"` // what at_seconds count from
-	Instant string                      `json:"start_instant"`
-	Folded  float64                     `json:"folded_seconds"`
-	Points  map[model.PointID]wireTrend `json:"points"`
-	Marks   []wireMark                  `json:"marks"`
-}
-
-type wireTrend struct {
-	Quantity string       `json:"quantity"`
-	Unit     string       `json:"unit"`
-	Width    float64      `json:"column_seconds"`
-	Columns  []wireColumn `json:"columns"`
-}
-
-type wireColumn struct {
-	At   float64 `json:"at_seconds"`
-	Low  float64 `json:"low"`
-	High float64 `json:"high"`
-	Gap  bool    `json:"gap_before"`
-}
-
-type wireMark struct {
-	At    float64 `json:"at_seconds"`
-	Label string  `json:"label"`
-	Alarm bool    `json:"alarm"`
-}
 
 // trendAsked is what a plot in numbers is asked for.
 type trendAsked struct {
@@ -69,7 +41,7 @@ func (srv *server) apiTrends(w http.ResponseWriter, r *http.Request) {
 		srv.fail(w, r, err)
 		return
 	}
-	out := wireTrends{Start: wall(snap.Clock, a.window.From), Points: map[model.PointID]wireTrend{}, Marks: []wireMark{}}
+	out := api.Trends{Start: wall(snap.Clock, a.window.From), Points: map[model.PointID]api.Trend{}, Marks: []api.TrendMark{}}
 	if a.window.From.IsZero() { // no run yet
 		send(w, out)
 		return
@@ -93,16 +65,16 @@ func (srv *server) apiTrends(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	for _, m := range marks {
-		out.Marks = append(out.Marks, wireMark(m))
+		out.Marks = append(out.Marks, api.TrendMark(m))
 	}
 	out.Folded = g.Folded.Seconds()
 	send(w, out)
 }
 
-func trendOf(q model.Quantity, columns []chart.Column, width float64) wireTrend {
-	t := wireTrend{Quantity: q.String(), Unit: q.Unit(), Width: width}
+func trendOf(q model.Quantity, columns []chart.Column, width float64) api.Trend {
+	t := api.Trend{Quantity: q.String(), Unit: q.Unit(), Width: width}
 	for _, c := range columns {
-		t.Columns = append(t.Columns, wireColumn(c))
+		t.Columns = append(t.Columns, api.TrendColumn(c))
 	}
 	return t
 }

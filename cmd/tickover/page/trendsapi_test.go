@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"tickover/cmd/tickover/api"
 	"tickover/model"
 )
 
@@ -16,7 +17,7 @@ func TestTrendsAsNumbersShowDipAndGap(t *testing.T) {
 	dip.Samples = []model.Sample{model.GoodSample(model.FrequencyPoint, 46.2)}
 	s.scans = slices.Delete(s.scans, 55*60, 56*60) // a minute without readings
 	w := ask(serve(s, Options{}), "GET", "/api/v1/trends?span=10m&points=frequency", "")
-	got := decode[wireTrends](t, w)
+	got := decode[api.Trends](t, w)
 	f := got.Points[model.FrequencyPoint]
 	if len(got.Points) != 1 || f.Unit != "Hz" || got.Instant != "3+50m0s" || got.Start.Format(time.TimeOnly) != "18:50:00" {
 		t.Fatalf("%.300s", w.Body)
@@ -34,7 +35,7 @@ func TestTrendsAsNumbersShowDipAndGap(t *testing.T) {
 	if lowest != 46.2 || gaps != 1 {
 		t.Errorf("lowest %v, %d gaps", lowest, gaps)
 	}
-	if len(got.Marks) != 1 || got.Marks[0] != (wireMark{360, "1", false}) {
+	if len(got.Marks) != 1 || got.Marks[0] != (api.TrendMark{At: 360, Label: "1", Alarm: false}) {
 		t.Errorf("marks %+v", got.Marks)
 	}
 	doc := description(t)
@@ -52,7 +53,7 @@ func TestTrendsAsNumbersShowDipAndGap(t *testing.T) {
 func TestTrendsBeforeTheFirstRun(t *testing.T) {
 	s := hatchery()
 	s.list = nil
-	if got := decode[wireTrends](t, ask(serve(s, Options{}), "GET", "/api/v1/trends?span=run", "")); len(got.Points) != 0 || got.Start != nil {
+	if got := decode[api.Trends](t, ask(serve(s, Options{}), "GET", "/api/v1/trends?span=run", "")); len(got.Points) != 0 || got.Start != nil {
 		t.Errorf("got %+v", got)
 	}
 }

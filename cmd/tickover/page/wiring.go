@@ -7,6 +7,7 @@ import (
 	"slices"
 	"time"
 
+	"tickover/cmd/tickover/api"
 	"tickover/model"
 )
 
@@ -19,19 +20,8 @@ type wiringChecker interface {
 	Walk(ctx context.Context, q model.Query, heater float64, keep bool) (model.Walk, error)
 }
 
-type wireCheck struct {
-	Code    string             `json:"code"`
-	Title   string             `json:"title"`
-	Outcome string             `json:"outcome"`
-	Words   string             `json:"words"`
-	Do      string             `json:"do,omitempty"`
-	Figures map[string]float64 `json:"figures,omitempty"`
-	// Corrections are those of a panel gauge.
-	Corrections []wireCorrection `json:"corrections,omitempty"`
-}
-
-func wireChecks(checks []model.Check) []wireCheck {
-	out := []wireCheck{}
+func wireChecks(checks []model.Check) []api.Check {
+	out := []api.Check{}
 	for _, c := range checks {
 		figures := map[string]float64{}
 		for name, v := range c.Figures {
@@ -39,22 +29,16 @@ func wireChecks(checks []model.Check) []wireCheck {
 				figures[name] = v
 			}
 		}
-		out = append(out, wireCheck{c.Code, c.Title, c.Outcome.String(), c.Words, c.Do, figures, wireCorrections(c.Corrections)})
+		out = append(out, api.Check{Code: c.Code, Title: c.Title, Outcome: c.Outcome.String(), Words: c.Words, Do: c.Do, Figures: figures, Corrections: wireCorrections(c.Corrections)})
 	}
 	return out
 }
 
-// wireCorrection is a row of the table to be held beside a gauge.
-type wireCorrection struct {
-	Shows string `json:"shows"`
-	Add   string `json:"add"`
-}
-
-func wireCorrections(corrections []model.Correction) []wireCorrection {
-	var out []wireCorrection
+func wireCorrections(corrections []model.Correction) []api.Correction {
+	var out []api.Correction
 	for _, c := range corrections {
 		shows, add := c.Words()
-		out = append(out, wireCorrection{shows, add})
+		out = append(out, api.Correction{Shows: shows, Add: add})
 	}
 	return out
 }
@@ -116,8 +100,9 @@ func (srv *server) walk(r *http.Request, keep bool) (model.Walk, error) {
 	return srv.Wiring.Walk(r.Context(), q, heater, keep)
 }
 
-func wireWalk(k model.Walk) map[string]any {
-	return map[string]any{"complete": k.Complete, "next": k.Next, "words": k.Words, "drawing": k.Drawing, "checks": wireChecks(k.Checks)}
+func wireWalk(k model.Walk) api.Walk {
+	return api.Walk{Complete: k.Complete, Next: k.Next, Words: k.Words, Drawing: k.Drawing,
+		Checks: wireChecks(k.Checks)}
 }
 
 func (srv *server) apiWalk(w http.ResponseWriter, r *http.Request) {
