@@ -61,7 +61,7 @@ func (h *Heartbeat) Run(ctx context.Context) {
 	}
 }
 
-var errNoScans = &model.OutletError{Err: errors.New("no scan comes in, so no sign of life is given"), Hint: "look at the lines: tickover peek"}
+var errNoScans = &model.Fault{Err: errors.New("no scan comes in, so no sign of life is given"), Hint: "look at the lines: tickover peek"}
 
 // Beat sends one sign of life.
 func (h *Heartbeat) Beat(ctx context.Context) error {

@@ -124,15 +124,15 @@ func (h *Horn) call(ctx context.Context, on bool) error {
 	err := c.Run()
 	switch {
 	case said.length > mostOutput:
-		return &model.OutletError{Err: fmt.Errorf("the command %s %s writes without end: %s", h.command[0], word, said),
+		return &model.Fault{Err: fmt.Errorf("the command %s %s writes without end: %s", h.command[0], word, said),
 			Hint: "let it switch and return at once, and write at most a line"}
 	case err == nil:
 		return nil
 	case ctx.Err() != nil:
-		return &model.OutletError{Err: fmt.Errorf("the command %s %s did not end within %s", h.command[0], word, h.limit),
+		return &model.Fault{Err: fmt.Errorf("the command %s %s did not end within %s", h.command[0], word, h.limit),
 			Hint: "let it switch and return at once; a sound that lasts is for a program of its own"}
 	case errors.Is(err, exec.ErrNotFound), errors.Is(err, syscall.ENOENT), errors.Is(err, syscall.EACCES):
-		return &model.OutletError{Err: fmt.Errorf("run the command: %w", err), Hint: "look at the path and at whether the daemon's user may run it"}
+		return &model.Fault{Err: fmt.Errorf("run the command: %w", err), Hint: "look at the path and at whether the daemon's user may run it"}
 	}
 	return fmt.Errorf("the command %s %s: %w: %s", h.command[0], word, err, said)
 }

@@ -38,15 +38,15 @@ func (s MailServer) Send(ctx context.Context, d Digest) error {
 	case err == nil:
 		return nil
 	case errors.Is(err, errMute) && s.Target.Security == model.StartTLS:
-		return &model.OutletError{Err: fmt.Errorf("the mail server %s says nothing: %w", s.Target.Server, err),
+		return &model.Fault{Err: fmt.Errorf("the mail server %s says nothing: %w", s.Target.Server, err),
 			Hint: "a port for TLS from the first byte, 465 mostly, wants security: tls; else look at the server; the message waits"}
 	case ctx.Err() != nil, errors.Is(err, os.ErrDeadlineExceeded):
-		return &model.OutletError{Err: fmt.Errorf("the mail server %s did not finish in time: %w", s.Target.Server, err), Hint: "look at the server; the message waits"}
+		return &model.Fault{Err: fmt.Errorf("the mail server %s did not finish in time: %w", s.Target.Server, err), Hint: "look at the server; the message waits"}
 	case errors.As(err, &record):
-		return &model.OutletError{Err: fmt.Errorf("the mail server %s does not begin with TLS: %w", s.Target.Server, err),
+		return &model.Fault{Err: fmt.Errorf("the mail server %s does not begin with TLS: %w", s.Target.Server, err),
 			Hint: "use security: starttls, or its port for TLS from the first byte, 465 mostly"}
 	case errors.As(err, &said):
-		return &model.OutletError{Err: fmt.Errorf("the mail server %s refuses: %w", s.Target.Server, err), Hint: mailHint(said.Code)}
+		return &model.Fault{Err: fmt.Errorf("the mail server %s refuses: %w", s.Target.Server, err), Hint: mailHint(said.Code)}
 	case s.Failed != nil:
 		return s.Failed(err)
 	}
@@ -109,7 +109,7 @@ func (s MailServer) send(ctx context.Context, d Digest) error {
 func (s MailServer) enter(c *smtp.Client, host string, settings *tls.Config) error {
 	if s.Target.Security == model.StartTLS {
 		if ok, _ := c.Extension("STARTTLS"); !ok {
-			return &model.OutletError{Err: fmt.Errorf("the mail server %s offers no STARTTLS", s.Target.Server),
+			return &model.Fault{Err: fmt.Errorf("the mail server %s offers no STARTTLS", s.Target.Server),
 				Hint: "use its other port with security: tls, or security: none in a network of your own"}
 		}
 		if err := c.StartTLS(settings); err != nil {

@@ -139,7 +139,7 @@ func postJSON(ctx context.Context, c *http.Client, url string, body []byte, head
 	defer resp.Body.Close()
 	said, _ := io.ReadAll(io.LimitReader(resp.Body, 300)) // only for the error's words
 	if resp.StatusCode/100 != 2 {
-		return resp.Header, &model.OutletError{
+		return resp.Header, &model.Fault{
 			Err: fmt.Errorf("the server answers %s: %s", resp.Status, strings.TrimSpace(string(said))), Hint: answerHint(resp.StatusCode)}
 	}
 	return resp.Header, nil

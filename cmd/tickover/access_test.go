@@ -36,7 +36,7 @@ func started(t *testing.T, args ...string) string {
 	t.Helper()
 	address := freeAddress(t)
 	ctx, stop := context.WithCancel(context.Background())
-	done := make(chan int)
+	done := make(chan model.FaultCode)
 	var said strings.Builder
 	go func() {
 		done <- Main(ctx, append([]string{"run", "--state", t.TempDir(), "--listen", address}, args...), io.Discard, &said)
@@ -134,7 +134,7 @@ func TestWhatIsWrongWithAccessIsSaid(t *testing.T) {
 	write(t, folder, "key.yaml", "basic_auth_user: {shed: secret}\n")
 	for _, c := range []struct {
 		config, listen string
-		code           int
+		code           model.FaultCode
 		says           string
 	}{
 		{"", "8485", model.ConfigFault, `"8485" is not a host and port`},
@@ -193,7 +193,7 @@ func TestWithoutDevicesTheDaemonGuides(t *testing.T) {
 func TestTokenAndSocketAreForTheirOwners(t *testing.T) {
 	state := t.TempDir()
 	ctx, stop := context.WithCancel(context.Background())
-	done := make(chan int)
+	done := make(chan model.FaultCode)
 	address := freeAddress(t)
 	go func() {
 		done <- Main(ctx, []string{"run", "--config", guided(t), "--state", state, "--listen", address}, io.Discard, io.Discard)

@@ -26,7 +26,7 @@ func TestBrowserDemo(t *testing.T) {
 	state, address := t.TempDir(), freeAddress(t)
 	ctx, stop := context.WithCancel(context.Background())
 	defer stop()
-	done := make(chan int)
+	done := make(chan model.FaultCode)
 	var stdout, stderr strings.Builder
 	go func() {
 		done <- Main(ctx, []string{"demo", "--state", state, "--listen", address}, &stdout, &stderr)

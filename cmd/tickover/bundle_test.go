@@ -187,6 +187,5 @@ func openSource(t *testing.T, state string) *record.Reader {
 	if err != nil {
 		t.Fatal(err)
 	}
-	setup, _ := s.Setup()
-	return record.New(s, setup)
+	return record.FromStore(s)
 }

@@ -105,3 +105,19 @@ func TestExportStoppedHalfWay(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+// A damaged configuration is not silently replaced by an older one or by none:
+// every reading command warns, says what to do, and verify finds it.
+func TestADamagedConfigurationIsSaid(t *testing.T) {
+	state := pastState(t)
+	spoil(t, state, func(left []byte) int { return bytes.Index(left, []byte(`"Apparent`)) })
+	for _, command := range []string{"runs", "report"} {
+		_, _, said := call(t, command, "--state", state)
+		if !strings.Contains(said, "warning: the newest configuration in the store is damaged") || !strings.Contains(said, "units, limits") || !strings.Contains(said, "hint: keep a copy") {
+			t.Errorf("%s says:\n%s", command, said)
+		}
+	}
+	if code, out, _ := call(t, "verify", "--state", state); code != model.StoreFault || !strings.Contains(out, "table setups") {
+		t.Errorf("verify: exit code %d\n%s", code, out)
+	}
+}

@@ -3,6 +3,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -30,7 +31,7 @@ func main() {
 	}
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM, syscall.SIGHUP)
 	defer stop()
-	os.Exit(Main(ctx, os.Args[1:], os.Stdout, os.Stderr))
+	os.Exit(int(Main(ctx, os.Args[1:], os.Stdout, os.Stderr)))
 }
 
 // commands is the command line.
@@ -59,7 +60,7 @@ type commands struct {
 }
 
 // Main runs one command and returns its exit code.
-func Main(ctx context.Context, args []string, stdout, stderr io.Writer) int {
+func Main(ctx context.Context, args []string, stdout, stderr io.Writer) model.FaultCode {
 	var c commands
 	parser := kong.Must(&c,
 		kong.Name("tickover"),
@@ -67,9 +68,10 @@ func Main(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 		kong.Writers(stdout, stderr),
 		kong.UsageOnError(),
 		kong.TypeMapper(reflect.TypeFor[time.Duration](), kong.MapperFunc(timeFlag)),
+		kong.BindTo(stderr, (*io.Writer)(nil)), // of warnings
 		kong.Exit(func(code int) { panic(exit(code)) }),
 	)
-	code, done := 0, false
+	code, done := model.NoFault, false
 	func() {
 		defer catchExit(&code, &done)
 		k, err := parser.Parse(args)
@@ -118,13 +120,13 @@ type streams struct{ out, err io.Writer }
 
 type exit int
 
-func catchExit(code *int, done *bool) {
+func catchExit(code *model.FaultCode, done *bool) {
 	if *done {
 		return
 	}
 	r := recover()
 	if e, ok := r.(exit); ok {
-		*code = int(e)
+		*code = model.FaultCode(e)
 		return
 	}
 	if r != nil {
@@ -133,7 +135,7 @@ func catchExit(code *int, done *bool) {
 }
 
 // explain prints an error with its hint and returns the exit code.
-func explain(err error, stderr io.Writer) int {
+func explain(err error, stderr io.Writer) model.FaultCode {
 	if err == nil {
 		return model.NoFault
 	}
@@ -145,7 +147,7 @@ func explain(err error, stderr io.Writer) int {
 	return code
 }
 
-func classify(err error) (code int, hint string) {
+func classify(err error) (code model.FaultCode, hint string) {
 	var (
 		f        *model.Fault
 		mistakes config.Mistakes
@@ -153,7 +155,7 @@ func classify(err error) (code int, hint string) {
 	)
 	switch {
 	case errors.As(err, &f):
-		return f.Code, f.Hint
+		return cmp.Or(f.Code, model.RuntimeFault), f.Hint
 	case errors.As(err, &mistakes):
 		return model.ConfigFault, ""
 	case errors.Is(err, store.ErrLocked), errors.Is(err, store.ErrNewer), errors.Is(err, store.ErrNone), errors.Is(err, store.ErrDamaged):

@@ -18,7 +18,7 @@ import (
 )
 
 // call runs one command as the shell would.
-func call(t *testing.T, args ...string) (code int, stdout, stderr string) {
+func call(t *testing.T, args ...string) (code model.FaultCode, stdout, stderr string) {
 	t.Helper()
 	var out, err strings.Builder
 	code = Main(context.Background(), args, &out, &err)
@@ -77,7 +77,7 @@ func TestDemoFromTheWireToTheReport(t *testing.T) {
 	state, address := pastState(t), freeAddress(t)
 	ctx, stop := context.WithCancel(context.Background())
 	defer stop()
-	done := make(chan int)
+	done := make(chan model.FaultCode)
 	var stdout, stderr strings.Builder
 	go func() {
 		done <- Main(ctx, []string{"demo", "--state", state, "--listen", address}, &stdout, &stderr)
@@ -177,7 +177,7 @@ func TestExitCodes(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, c := range []struct {
-		want int
+		want model.FaultCode
 		says string
 		args []string
 	}{

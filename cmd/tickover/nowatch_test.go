@@ -75,7 +75,7 @@ func TestNoStartWithoutAWatchOfTheWholeDaemon(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer s.Close()
-	if _, ok := s.Setup(); !ok {
+	if _, ok, err := s.Setup(); !ok || err != nil {
 		t.Error("the configuration held in memory was not kept")
 	}
 }

@@ -266,8 +266,8 @@ func kept(t *testing.T, state string) map[string]int {
 	if err != nil {
 		t.Fatal(err)
 	}
-	setup, ok := s.Setup()
-	if !ok {
+	setup, ok, err := s.Setup()
+	if !ok || err != nil {
 		t.Fatal("the store holds no configuration")
 	}
 	name := metrics.Naming(setup.Points())

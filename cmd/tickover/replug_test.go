@@ -113,7 +113,7 @@ func daemonOn(t *testing.T, file string) {
 func startDaemon(t *testing.T, file string) (stopped func()) {
 	t.Helper()
 	ctx, stop := context.WithCancel(context.Background())
-	done := make(chan int, 1)
+	done := make(chan model.FaultCode, 1)
 	var out, stderr strings.Builder
 	go func() { done <- Main(ctx, []string{"run", "--config", file, "--listen", "127.0.0.1:0"}, &out, &stderr) }()
 	return func() {

@@ -77,7 +77,7 @@ notify:
 remote write: [{name: central, url file: chat.address}]
 `)
 	ctx, stop := context.WithCancel(context.Background())
-	done := make(chan int)
+	done := make(chan model.FaultCode)
 	var log bytes.Buffer
 	at := freeAddress(t)
 	go func() {

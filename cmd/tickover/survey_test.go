@@ -201,7 +201,7 @@ func TestSurveyGoesOnAfterAHangUp(t *testing.T) {
 }
 
 // surveyHangingUp asks units 3, 5 and 7 through a gateway that hangs up at some.
-func surveyHangingUp(t *testing.T, hangs func(unit uint8, listener net.Listener) bool) (code int, out, stderr string) {
+func surveyHangingUp(t *testing.T, hangs func(unit uint8, listener net.Listener) bool) (code model.FaultCode, out, stderr string) {
 	t.Helper()
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
@@ -221,7 +221,7 @@ func surveyHangingUp(t *testing.T, hangs func(unit uint8, listener net.Listener)
 func TestSurveyOfNothing(t *testing.T) {
 	for _, c := range []struct {
 		args []string
-		code int
+		code model.FaultCode
 		hint string
 	}{
 		{[]string{"survey", "--serial", "/nonexistent", "--units", "1"}, model.LineFault, "/dev/serial/by-id"},

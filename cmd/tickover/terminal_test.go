@@ -69,11 +69,11 @@ func (s *screen) await(words string) {
 }
 
 // end waits for the end of the command and gives its exit code.
-func (s *screen) end() int {
+func (s *screen) end() model.FaultCode {
 	s.t.Helper()
 	s.cmd.Wait()
 	<-s.read
-	return s.cmd.ProcessState.ExitCode()
+	return model.FaultCode(s.cmd.ProcessState.ExitCode())
 }
 
 // A walk on a terminal as somebody does it at night: the set not running yet,

@@ -84,17 +84,17 @@ func (a answer) trouble() error {
 	case a.status/100 == 2:
 		return nil
 	case why == tooOld, why == outOfOrder:
-		return &model.OutletError{Err: said, Hint: windowHint}
+		return &model.Fault{Err: said, Hint: windowHint}
 	case why == duplicate:
-		return &model.OutletError{Err: said, Hint: "another sender uses the same labels: give every set its own instance label"}
+		return &model.Fault{Err: said, Hint: "another sender uses the same labels: give every set its own instance label"}
 	case why == badLabels:
-		return &model.OutletError{Err: said, Hint: "look at labels: here and at the server's relabelling"}
+		return &model.Fault{Err: said, Hint: "look at labels: here and at the server's relabelling"}
 	case a.status/100 == 3:
-		return &model.OutletError{Err: said, Hint: "the server has moved: put its new address into url:"}
+		return &model.Fault{Err: said, Hint: "the server has moved: put its new address into url:"}
 	case strings.Contains(a.text, "HTTP request to an HTTPS server"), strings.Contains(a.text, "HTTP request was sent to HTTPS port"):
-		return &model.OutletError{Err: said, Hint: "let url: begin with https://"}
+		return &model.Fault{Err: said, Hint: "let url: begin with https://"}
 	}
-	return &model.OutletError{Err: said, Hint: statusHint(a.status)}
+	return &model.Fault{Err: said, Hint: statusHint(a.status)}
 }
 
 func statusHint(status int) string {

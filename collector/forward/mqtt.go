@@ -160,7 +160,7 @@ func (b *Publisher) idle(ctx context.Context) error {
 	}
 }
 
-var errLost = &model.OutletError{Err: errors.New("the connection to the broker was lost"),
+var errLost = &model.Fault{Err: errors.New("the connection to the broker was lost"),
 	Hint: "look at the broker; the newest values are published as soon as it is back"}
 
 // greet says that we are there, describes what we publish, and listens for
@@ -225,7 +225,7 @@ func (b *Publisher) put(topic, text string, retained bool) error {
 // Tell publishes a message to people, not retained: it is told once.
 func (b *Publisher) Tell(_ context.Context, text []byte) error {
 	if !b.client.IsConnectionOpen() {
-		return &model.OutletError{Err: errors.New("the broker is not connected"), Hint: "tickover outlets says why"}
+		return &model.Fault{Err: errors.New("the broker is not connected"), Hint: "tickover outlets says why"}
 	}
 	return b.put(b.topics.message, string(text), false)
 }
@@ -233,7 +233,7 @@ func (b *Publisher) Tell(_ context.Context, text []byte) error {
 // wait never waits for ever: a token of a lost connection may not end.
 func (b *Publisher) wait(t paho.Token) error {
 	if !t.WaitTimeout(brokerLimit) {
-		return &model.OutletError{Err: fmt.Errorf("the broker %s does not answer within %s", b.parts.To.Broker, brokerLimit), Hint: "look at the broker and at the network"}
+		return &model.Fault{Err: fmt.Errorf("the broker %s does not answer within %s", b.parts.To.Broker, brokerLimit), Hint: "look at the broker and at the network"}
 	}
 	return t.Error()
 }
@@ -247,7 +247,7 @@ func (b *Publisher) explain(err error) error {
 		return errLost
 	}
 	if hint := refusalHint(err); hint != "" {
-		return &model.OutletError{Err: err, Hint: hint}
+		return &model.Fault{Err: err, Hint: hint}
 	}
 	return b.parts.Failed(err)
 }

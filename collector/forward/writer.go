@@ -234,11 +234,11 @@ func (w *Writer) vouched(s model.ClockSource) bool {
 	return s.Vouched() && (s != model.ClockSimulated || w.parts.Simulated)
 }
 
-var errNoTime = &model.OutletError{Err: errors.New("the time of day is not known yet"),
+var errNoTime = &model.Fault{Err: errors.New("the time of day is not known yet"),
 	Hint: "readings are kept and sent, rightly dated, once a time server, a battery-backed clock or a person's telephone has told it"}
 
 // clockTrouble says that our clock cannot be trusted against the server's.
 func clockTrouble(ahead time.Duration) error {
-	return &model.OutletError{Err: fmt.Errorf("our clock is %s ahead of the server's", model.Lasting(ahead.Round(time.Second))),
+	return &model.Fault{Err: fmt.Errorf("our clock is %s ahead of the server's", model.Lasting(ahead.Round(time.Second))),
 		Hint: "set both clocks by a time server; samples dated ahead would make the server refuse all others"}
 }

@@ -137,25 +137,27 @@ func (s *Store) PutSetup(at model.Instant, setup model.Setup) error {
 	s.writing.Lock()
 	defer s.writing.Unlock()
 	s.mu.Lock()
-	if n := len(s.setups); n > 0 && bytes.Equal(s.setups[n-1].text, text) {
+	if n := len(s.setups); n > 0 && s.setupLost == nil && bytes.Equal(s.setups[n-1].text, text) {
 		s.mu.Unlock()
 		return nil
 	}
-	s.setups = append(s.setups, datedSetup{at: at, text: text})
+	s.setups, s.setupLost = append(s.setups, datedSetup{at: at, text: text}), nil
 	s.mu.Unlock()
 	return s.seal()
 }
 
-// Setup returns the newest configuration kept; false when there is none.
-func (s *Store) Setup() (model.Setup, bool) {
+// Setup returns the newest configuration that can be read; false when there is
+// none. The error wraps ErrDamaged when a newer one was kept and cannot be read.
+func (s *Store) Setup() (setup model.Setup, found bool, damage error) {
 	s.mu.RLock()
 	defer s.mu.RUnlock()
-	var setup model.Setup
 	if len(s.setups) == 0 {
-		return setup, false
+		return setup, false, s.setupLost
 	}
-	err := json.Unmarshal(s.setups[len(s.setups)-1].text, &setup)
-	return setup, err == nil
+	if err := json.Unmarshal(s.setups[len(s.setups)-1].text, &setup); err != nil {
+		return model.Setup{}, false, damaged("decode the configuration: %v", err)
+	}
+	return setup, true, s.setupLost
 }
 
 // Setups yields every readable configuration kept with the instant from which
@@ -184,18 +186,6 @@ func (s *Store) Setups() iter.Seq2[model.Setup, model.Instant] {
 			}
 		}
 	}
-}
-
-// SetupAt returns the configuration that was in force at an instant, the
-// first one for an instant before it; false when there is none.
-func (s *Store) SetupAt(at model.Instant) (found model.Setup, ok bool) {
-	for setup, from := range s.Setups() {
-		if ok && at.Before(from) {
-			break
-		}
-		found, ok = setup, true
-	}
-	return found, ok
 }
 
 // Last returns the newest instant of anything kept; zero when there is nothing.

@@ -108,6 +108,9 @@ func (s *Store) adopt(fresh *Store) {
 	s.events = append(slices.Clone(fresh.events), s.events...)
 	s.keptSeq, s.cutSeq, s.lastSeq = fresh.keptSeq, fresh.lastSeq, s.lastSeq+shift
 	s.health.SyncedSeq += shift
+	if len(s.setups) == 0 {
+		s.setupLost = fresh.setupLost
+	}
 	s.setups = append(slices.Clone(fresh.setups), s.setups...)
 	s.spans, s.spansKept = append(slices.Clone(fresh.spans), s.spans...), fresh.spansKept
 	s.sealed, s.live = fresh.sealed, fresh.live

@@ -2,6 +2,7 @@ package store
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/binary"
 	"encoding/json"
 	"errors"
@@ -16,7 +17,7 @@ import (
 // load reads the small tables and where each group ends. A damaged entry is
 // told and done without; only an unreadable index is an error.
 func (s *Store) load(tx *bolt.Tx) error {
-	s.boots, s.setups, s.sealed, s.told = nil, nil, 0, nil
+	s.boots, s.setups, s.setupLost, s.sealed, s.told = nil, nil, nil, 0, nil
 	clear(s.schemas)
 	clear(s.ids)
 	clear(s.mend)
@@ -106,7 +107,8 @@ func (s *Store) loadEvents(tx *bolt.Tx) {
 	s.keptSeq, s.cutSeq = s.lastSeq, s.lastSeq
 }
 
-// loadSetup takes the newest readable one; the daemon keeps its own anew.
+// loadSetup takes the newest configuration that can be read and notes the damage
+// of those that are newer.
 func (s *Store) loadSetup(tx *bolt.Tx) {
 	c := tx.Bucket(bucketSetups).Cursor()
 	for k, v := c.Last(); k != nil; k, v = c.Prev() {
@@ -116,10 +118,14 @@ func (s *Store) loadSetup(tx *bolt.Tx) {
 			text, err = unwrap(k, v)
 		}
 		if err == nil {
+			err = json.Unmarshal(text, &model.Setup{})
+		}
+		if err == nil {
 			s.setups = []datedSetup{{at, bytes.Clone(text), true}}
 			return
 		}
-		s.tell("the newest setup is unreadable (%v)", err)
+		s.setupLost = cmp.Or(s.setupLost, damaged("read the configuration of key %x: %v", k, err))
+		s.tell("the newest configuration cannot be read (%v)", err)
 	}
 }
 

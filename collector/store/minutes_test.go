@@ -260,7 +260,7 @@ func readOld(t *testing.T, format string) *Store {
 		if b, _ := s.Clock().Boot(1); len(b.Estimates) != 1 || b.Estimates[0].Source != model.ClockPhone {
 			t.Fatal(b)
 		}
-		if setup, ok := s.Setup(); !ok || !setup.Simulated {
+		if setup, ok, err := s.Setup(); err != nil || !ok || !setup.Simulated {
 			t.Fatal(setup)
 		}
 	}

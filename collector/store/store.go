@@ -64,7 +64,8 @@ type Store struct {
 	mend       map[uint32]string // encodings of schemas that the data file has not got twice
 	lastSeq    uint64            // of events
 	last       model.Instant
-	setups     []datedSetup // the newest sealed one and those not yet sealed
+	setups     []datedSetup // the newest readable sealed one and those not yet sealed
+	setupLost  error        // what is wrong with a configuration newer than all of setups
 	dirty      map[uint32]bool
 	gone       map[string]uint64 // by group, the highest ordinal thinned out
 	thinEvents eventThinning     // how far the old events are thinned out

@@ -323,7 +323,7 @@ func TestNothingThere(t *testing.T) {
 func TestSetup(t *testing.T) {
 	dir := t.TempDir()
 	s := mustOpen(t, options(dir))
-	if _, ok := s.Setup(); ok {
+	if _, ok, _ := s.Setup(); ok {
 		t.Fatal("a setup in an empty store")
 	}
 	for i, line := range []string{"a", "a", "b"} {
@@ -334,9 +334,59 @@ func TestSetup(t *testing.T) {
 	}
 	mustClose(t, s)
 	s = mustOpen(t, options(dir))
-	setup, ok := s.Setup()
-	if !ok || len(setup.Lines) != 1 || setup.Lines[0].Name != "b" {
+	setup, ok, err := s.Setup()
+	if err != nil || !ok || len(setup.Lines) != 1 || setup.Lines[0].Name != "b" {
 		t.Fatal(setup, ok)
+	}
+}
+
+// TestADamagedConfigurationLeavesTheOneBefore damages the newest configuration, or
+// all of them: by its checksum and by what it says. The newest readable one is
+// used, the damage is returned and verify finds it. The next one that is kept
+// ends it, even when it equals the one before.
+func TestADamagedConfigurationLeavesTheOneBefore(t *testing.T) {
+	named := func(name string) model.Setup { return model.Setup{Lines: []model.Line{{Name: name}}} }
+	for name, c := range map[string]struct {
+		damaged int // how many of two
+		want    string
+	}{"newest": {1, "older"}, "both": {2, ""}} {
+		t.Run(name, func(t *testing.T) {
+			dir := t.TempDir()
+			s := mustOpen(t, options(dir))
+			for i, line := range []string{"older", "newer"} {
+				if err := s.PutSetup(model.Instant{Boot: 1, Offset: time.Duration(i)}, named(line)); err != nil {
+					t.Fatal(err)
+				}
+			}
+			all := entries(t, s, bucketSetups)
+			mustClose(t, s)
+			spoil(t, filepath.Join(dir, dataName), all[len(all)-c.damaged:])
+			s, err := Open(Options{Dir: dir, ReadOnly: true, LockTimeout: -1})
+			if err != nil {
+				t.Fatal(err)
+			}
+			setup, ok, err := s.Setup()
+			if !errors.Is(err, ErrDamaged) || ok != (c.want != "") || ok && setup.Lines[0].Name != c.want {
+				t.Errorf("setup %+v, %v, %v", setup.Lines, ok, err)
+			}
+			if f, err := s.Verify(t.Context(), nil); err != nil || len(f.Problems) != c.damaged {
+				t.Errorf("verify: %+v, %v; %d are damaged", f.Problems, err, c.damaged)
+			}
+			if err := s.Close(); err != nil {
+				t.Fatal(err)
+			}
+			again, err := Open(options(dir))
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer again.Close()
+			if err := again.PutSetup(model.Instant{Boot: 1, Offset: time.Second}, named("older")); err != nil {
+				t.Fatal(err)
+			}
+			if setup, ok, err := again.Setup(); err != nil || !ok || setup.Lines[0].Name != "older" {
+				t.Errorf("after a new one: %+v, %v, %v", setup.Lines, ok, err)
+			}
+		})
 	}
 }
 

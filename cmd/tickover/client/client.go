@@ -24,6 +24,14 @@ import (
 // StateFolder is the folder that reading commands look into.
 type StateFolder struct {
 	State string `help:"Folder that holds the store." default:"/var/lib/tickover" placeholder:"DIR"`
+
+	warnings io.Writer // nil drops them
+}
+
+// AfterApply takes the stream that warnings go to from the command line.
+func (f *StateFolder) AfterApply(warnings io.Writer) error {
+	f.warnings = warnings
+	return nil
 }
 
 // Client answers questions about a state folder: the running daemon does
@@ -65,18 +73,21 @@ func (f StateFolder) openNow(write bool) (*Client, error) {
 		return OverSocket(api.SocketPath(f.State), conn), nil
 	}
 	if at, err := os.Stat(f.State); err == nil && at.Mode().IsRegular() {
-		return openArchive(f.State, write)
+		return f.openBundle(write)
 	}
 	s, err := store.Open(store.Options{Dir: f.State, ReadOnly: !write, Existing: true, Log: slog.New(slog.DiscardHandler)})
 	if err != nil {
 		return nil, fmt.Errorf("open the store in %s: %w", f.State, err)
 	}
-	setup, _ := s.Setup()
-	return inside(record.New(s, setup), s.Close), nil
+	return f.inside(record.FromStore(s), s.Close), nil
 }
 
-// inside answers from a source without a network.
-func inside(src *record.Reader, done func() error) *Client {
+// inside answers from the files without a network. Damage of the newest
+// configuration is a warning: everything else can still be read.
+func (f StateFolder) inside(src *record.Reader, done func() error) *Client {
+	if err := src.Damage(); err != nil && f.warnings != nil {
+		fmt.Fprintf(f.warnings, "warning: %v\nhint: %s\n", err, model.HintOf(err))
+	}
 	handler := page.New(PartsOf(src), page.Options{TrustLocal: true, Version: api.Version(), Log: slog.New(slog.DiscardHandler)})
 	return &Client{client: &http.Client{Transport: inProcess{handler}}, Close: done}
 }
@@ -87,16 +98,16 @@ func PartsOf(r *record.Reader) page.Parts {
 		Notes: r, Measurements: r, Wiring: r}
 }
 
-// openArchive opens a bundle, to read only.
-func openArchive(file string, write bool) (*Client, error) {
+// openBundle opens a bundle, to read only.
+func (f StateFolder) openBundle(write bool) (*Client, error) {
 	if write {
-		return nil, &model.Fault{Code: model.UsageFault, Err: fmt.Errorf("%s is a bundle, which nothing changes any more", file), Hint: "name the state folder with --state"}
+		return nil, &model.Fault{Code: model.UsageFault, Err: fmt.Errorf("%s is a bundle, which is read only", f.State), Hint: "name the state folder with --state"}
 	}
-	src, done, err := record.OpenBundle(file)
+	src, done, err := record.OpenBundle(f.State)
 	if err != nil {
 		return nil, err
 	}
-	return inside(src, done), nil
+	return f.inside(src, done), nil
 }
 
 // OverSocket asks the daemon. Its first question goes over the connection

@@ -110,9 +110,9 @@ func (t *authTransport) locate(req *http.Request) error {
 	u, err := url.Parse(text)
 	switch {
 	case err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" || u.User != nil:
-		return &model.OutletError{Err: fmt.Errorf("the address in %s is none of a server", t.to.From), Hint: "write it as https://host:port/path, without user and password"}
+		return &model.Fault{Err: fmt.Errorf("the address in %s is none of a server", t.to.From), Hint: "write it as https://host:port/path, without user and password"}
 	case t.to.From.Given() && u.Scheme == "http" && !localHost(u.Hostname()):
-		return &model.OutletError{Err: fmt.Errorf("the address in %s would travel readable", t.to.From), Hint: "use https://"}
+		return &model.Fault{Err: fmt.Errorf("the address in %s would travel readable", t.to.From), Hint: "use https://"}
 	}
 	t.secrets.rememberAddress(u)
 	if below := req.URL.Path; below != "" && below != "/" {
@@ -153,11 +153,11 @@ func (t *authTransport) sign(req *http.Request) error {
 
 // WithHint says of a failed connection what to do about it.
 func WithHint(err error) error {
-	var known *model.OutletError
+	var known *model.Fault
 	if err == nil || errors.As(err, &known) {
 		return err
 	}
-	return &model.OutletError{Err: err, Hint: networkHint(err)}
+	return &model.Fault{Err: err, Hint: networkHint(err)}
 }
 
 func networkHint(err error) string {

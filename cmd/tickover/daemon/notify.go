@@ -65,7 +65,7 @@ func (t *telling) router(d *Daemon, target model.Target, log *slog.Logger) {
 	}
 	c, err := d.secrets.Client(target.Access, Address{target.URL, target.Address})
 	if err == nil && !routed {
-		err = &model.OutletError{Err: errors.New("no route leads to it"), Hint: "add it to the to: of a route"}
+		err = &model.Fault{Err: errors.New("no route leads to it"), Hint: "add it to the to: of a route"}
 	}
 	if err != nil {
 		t.all = append(t.all, broken{target.Name, target.Kind.String(), err})

@@ -147,7 +147,7 @@ func (d *Daemon) outletFolder() string { return filepath.Join(d.Cfg.StateDir, "o
 func (d *Daemon) writer(to model.RemoteWrite) outlet {
 	log := d.log.With("part", "remote write", "outlet", to.Name)
 	if d.Cfg.Setup.Simulated && !local(to.URL) {
-		return broken{to.Name, "remote write", &model.OutletError{Err: errors.New("simulated readings are sent to this computer only"),
+		return broken{to.Name, "remote write", &model.Fault{Err: errors.New("simulated readings are sent to this computer only"),
 			Hint: "let url: begin with http://127.0.0.1"}}
 	}
 	c, err := d.secrets.Client(to.Access, Address{to.URL, to.Address})

@@ -111,7 +111,7 @@ func (s *Secrets) stripError(err error) error {
 	if err == nil {
 		return nil
 	}
-	return &model.OutletError{Err: errors.New(s.Strip(err.Error())), Hint: s.Strip(model.HintOf(err))}
+	return &model.Fault{Err: errors.New(s.Strip(err.Error())), Hint: s.Strip(model.HintOf(err))}
 }
 
 // Handler takes the secrets out of everything that is logged.
@@ -174,11 +174,11 @@ func secret(s model.Secret) (string, error) {
 		if v := os.Getenv(s.Environment); v != "" {
 			return v, nil
 		}
-		return "", &model.OutletError{Err: fmt.Errorf("%s is empty", s), Hint: "set it where the daemon is started"}
+		return "", &model.Fault{Err: fmt.Errorf("%s is empty", s), Hint: "set it where the daemon is started"}
 	}
 	f, err := os.Open(s.File)
 	if err != nil {
-		return "", &model.OutletError{Err: fmt.Errorf("read a secret: %w", err), Hint: "make the file, readable by the daemon's user alone"}
+		return "", &model.Fault{Err: fmt.Errorf("read a secret: %w", err), Hint: "make the file, readable by the daemon's user alone"}
 	}
 	defer f.Close()
 	lines := bufio.NewScanner(f)
@@ -186,5 +186,5 @@ func secret(s model.Secret) (string, error) {
 	if v := strings.TrimSpace(lines.Text()); v != "" {
 		return v, nil
 	}
-	return "", &model.OutletError{Err: fmt.Errorf("%s is empty", s), Hint: "put the secret into its first line"}
+	return "", &model.Fault{Err: fmt.Errorf("%s is empty", s), Hint: "put the secret into its first line"}
 }

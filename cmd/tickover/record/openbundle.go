@@ -57,9 +57,10 @@ func unpack(z *zip.Reader, dir string, m manifest) (*Reader, error) {
 	if err != nil {
 		return nil, err
 	}
-	setup, _ := s.Setup()
 	number, _ := strconv.Atoi(m.Run) // an ID that is no number leaves the count from one
-	return &Reader{Store: s, setup: setup, runsBefore: max(number-1, 0), earlier: m.Earlier}, nil
+	r := FromStore(s)
+	r.runsBefore, r.earlier = max(number-1, 0), m.Earlier
+	return r, nil
 }
 
 // earlierEvents are counted before they are decoded: three bytes may stand for

@@ -33,12 +33,34 @@ type Reader struct {
 	// that holds one of many.
 	runsBefore int
 	earlier    []model.Event // of a bundle, from before its store begins
+	setupLost  error         // what is wrong with the newest configuration kept
 	Counted    sync.Map      // black boxes by ID, *count
 }
 
 // New answers from the files of a store alone.
 func New(kept *store.Store, setup model.Setup) *Reader {
 	return &Reader{Store: kept, setup: setup}
+}
+
+// FromStore answers from the files of a store with the newest configuration in
+// it that can be read. Damage says when that is not the newest.
+func FromStore(kept *store.Store) *Reader {
+	setup, _, err := kept.Setup()
+	return &Reader{Store: kept, setup: setup, setupLost: err}
+}
+
+// Damage returns an error with a hint when the newest configuration of the store
+// is damaged, so that an older one or none is used; nil otherwise.
+func (s *Reader) Damage() error {
+	if s.setupLost == nil {
+		return nil
+	}
+	instead := "an older one is used; units, limits and names may differ"
+	if _, found, _ := s.Store.Setup(); !found {
+		instead = "none is left; units, limits and the rating are missing"
+	}
+	return &model.Fault{Code: model.StoreFault, Err: fmt.Errorf("the newest configuration in the store is damaged: %s: %w", instead, s.setupLost),
+		Hint: "keep a copy of the folder, then start tickover run with the configuration file: it stores the configuration again"}
 }
 
 // NewLive answers for a running daemon.
