@@ -6,6 +6,7 @@ import (
 	"log/slog"
 	"math/rand/v2"
 	"os"
+	"slices"
 	"strconv"
 	"sync"
 	"testing"
@@ -41,6 +42,13 @@ type odd struct {
 	asked map[byte]map[uint16][]time.Time
 	rough int // of every so many answers one is spoilt; 0 for none
 	n     int
+}
+
+// asks gives when a read was asked for. The unit may still be answering.
+func (o *odd) asks(unit byte, address uint16) []time.Time {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	return slices.Clone(o.asked[unit][address])
 }
 
 func (o *odd) Read(unit byte, table model.Table, address, count uint16) ([]uint16, byte) {
@@ -208,7 +216,7 @@ func starve(t *testing.T, seed uint64, rough int, units map[byte]manners, during
 			}
 			for at := range m.counts {
 				last := began
-				for _, asked := range append(bank.asked[unit][at], time.Now()) {
+				for _, asked := range append(bank.asks(unit, at), time.Now()) {
 					longest[unit] = max(longest[unit], asked.Sub(last))
 					last = asked
 				}
