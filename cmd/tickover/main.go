@@ -13,6 +13,7 @@ import (
 	"os/signal"
 	"reflect"
 	"runtime"
+	"runtime/debug"
 	"syscall"
 	"time"
 
@@ -29,9 +30,26 @@ func main() {
 		// answers the wire waiting for a turn.
 		runtime.GOMAXPROCS(runtime.NumCPU() + 2)
 	}
+	boundMemory()
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM, syscall.SIGHUP)
 	defer stop()
 	os.Exit(int(Main(ctx, os.Args[1:], os.Stdout, os.Stderr)))
+}
+
+// memoryLimit is what the program's own memory should stay below, in bytes. What
+// the kernel maps of the program and of the data file comes on top; 96 MiB
+// together are left to the logger on a board of 512 MiB.
+const memoryLimit = 64 << 20
+
+// boundMemory collects garbage early enough for memoryLimit. GOMEMLIMIT and GOGC
+// in the environment go first.
+func boundMemory() {
+	if os.Getenv("GOMEMLIMIT") == "" {
+		debug.SetMemoryLimit(memoryLimit)
+	}
+	if os.Getenv("GOGC") == "" {
+		debug.SetGCPercent(50)
+	}
 }
 
 // commands is the command line.

@@ -10,6 +10,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"runtime/debug"
 	"strings"
 	"testing"
 	"time"
@@ -33,6 +34,26 @@ func must(t *testing.T, args ...string) string {
 		t.Fatalf("tickover %s: exit code %d\n%s", strings.Join(args, " "), code, stderr)
 	}
 	return out
+}
+
+// The program sets its own limits of memory, and leaves alone what the
+// environment sets. testdata/peers/attack.sh holds the sum, 96 MiB.
+func TestTheProgramBoundsItsMemory(t *testing.T) {
+	limit, percent := debug.SetMemoryLimit(-1), debug.SetGCPercent(100)
+	t.Cleanup(func() { debug.SetMemoryLimit(limit); debug.SetGCPercent(percent) })
+	for _, c := range []struct {
+		limit, percent string
+		want           [2]int64
+	}{{"", "", [2]int64{64 << 20, 50}}, {"1GiB", "80", [2]int64{1 << 30, 100}}} {
+		t.Setenv("GOMEMLIMIT", c.limit)
+		t.Setenv("GOGC", c.percent)
+		debug.SetMemoryLimit(1 << 30)
+		debug.SetGCPercent(100)
+		boundMemory()
+		if got := [2]int64{debug.SetMemoryLimit(-1), int64(debug.SetGCPercent(100))}; got != c.want {
+			t.Errorf("GOMEMLIMIT %q, GOGC %q: %d bytes, %d %%", c.limit, c.percent, got[0], got[1])
+		}
+	}
 }
 
 // freeAddress is an address that nobody listens on. Its port lies below those

@@ -12,6 +12,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"syscall"
 	"time"
 
 	"github.com/prometheus/exporter-toolkit/web"
@@ -170,9 +171,15 @@ func (w warnings) Enabled(ctx context.Context, l slog.Level) bool {
 	return l >= slog.LevelWarn && w.Handler.Enabled(ctx, l)
 }
 
-// listenOn opens the address, or says why not.
+// listenOn opens the address, or says why not. The kernel hands over a
+// connection with its first bytes, so that one that sends none takes no place.
 func listenOn(address string) (net.Listener, error) {
-	l, err := net.Listen("tcp", address)
+	settings := net.ListenConfig{Control: func(_, _ string, c syscall.RawConn) error {
+		return c.Control(func(fd uintptr) { // a kernel without it is no reason to have no page
+			_ = unix.SetsockoptInt(int(fd), unix.IPPROTO_TCP, unix.TCP_DEFER_ACCEPT, int(headerTimeout/time.Second))
+		})
+	}}
+	l, err := settings.Listen(context.Background(), "tcp", address)
 	if err == nil {
 		return l, nil
 	}

@@ -13,8 +13,9 @@ import (
 // address. When there is no room the one that has been idle longest goes: of
 // the newcomer's own address when that has its share, else of the address that
 // has most. A connection is idle while no request of it is being answered; one
-// that has sent nothing, or is slow to send, is idle. A newcomer is refused
-// only when nothing is idle.
+// that has sent nothing, or is slow to send, is idle. One that is idle for less
+// than settling goes only when no other does: its request may be on its way. A
+// newcomer is refused only when nothing is idle.
 type Gate struct {
 	net.Listener
 	most, share int
@@ -56,6 +57,10 @@ func (g *Gate) Accept() (net.Conn, error) {
 	}
 }
 
+// settling is the time in which a new connection sends its request, also on a
+// busy board.
+const settling = time.Second
+
 // admit takes a guest in and returns the one that has to go for it, if any;
 // false when there is no room.
 func (g *Gate) admit(in *guest) (out *guest, ok bool) {
@@ -70,15 +75,8 @@ func (g *Gate) admit(in *guest) (out *guest, ok bool) {
 		out = g.oldest(func(o *guest) bool { return o.address == in.address })
 		ok = out != nil
 	case len(g.guests) >= g.most:
-		for o := range g.guests { // the address that has most of those with an idle one
-			if o.busy == 0 && (out == nil || count[o.address] > count[out.address]) {
-				out = o
-			}
-		}
-		if ok = out != nil; ok {
-			address := out.address
-			out = g.oldest(func(o *guest) bool { return o.address == address })
-		}
+		out = g.leastMissed(count)
+		ok = out != nil
 	default:
 		ok = true
 	}
@@ -89,6 +87,26 @@ func (g *Gate) admit(in *guest) (out *guest, ok bool) {
 		g.guests[in] = struct{}{}
 	}
 	return out, ok
+}
+
+// leastMissed finds the oldest idle one of the address that has most
+// connections, of those that are settled; when none is, the oldest idle one of
+// all, whose request should have come first. Nil when none is idle.
+func (g *Gate) leastMissed(count map[string]int) *guest {
+	oldest := g.oldest(func(*guest) bool { return true })
+	if oldest == nil || time.Since(oldest.since) < settling {
+		return oldest
+	}
+	out := oldest
+	for o := range g.guests {
+		if o.busy > 0 || time.Since(o.since) < settling {
+			continue
+		}
+		if more := count[o.address] - count[out.address]; more > 0 || more == 0 && o.since.Before(out.since) {
+			out = o
+		}
+	}
+	return out
 }
 
 // oldest finds who has been idle longest of some; nil when none is idle.
@@ -148,13 +166,4 @@ func Serving(next http.Handler) http.Handler {
 		defer o.occupy(-1)
 		next.ServeHTTP(w, r)
 	})
-}
-
-// unanswered counts a request as idle while do runs: it has proved nothing yet,
-// and may have to go.
-func unanswered(r *http.Request, do func()) {
-	o := guestOf(r.Context())
-	o.occupy(-1)
-	defer o.occupy(1)
-	do()
 }

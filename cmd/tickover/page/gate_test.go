@@ -87,6 +87,36 @@ func TestTheOldestIdleConnectionGoesFirst(t *testing.T) {
 	})
 }
 
+// Connections that come in a burst push out the oldest of them: one that has
+// just come has time to send its request, however many its address has. One
+// that is idle for settling goes before all of these.
+func TestABurstDoesNotPushOutWhoJustCame(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		g := NewGate(&comes{}, 6, 6)
+		owner := func() *visitor { v, _ := enter(g, "192.0.2.1"); return v }
+		strangers := []*visitor{}
+		stranger := func() {
+			v, _ := enter(g, fmt.Sprintf("198.51.100.%d", len(strangers)))
+			strangers = append(strangers, v)
+			time.Sleep(time.Millisecond)
+		}
+		stranger()
+		stranger()
+		stranger()
+		first, second, third := owner(), owner(), owner()
+		stranger()
+		stranger()
+		if first.closed || second.closed || third.closed || !strangers[0].closed || !strangers[1].closed || strangers[2].closed {
+			t.Error("who came last goes before who came first")
+		}
+		time.Sleep(settling - 3*time.Millisecond)
+		stranger() // strangers[2] is settled, the others not yet
+		if !strangers[2].closed || first.closed {
+			t.Error("one still settling goes before one that is idle longer")
+		}
+	})
+}
+
 // The daemon's server: a gate with few places in front of the page.
 func gated(t *testing.T, most, share int) string {
 	t.Helper()

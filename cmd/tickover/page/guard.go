@@ -104,31 +104,6 @@ func ReadOnly(next http.Handler) http.Handler {
 // largestBody bounds what anybody may send without a photo, in bytes.
 const largestBody = 16 << 10
 
-// A body may take bodyPatience and one second more for each bodyRate bytes, so
-// that a slow sender holds nothing for long.
-const (
-	bodyPatience = 5 * time.Second
-	bodyRate     = 32 << 10
-)
-
-// bodyTime is how long a body may take, by the length its sender announces and
-// by the longest allowed where none is announced.
-func bodyTime(announced, most int64) time.Duration {
-	if announced < 0 {
-		announced = most
-	}
-	return bodyPatience + time.Duration(announced)*time.Second/bodyRate
-}
-
-// Bodies with a photo that are read at once: of senders whose credential was
-// checked, and of others, whose token is within the body. Further ones wait.
-const (
-	mostBodies    = 6
-	mostUnproven  = 2
-	unprovenShare = 1 // of one address
-	bodyTurn      = 10 * time.Second
-)
-
 // tokenHeader carries the token where "Authorization" carries a password.
 const tokenHeader = "Tickover-Token"
 
@@ -141,7 +116,7 @@ type requestGuard struct {
 }
 
 func newRequestGuard() requestGuard {
-	return requestGuard{proven: newTurnstile(mostBodies, 4*mostBodies, 4*mostBodies), unproven: newTurnstile(mostUnproven, 4*mostUnproven, unprovenShare),
+	return requestGuard{proven: newTurnstile(mostBodies, 4*mostBodies, provenShare), unproven: newTurnstile(mostUnproven, 4*mostUnproven, unprovenShare),
 		origin: http.NewCrossOriginProtection()}
 }
 
@@ -164,32 +139,20 @@ func (e *requestGuard) read(w http.ResponseWriter, r *http.Request, most int64, 
 		large()
 		return false
 	}
-	if most > largestBody { // small ones are no burden, and an acknowledgement waits for no slow photo
-		var turn *turn
-		var err error
-		unanswered(r, func() { turn, err = at.enter(r.Context(), remote(r), bodyTurn) })
-		if err != nil {
-			w.Header().Set("Retry-After", "10")
-			refuse(w, http.StatusServiceUnavailable, "too many photos are being received", "send it again in 10 s")
-			return false
-		}
-		defer turn.leave()
-	}
-	r.Body = http.MaxBytesReader(w, r.Body, most)
-	limit := time.Now().Add(bodyTime(r.ContentLength, most))
-	_ = http.NewResponseController(w).SetReadDeadline(limit) // a test's writer has none
-	var err error
-	if at == e.unproven {
-		unanswered(r, func() { err = readForm(r) })
-	} else {
-		err = readForm(r)
-	}
+	body := newPacedBody(w, r, most, at, at == e.proven)
+	r.Body = http.MaxBytesReader(w, body, most)
+	err := readForm(r)
+	body.end()
 	var over *http.MaxBytesError
 	switch {
 	case err == nil:
 		return true
 	case errors.As(err, &over):
 		large()
+	case errors.Is(err, errNoTurn):
+		w.Header().Set("Connection", "close")
+		w.Header().Set("Retry-After", "10")
+		refuse(w, http.StatusServiceUnavailable, "too many photos are being received", "send it again in 10 s")
 	case errors.Is(err, os.ErrDeadlineExceeded):
 		w.Header().Set("Connection", "close")
 		refuse(w, http.StatusRequestTimeout, "the request came too slowly", "send it again where the network is better, or without the photo")

@@ -46,11 +46,14 @@ func TestSlotsAreTakenAfterTheCredentialIsChecked(t *testing.T) {
 	if got := status(t, startNote(t, address, "Authorization: Bearer guess")); got != 401 {
 		t.Errorf("a wrong token before an endless body: %d", got)
 	}
+	first := strings.Repeat("x", largestBody+1) // as much as shows that the sender is quick
 	for range unprovenShare {
-		startNote(t, address)
+		io.WriteString(startNote(t, address), first)
 	}
 	time.Sleep(100 * time.Millisecond) // until the server has begun with them
-	if got := status(t, startNote(t, address)); got != 503 {
+	another := startNote(t, address)
+	io.WriteString(another, first)
+	if got := status(t, another); got != 503 {
 		t.Errorf("one stranger's body too many: %d", got)
 	}
 	for _, name := range []string{tokenHeader, "Authorization"} {
@@ -62,6 +65,77 @@ func TestSlotsAreTakenAfterTheCredentialIsChecked(t *testing.T) {
 			t.Fatalf("the right token in %s next to strangers: %v %v", name, answer, err)
 		}
 		answer.Body.Close()
+	}
+}
+
+// Sixty senders with the right token who drip their bodies hold no slot: a note
+// and a photo of a quick sender are taken at once, next to them. They are cut
+// when their time is over.
+func TestSlowBodiesWithTheRightTokenHoldNoSlot(t *testing.T) {
+	server := httptest.NewServer(serve(hatchery(), Options{Token: token}))
+	t.Cleanup(server.Close)
+	address := server.Listener.Addr().String()
+	var slow []net.Conn
+	for range 60 {
+		slow = append(slow, startNote(t, address, tokenHeader+": "+token))
+	}
+	time.Sleep(100 * time.Millisecond) // until the server has begun with them
+	began := time.Now()
+	for _, size := range []int{40, largestNote / 2} {
+		req, _ := http.NewRequest("POST", server.URL+"/api/v1/notes", strings.NewReader("text=leak&unused="+strings.Repeat("x", size)))
+		req.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+		req.Header.Set(tokenHeader, token)
+		answer, err := http.DefaultClient.Do(req)
+		if err != nil || answer.StatusCode != 200 || time.Since(began) > 2*time.Second {
+			t.Fatalf("%d bytes next to slow bodies, after %v: %v %v", size, time.Since(began), answer, err)
+		}
+		answer.Body.Close()
+	}
+	slow[0].SetReadDeadline(began.Add(bodyTime(largestBody, largestNote) + 3*time.Second))
+	answer, err := http.ReadResponse(bufio.NewReader(slow[0]), nil)
+	if err != nil || answer.StatusCode != http.StatusRequestTimeout {
+		t.Errorf("a slow body: %v %v", answer, err)
+	}
+}
+
+// A sender that was quick until it had a slot and then stops is cut 3 s later;
+// one that brings 16 KiB within each 3 s keeps its slot until its whole time is
+// over.
+func TestASenderThatStopsLosesItsSlot(t *testing.T) {
+	for _, c := range []struct {
+		pause time.Duration // between 16 KiB and the next
+		want  time.Duration // when it is cut
+	}{{time.Hour, 3 * time.Second}, {3*time.Second + time.Millisecond, 3 * time.Second}, {2 * time.Second, bodyTime(900000, 0)}} {
+		synctest.Test(t, func(t *testing.T) {
+			ours, theirs := net.Pipe()
+			server := &http.Server{Handler: serve(hatchery(), Options{TrustLocal: true})}
+			go server.Serve(&oneConnection{conn: ours, end: make(chan struct{})})
+			began, over := time.Now(), make(chan struct{})
+			go func() {
+				fmt.Fprintf(theirs, "POST /api/v1/notes HTTP/1.1\r\nHost: x\r\nContent-Type: application/x-www-form-urlencoded\r\nContent-Length: 900000\r\n\r\n")
+				for {
+					if _, err := io.WriteString(theirs, strings.Repeat("x", 16<<10)); err != nil {
+						return
+					}
+					select {
+					case <-time.After(c.pause):
+					case <-over:
+						return
+					}
+				}
+			}()
+			answer, err := http.ReadResponse(bufio.NewReader(theirs), nil)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if took := time.Since(began); answer.StatusCode != http.StatusRequestTimeout || took != c.want {
+				t.Errorf("16 KiB every %v: after %v %s, want it cut after %v", c.pause, took, answer.Status, c.want)
+			}
+			close(over)
+			theirs.Close()
+			server.Close()
+			time.Sleep(time.Second) // until the server is done with the connection
+		})
 	}
 }
 
