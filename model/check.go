@@ -69,7 +69,7 @@ type DryOut struct {
 	Rows    []DryOutRow
 	Plateau bool
 	Words   string   // what the readings say
-	Figures []Figure // slope, idle time, volts per hertz, water carried off
+	Figures []Figure // slope, idle time, volts per hertz, water removed
 }
 
 // DryOutRow is one insulation reading of a dry-out.

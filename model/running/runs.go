@@ -158,7 +158,7 @@ func (c *cutter) count(at model.Instant, to model.EngineState) {
 	case to == model.Standstill && c.known.Turning():
 		r.Stopped, r.CutShort, c.rested = at, "", 0
 		if c.lost != "" {
-			r.CutShort = c.lost + "; the engine stood still when the logger was back"
+			r.CutShort = c.lost + "; the engine was at standstill when the logger was back"
 		}
 	}
 }
@@ -202,7 +202,7 @@ func (c *cutter) file() {
 	switch {
 	case r.Open && c.lost != "":
 		r.Open, r.Ended, c.ended = false, c.lostAt, c.lostAt
-		r.CutShort = c.lost + "; what came after is not on record"
+		r.CutShort = c.lost + "; the time after it is not on record"
 	case r.Open:
 		c.endSpan()
 	}

@@ -181,9 +181,9 @@ func TestTrialsShowARange(t *testing.T) {
 func TestRemarksTellOfTheCalibration(t *testing.T) {
 	now := time.Date(2026, 11, 25, 0, 0, 0, 0, time.UTC)
 	for on, want := range map[time.Time]string{
-		now.AddDate(0, -2, 0):  "calibrated on 2026-09-25, counts for 12 months",
-		now.AddDate(0, -14, 0): "its calibration of 2025-09-25 is older than 12 months: calibrate it again, or write valid .. months",
-		{}:                     "the day of its calibration is not said, so nobody can tell whether it still counts: add on 2026-03-01",
+		now.AddDate(0, -2, 0):  "calibrated on 2026-09-25, valid for 12 months",
+		now.AddDate(0, -14, 0): "its calibration of 2025-09-25 is older than 12 months: calibrate it again, or enter valid .. months",
+		{}:                     "the calibration date is missing, validity not known: enter for example on 2026-03-01",
 	} {
 		s := *loop
 		s.Calibration = &model.Calibration{Shown: [2]float64{0, 8e5}, True: [2]float64{0, 8.1e5}, Validity: model.Validity{On: on}}

@@ -99,13 +99,13 @@ func Remarks(s *model.Sensor, now time.Time) []string {
 	say := func(format string, args ...any) { all = append(all, fmt.Sprintf(format, args...)) }
 	switch {
 	case s.Kind == model.ResistanceThermometer && s.Leads == 0:
-		say("every ohm of wire of a two-wire connection adds %.1f K; use three or four wires, or say leads", leadError(s.R0, 20))
+		say("each ohm of wire in a two-wire connection adds %.1f K; use three or four wires, or enter leads", leadError(s.R0, 20))
 	case s.Kind == model.ResistanceThermometer:
-		say("%.2f ohm of wire is taken off, %.1f K", s.Leads, s.Leads*leadError(s.R0, 20))
+		say("%.2f ohm of wire is subtracted, %.1f K", s.Leads, s.Leads*leadError(s.R0, 20))
 	case s.ColdPoint != "":
-		say("the terminals are taken to be as warm as %s; shown here for %.0f °C", s.ColdPoint, trialCold)
+		say("the terminals are assumed to be as warm as %s; shown here for %.0f °C", s.ColdPoint, trialCold)
 	case s.Kind == model.ThermocoupleSensor:
-		say("the terminals are taken to stay at %.0f °C: every kelvin they are warmer reads a kelvin too low", s.Cold)
+		say("the terminals are assumed to be at %.0f °C: each kelvin above reads a kelvin too low", s.Cold)
 	case s.Supply != "":
 		say("the signal is divided by %s; shown here for %.0f V", s.Supply, trialSupply)
 	case s.Kind == model.LinearSensor && s.In[0] == 0:
@@ -115,12 +115,12 @@ func Remarks(s *model.Sensor, now time.Time) []string {
 		say("class %s of IEC 60751: within %.2f K at 100 °C", s.Class, tol)
 	}
 	if c := s.Calibration; c != nil && !c.On.IsZero() {
-		say("calibrated on %s, counts for %d months", c.On.Format("2006-01-02"), c.Lasts())
+		say("calibrated on %s, valid for %d months", c.On.Format("2006-01-02"), c.Lasts())
 		if old := c.Overdue(now); old != "" {
-			say("%s: calibrate it again, or write valid .. months", old)
+			say("%s: calibrate it again, or enter valid .. months", old)
 		}
 	} else if c != nil {
-		say("the day of its calibration is not said, so nobody can tell whether it still counts: add on 2026-03-01")
+		say("the calibration date is missing, validity not known: enter for example on 2026-03-01")
 	}
 	return all
 }

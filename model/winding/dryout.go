@@ -105,13 +105,13 @@ func progress(rows []model.DryOutRow, flat bool) string {
 	at := model.Resistance.ShowWithUnit(last.Corrected)
 	switch {
 	case flat:
-		return "it has levelled at " + at + " at 40 °C, above the minimum: dry by this rule"
+		return "constant at " + at + " at 40 °C, above the minimum: dry by this rule"
 	case last.Corrected < before.Corrected && last.Temperature > before.Temperature+3:
-		return at + " at 40 °C and falling while the winding warms: usual at first, go on"
+		return at + " at 40 °C, falling while the winding warms up: normal at first, continue"
 	case last.Corrected < minimumRandomWound:
-		return at + " at 40 °C, below the minimum of 5 MΩ: go on drying"
+		return at + " at 40 °C, below the minimum of 5 MΩ: continue drying"
 	}
-	return at + " at 40 °C, not level yet: three readings at least half an hour apart must agree within 10 %"
+	return at + " at 40 °C, not constant yet: three readings at least half an hour apart must agree within 10 %"
 }
 
 // slope is the least-squares slope of log10(R40) over the last three readings,
@@ -133,15 +133,15 @@ func slope(rows []model.DryOutRow) model.Figure {
 
 func (c EngineCost) figures() []model.Figure {
 	idle := model.Figure{Name: "idling, all", Value: c.Idle / 60, Unit: "min", Known: true, Verdict: model.NoLimit}
-	cold := limited("idling with coolant below 60 °C", c.ColdIdle/60, "min", c.ColdIdle <= 20*60, "≤ 20 min", "common practice", "long cold idling thins the oil with fuel and cokes the valves")
-	over := limited("above 110 % volts per hertz", c.OverExcited, "s", c.OverExcited <= 30, "≤ 30 s", "derived", "over-excited at low speed: switch the excitation off or raise the speed")
-	water := model.NotKnown("water carried off", "", "g", "no humidity of the air in and out, with its flow, is measured")
+	cold := limited("idling with coolant below 60 °C", c.ColdIdle/60, "min", c.ColdIdle <= 20*60, "≤ 20 min", "common practice", "long cold idling dilutes the oil with fuel and cokes the valves")
+	over := limited("above 110 % volts per hertz", c.OverExcited, "s", c.OverExcited <= 30, "≤ 30 s", "derived", "overexcited at low speed: switch the excitation off or raise the speed")
+	water := model.NotKnown("water removed", "", "g", "humidity of the air in and out, and air flow, are not measured")
 	if !math.IsNaN(c.Water) {
-		water = model.Figure{Name: "water carried off", Value: 1000 * c.Water, Unit: "g", Known: true, Verdict: model.NoLimit}
+		water = model.Figure{Name: "water removed", Value: 1000 * c.Water, Unit: "g", Known: true, Verdict: model.NoLimit}
 	}
 	all := []model.Figure{idle, cold, over, water}
 	if !math.IsNaN(c.DrySince) {
-		all = append(all, limited("air as dry out as in", c.DrySince/60, "min", c.DrySince >= 1800, "≥ 30 min within 0.5 g/m³", "derived", "moisture still leaves the windings"))
+		all = append(all, limited("outlet air as dry as inlet air", c.DrySince/60, "min", c.DrySince >= 1800, "≥ 30 min within 0.5 g/m³", "derived", "moisture still leaves the windings"))
 	}
 	return all
 }

@@ -49,7 +49,7 @@ func insulation(m *model.Measurement, rating model.Rating) []model.Figure {
 	case at40 < doNotExcite:
 		main.Verdict, main.Reason = model.Outside, "below 1 MΩ: do not excite; dry or clean, and measure again"
 	case at40 < minimumRandomWound:
-		main.Verdict, main.Reason = model.Outside, "between 1 and 5 MΩ: go on drying, and measure again"
+		main.Verdict, main.Reason = model.Outside, "between 1 and 5 MΩ: continue drying, and measure again"
 	}
 	return append([]model.Figure{main, thermosetting(m.Value, t), old(at40, rating)}, ratios(m, at40)...)
 }
@@ -57,9 +57,9 @@ func insulation(m *model.Measurement, rating model.Rating) []model.Figure {
 func thermosetting(r, t float64) model.Figure {
 	factor, ok := thermosettingFactor(t)
 	f := model.Figure{Name: "insulation at 40 °C, thermosetting formula", Symbol: "R_40", Value: r * factor / 1e6, Unit: "MΩ", Known: ok,
-		Limit: "≥ 5 MΩ", LimitSource: ieee43, Confidence: "from memory", Verdict: model.NoLimit, Note: "shown beside; the halving rule judges"}
+		Limit: "≥ 5 MΩ", LimitSource: ieee43, Confidence: "from memory", Verdict: model.NoLimit, Note: "for comparison; the halving rule is judged"}
 	if !ok {
-		f.Verdict, f.Reason = model.NotDetermined, "the formula holds from 10 to 85 °C"
+		f.Verdict, f.Reason = model.NotDetermined, "the formula is valid from 10 to 85 °C"
 	}
 	return f
 }
@@ -85,7 +85,7 @@ func ratios(m *model.Measurement, at40 float64) []model.Figure {
 		f := model.Figure{Name: name, Symbol: symbol, Value: top / bottom, Unit: "", Known: true, Verdict: model.NoLimit,
 			Note: "a trend only on a small random-wound machine"}
 		if at40 > pastPolarization {
-			f = model.NotKnown(name, symbol, "", "above 5 GΩ the ratio says nothing (IEEE 43)")
+			f = model.NotKnown(name, symbol, "", "above 5 GΩ the ratio is not meaningful (IEEE 43)")
 		}
 		all = append(all, f)
 	}

@@ -47,13 +47,13 @@ func instrument(m *model.Measurement, at time.Time) []model.Figure {
 	case m.Instrument == "":
 		return nil
 	case !ok:
-		return []model.Figure{model.NotKnown(name, "", unit, "its day is not said: write such as tester 12, calibrated 2026-03")}
+		return []model.Figure{model.NotKnown(name, "", unit, "the calibration date is missing: enter for example tester 12, calibrated 2026-03")}
 	case at.IsZero():
-		return []model.Figure{model.NotKnown(name, "", unit, "no clock knew the day of the measurement")}
+		return []model.Figure{model.NotKnown(name, "", unit, "the date of the measurement is not known")}
 	}
 	old := v.Overdue(at)
 	return []model.Figure{limited(name, math.Round(at.Sub(v.On).Hours()/24/30.44), unit, old == "", fmt.Sprintf("≤ %d months", v.Lasts()),
-		"the instrument's own, else 12 months", old)}
+		"the instrument's own interval, else 12 months", old)}
 }
 
 // meaning gives the figures of what was measured.
@@ -68,9 +68,9 @@ func meaning(m *model.Measurement, rating model.Rating) []model.Figure {
 		return []model.Figure{limited("earth continuity", m.Value, "Ω", m.Value <= 0.1, "≤ 0.1 Ω", "common practice", "a joint is corroded or loose")}
 	case model.NeutralEarthKind:
 		return []model.Figure{limited("bond", m.Value, "", m.Value == 1, "present, in one place only", "IEC 60364-5-551 (from memory)",
-			"without it residual-current devices do not trip and vehicle chargers refuse; with two, current runs in the earth")}
+			"without a bond, residual-current devices do not trip; with two, current flows through the earth")}
 	case model.PhaseRotation:
-		return []model.Figure{limited("rotation", m.Value, "", m.Value == 1, "L1-L2-L3", "common practice", "motors would turn backwards: exchange two phases")}
+		return []model.Figure{limited("rotation", m.Value, "", m.Value == 1, "L1-L2-L3", "common practice", "motors would turn backwards: swap two phases")}
 	case model.ResidualKind:
 		return []model.Figure{residual(m)}
 	case model.BatteryRestKind:
@@ -94,23 +94,23 @@ func residual(m *model.Measurement) model.Figure {
 	ratio, ms := m.Conditions[model.TestCurrentRatio], 1000*m.Value
 	switch {
 	case ratio <= 0.55:
-		return limited("trip time at half current", ms, "ms", m.Value >= 2, "no trip in 2 s", source, "it trips too easily")
+		return limited("trip time at half current", ms, "ms", m.Value >= 2, "no trip in 2 s", source, "too sensitive: replace it")
 	case ratio < 4.5:
-		return limited("trip time at rated current", ms, "ms", m.Value <= 0.3, "≤ 300 ms", source, "it is slow: replace it")
+		return limited("trip time at rated current", ms, "ms", m.Value <= 0.3, "≤ 300 ms", source, "too slow: replace it")
 	}
-	return limited("trip time at five times", ms, "ms", m.Value <= 0.04, "≤ 40 ms", source, "it is slow: replace it")
+	return limited("trip time at five times", ms, "ms", m.Value <= 0.04, "≤ 40 ms", source, "too slow: replace it")
 }
 
 func rest(m *model.Measurement, rating model.Rating) model.Figure {
 	if m.Conditions["rested"] < 8*3600 {
-		return model.NotKnown("charge", "", "%", "it had rested for less than 8 h: surface charge still shows")
+		return model.NotKnown("charge", "", "%", "rested for less than 8 h: surface charge still affects the voltage")
 	}
 	blocks := 1.0
 	if m.Value > 18 {
 		blocks = 2
 	}
 	charge := 100 * model.RestCharge(m.Value, blocks)
-	return limited("charge by rest voltage", charge, "%", charge >= 75, "≥ 75 %", "battery makers' tables", "charge it before cranking; a dip of the supply can stop the logger")
+	return limited("charge by rest voltage", charge, "%", charge >= 75, "≥ 75 %", "battery makers' tables", "charge it before cranking; a voltage dip can stop the logger")
 }
 
 // placeReadings are the measurements of one kind at one place, oldest first.
@@ -207,7 +207,7 @@ func spreads(rows []model.HandRow) {
 	}
 	if len(windings) == 3 {
 		s := relativeSpread(windings)
-		f := limited("spread of U, V and W", 100*s, "%", s <= 0.05, "≤ 2 % good, above 5 % look into it", "common practice", "a joint is bad or turns are shorted")
+		f := limited("spread of U, V and W", 100*s, "%", s <= 0.05, "≤ 2 % good, above 5 % check the joints", "common practice", "a joint is bad or turns are shorted")
 		if s > 0.02 && s <= 0.05 {
 			f.Note = "between 2 and 5 %: measure again with four wires"
 		}

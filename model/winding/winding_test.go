@@ -202,8 +202,8 @@ func TestInstrumentsCalibrationIsJudged(t *testing.T) {
 		{"tester 12, calibrated 2025-03, valid 24 months", noon, time.Time{}, model.Within, ""},
 		{"tester 12, calibrated 2025-03", noon, noon.AddDate(-1, 0, 0), model.Within, ""},
 		{"tester 12, calibrated 2027-01", noon, time.Time{}, model.Outside, "its calibration is dated 2027-01-31, which was still to come"},
-		{"tester 12", noon, time.Time{}, model.NotDetermined, "its day is not said: write such as tester 12, calibrated 2026-03"},
-		{"tester 12, calibrated 2026-03", time.Time{}, time.Time{}, model.NotDetermined, "no clock knew the day of the measurement"},
+		{"tester 12", noon, time.Time{}, model.NotDetermined, "the calibration date is missing: enter for example tester 12, calibrated 2026-03"},
+		{"tester 12, calibrated 2026-03", time.Time{}, time.Time{}, model.NotDetermined, "the date of the measurement is not known"},
 	} {
 		m := model.Measurement{Kind: model.EarthKind, Value: 0.05, Instrument: c.instrument, Taken: c.taken}
 		got := Judge(&m, model.Rating{}, c.at)
