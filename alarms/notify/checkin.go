@@ -21,24 +21,26 @@ const (
 	mostCheckIn     = 4 * time.Hour
 )
 
-// Attendant keeps the timer of somebody who works alone: a first missed sign
-// sounds the horn, and so many tell the targets where to look. It warns; it
-// looks after nobody. Make one with NewAttendant.
+// LoneWorker is the check-in timer of a person who works alone. The first missed
+// check-in sounds the horn; after the configured number the targets are notified of
+// the location. It is advisory and replaces no safety system. Its methods may be
+// called from anywhere. Make one with NewLoneWorker.
 type LoneWorker struct {
 	to      model.CheckIn
 	deliver func(Message, []string)
-	record  func(text, who string) // onto the timeline
+	record  func(text, who string) // to the timeline
 	horn    *Horn
 	now     func() model.Instant
 	path    string
 	log     *slog.Logger
 
 	mu       sync.Mutex
-	presence *model.Presence // nil while nobody is alone
+	presence *model.Presence // nil while no one works alone
 }
 
-// NewAttendant makes an attendant and goes on with a timer that ran when the
-// program ended. horn may be nil.
+// NewLoneWorker makes the timer and continues one that ran when the program ended.
+// deliver queues a message for the targets of these names, record writes to the
+// timeline; horn may be nil.
 func NewLoneWorker(to model.CheckIn, tell func(Message, []string), record func(text, who string), horn *Horn, now func() model.Instant, folder string, log *slog.Logger) *LoneWorker {
 	if to.Every == 0 {
 		to.Every = defaultPresence
@@ -52,19 +54,19 @@ func NewLoneWorker(to model.CheckIn, tell func(Message, []string), record func(t
 		err = json.Unmarshal(text, &a.presence)
 	}
 	if err != nil && !errors.Is(err, os.ErrNotExist) {
-		log.Error("a check-in timer that ran is lost; start it again", "err", err)
+		log.Error("check-in timer lost: start it again", "err", err)
 	}
 	if p := a.presence; p != nil && p.Signed.Boot != now().Boot {
-		p.Signed = now() // how long ago the last sign was cannot be told; the time begins anew
+		p.Signed = now() // when the last check-in was is not known: the time restarts
 	}
 	return a
 }
 
-// Sign is a person's sign. The first starts the timer; every 0 means as
+// CheckIn is a person's check-in. The first starts the timer; every 0 means as
 // before, or the configured time. It returns where the timer stands.
 func (a *LoneWorker) CheckIn(who string, every time.Duration) (model.Presence, error) {
 	if every != 0 && (every < leastCheckIn || every > mostCheckIn) {
-		return model.Presence{}, fmt.Errorf("the time between two signs lies between %s and %s", model.Lasting(leastCheckIn), model.Lasting(mostCheckIn))
+		return model.Presence{}, fmt.Errorf("the check-in interval must be between %s and %s", model.Lasting(leastCheckIn), model.Lasting(mostCheckIn))
 	}
 	a.mu.Lock()
 	defer a.mu.Unlock()
@@ -83,12 +85,13 @@ func (a *LoneWorker) CheckIn(who string, every time.Duration) (model.Presence, e
 	a.presence = &next
 	a.clearMissed(before)
 	if fresh {
-		a.record(fmt.Sprintf("check-in timer starts: a sign every %s", model.Lasting(next.Every)), next.Who)
+		a.record(fmt.Sprintf("check-in timer started: check in every %s", model.Lasting(next.Every)), next.Who)
 	}
 	return next, a.save()
 }
 
-// Stop ends the timer: the person is alone no more.
+// End stops the timer: the person no longer works alone. It returns an error when the
+// end is not on disk; the timer has ended all the same.
 func (a *LoneWorker) End(who string) error {
 	a.mu.Lock()
 	defer a.mu.Unlock()
@@ -97,22 +100,22 @@ func (a *LoneWorker) End(who string) error {
 	}
 	a.clearMissed(*a.presence)
 	a.presence = nil
-	a.record("check-in timer ends", who)
+	a.record("check-in timer ended", who)
 	return a.save()
 }
 
-// quiet takes back what missed signs caused.
+// clearMissed takes back what missed check-ins caused.
 func (a *LoneWorker) clearMissed(before model.Presence) {
 	if before.Missed > 0 {
 		a.sound(false)
-		a.record("a sign came after "+count(before.Missed, "missed sign"), before.Who)
+		a.record("checked in after "+count(before.Missed, "missed check-in"), before.Who)
 	}
 	if before.Missed >= a.to.Missed {
-		a.send(fmt.Sprintf("%s has given a sign again", name(before.Who)), model.Information)
+		a.send(fmt.Sprintf("%s has checked in again", name(before.Who)), model.Information)
 	}
 }
 
-// Stands returns the timer; false while nobody is alone.
+// Presence returns the state of the timer; false while no one works alone.
 func (a *LoneWorker) Presence() (model.Presence, bool) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
@@ -136,7 +139,7 @@ func (a *LoneWorker) Run(ctx context.Context) {
 	}
 }
 
-// look counts a sign that did not come in time.
+// look counts a check-in that did not come in time.
 func (a *LoneWorker) look() {
 	a.mu.Lock()
 	defer a.mu.Unlock()
@@ -150,16 +153,16 @@ func (a *LoneWorker) look() {
 	}
 	p.Missed++
 	a.sound(true)
-	a.record(count(p.Missed, "sign")+" missed", p.Who)
+	a.record(count(p.Missed, "check-in")+" missed", p.Who)
 	if p.Missed >= a.to.Missed {
 		place := ""
 		if a.to.Place != "" {
-			place = "; look here: " + a.to.Place
+			place = "; location: " + a.to.Place
 		}
-		a.send(fmt.Sprintf("%s works alone and has given no sign for %s (%s missed)%s", name(p.Who), model.Lasting(late.Round(time.Second)), count(p.Missed, "sign"), place), model.Critical)
+		a.send(fmt.Sprintf("%s works alone and has not checked in for %s (%s missed)%s", name(p.Who), model.Lasting(late.Round(time.Second)), count(p.Missed, "check-in"), place), model.Critical)
 	}
 	if err := a.save(); err != nil {
-		a.log.Error("the check-in timer would be wrong after a restart", "err", err)
+		a.log.Error("check-in timer not saved: it would be wrong after a restart", "err", err)
 	}
 }
 
@@ -190,7 +193,7 @@ func (a *LoneWorker) save() error {
 
 func name(who string) string {
 	if who == "" {
-		return "somebody"
+		return "a person"
 	}
 	return who
 }

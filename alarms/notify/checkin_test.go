@@ -73,13 +73,13 @@ func TestTwoMissedSignsTellWhereToLook(t *testing.T) {
 			t.Errorf("%+v, told %q", p, s.heard())
 		}
 		pass(10*time.Minute + 2*time.Second)
-		want := "critical Ada works alone and has given no sign for 30 min (2 signs missed); look here: Pump house [pager]"
+		want := "critical Ada works alone and has not checked in for 30 min (2 check-ins missed); location: Pump house [pager]"
 		if len(s.heard()) != 1 || s.heard()[0] != want {
 			t.Errorf("told %q, want %q", s.heard(), want)
 		}
 		pass(15 * time.Minute) // it is told again
 		s.sign(t, "")
-		if len(s.heard()) != 3 || !strings.Contains(s.heard()[2], "has given a sign again") {
+		if len(s.heard()) != 3 || !strings.Contains(s.heard()[2], "has checked in again") {
 			t.Errorf("told %q", s.heard())
 		}
 		if err := s.End("Ada"); err != nil {
@@ -196,7 +196,7 @@ func TestAHornThatWritesWithoutEndIsEnded(t *testing.T) {
 	begun := time.Now()
 	err := hornOf([]string{script(t, "yes")}, 20*time.Second).call(context.Background(), true)
 	runtime.ReadMemStats(&after)
-	if err == nil || !strings.Contains(err.Error(), "writes without end") || model.HintOf(err) == "" {
+	if err == nil || !strings.Contains(err.Error(), "writes too much output") || model.HintOf(err) == "" {
 		t.Errorf("%v", err)
 	}
 	if took, grown := time.Since(begun), after.TotalAlloc-before.TotalAlloc; took > 10*time.Second || grown > 4<<20 || len(err.Error()) > 500 {

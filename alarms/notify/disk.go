@@ -6,7 +6,7 @@ import (
 	"time"
 )
 
-// A card that hangs must not hold a message back. What the desk and its queues
+// A card that hangs must not hold a message back. What the dispatcher and its queues
 // write goes through one disk, in the order in which it was asked for.
 
 const (
@@ -17,7 +17,7 @@ const (
 )
 
 // errDisk is returned for a write that is not done yet, or found no room.
-var errDisk = errors.New("the card is slow; it is held in memory and lost if the program is killed")
+var errDisk = errors.New("the card is slow: the message is in memory only and is lost if the program is killed")
 
 // disk does writes one after another, in a goroutine that ends when there are
 // none. The zero value is ready.

@@ -16,13 +16,13 @@ import (
 	"tickover/model"
 )
 
-// Party is a target with the way to it.
+// Target is where messages go, with its sender.
 type Target struct {
 	model.Target
 	Sender Sender
 }
 
-// Parts are what a desk is built from.
+// Parts are what a dispatcher is built from.
 type Parts struct {
 	Setup    model.Setup // whose alarms these are
 	Targets  []Target
@@ -36,12 +36,12 @@ type Parts struct {
 }
 
 const (
-	offerRoom       = 1024 // offers waiting for the desk
+	offerRoom       = 1024 // offers waiting for the dispatcher
 	lookEvery       = time.Second
 	defaultPatience = 2 * time.Minute
 )
 
-// Desk decides who is told of what. Make one with NewDesk.
+// Dispatcher decides who is notified of what. Make one with NewDispatcher.
 type Dispatcher struct {
 	parts             Parts
 	targets           []*targetQueue
@@ -50,21 +50,21 @@ type Dispatcher struct {
 	missed            atomic.Uint64   // offers that found no room
 	mark              model.Instant   // of the newest offer that is in the queues
 	escalated         map[string]bool // escalations
-	reportedUnwatched map[string]bool // rules last told as not watched
+	reportedUnwatched map[string]bool // rules last reported as not monitored
 	flood             flood
 	disk              *disk
 	number            uint64 // of messages, so that no two have one ID
 }
 
-// NewDesk makes a desk. Messages that waited when the program ended are sent
-// when it runs.
+// NewDispatcher makes a dispatcher. Messages that waited when the program ended are
+// sent when it runs.
 func NewDispatcher(p Parts) *Dispatcher {
 	if p.Patience == 0 {
 		p.Patience = defaultPatience
 	}
 	d := &Dispatcher{parts: p, points: p.Setup.Points(), offers: make(chan []model.AlarmEvent, offerRoom), escalated: map[string]bool{}, reportedUnwatched: map[string]bool{}, flood: flood{held: map[string]bool{}}, disk: &disk{}}
-	for _, party := range p.Targets {
-		d.targets = append(d.targets, newTargetQueue(party.Target, party.Sender, p.Folder, d.disk, d.emptyDigest, p.Log))
+	for _, t := range p.Targets {
+		d.targets = append(d.targets, newTargetQueue(t.Target, t.Sender, p.Folder, d.disk, d.emptyDigest, p.Log))
 	}
 	d.recall()
 	d.recallFlood()
@@ -72,7 +72,7 @@ func NewDispatcher(p Parts) *Dispatcher {
 	return d
 }
 
-// about is a digest without messages.
+// emptyDigest is a digest without messages.
 func (d *Dispatcher) emptyDigest() Digest {
 	r := d.parts.Setup.Rating
 	name := r.Name
@@ -82,8 +82,8 @@ func (d *Dispatcher) emptyDigest() Digest {
 	return Digest{Set: name, Site: r.Site, Simulated: d.parts.Setup.Simulated, Clock: d.parts.Latest().Clock}
 }
 
-// Offer hands transitions over and never waits: the carrier calls it. What
-// finds no room is counted and told as a number.
+// Offer takes transitions and never waits: the carrier calls it. Those that find no
+// room are counted; one message says how many.
 func (d *Dispatcher) Offer(transitions []model.AlarmEvent) {
 	news := slices.DeleteFunc(slices.Clone(transitions), model.AlarmEvent.Quiet)
 	if len(news) == 0 {
@@ -96,7 +96,7 @@ func (d *Dispatcher) Offer(transitions []model.AlarmEvent) {
 	}
 }
 
-// Run tells people until the context ends.
+// Run sends messages until the context ends.
 func (d *Dispatcher) Run(ctx context.Context) {
 	var posts sync.WaitGroup
 	defer posts.Wait()
@@ -122,8 +122,8 @@ func (d *Dispatcher) Run(ctx context.Context) {
 	}
 }
 
-// consider tells of a transition. That a rule is watched again is news only
-// to those who were told that it was not.
+// handle sends a transition. That a rule is monitored again is sent only if it was
+// reported as not monitored.
 func (d *Dispatcher) handle(e model.AlarmEvent) {
 	if d.flood.holds(e) {
 		return
@@ -140,7 +140,7 @@ func (d *Dispatcher) handle(e model.AlarmEvent) {
 	d.route(m)
 }
 
-// route queues a message for everybody whose route it is on.
+// route queues a message for every target on its routes.
 func (d *Dispatcher) route(m Message) {
 	var to []string
 	for _, r := range d.parts.Routes {
@@ -151,7 +151,7 @@ func (d *Dispatcher) route(m Message) {
 	d.Send(m, to)
 }
 
-// Tell queues a message for the targets of these names, once each.
+// Send queues a message for the targets of these names, once each.
 func (d *Dispatcher) Send(m Message, to []string) {
 	for _, p := range d.targets {
 		if slices.Contains(to, p.target.Name) {
@@ -160,12 +160,12 @@ func (d *Dispatcher) Send(m Message, to []string) {
 	}
 }
 
-// look finds alarms that nobody acknowledged, and what the horn has to say.
+// look finds alarms that no one acknowledged, and switches the horn.
 func (d *Dispatcher) look() {
 	if n := d.missed.Swap(0); n > 0 {
 		now := d.parts.Now()
 		d.route(Message{ID: fmt.Sprintf("%d-%d-missed", now.Boot, now.Offset), Kind: alarmKind, At: now, Priority: model.Critical,
-			Text: fmt.Sprintf("%d further alarm changes came too fast to be told one by one; see the alarm journal", n)})
+			Text: fmt.Sprintf("%d more alarm changes came too fast to send one by one; see the alarm journal", n)})
 	}
 	snapshot := d.parts.Latest()
 	awaited := map[string]bool{}
@@ -182,8 +182,8 @@ func (d *Dispatcher) look() {
 	}
 }
 
-// escalate tells the second contacts of an alarm that waited too long, once.
-// What it looked at is noted in awaited.
+// escalate notifies the second contacts of an alarm that waited too long, once. It
+// notes in awaited what it looked at.
 func (d *Dispatcher) escalate(a model.AlarmStatus, awaited map[string]bool) {
 	for i, r := range d.parts.Routes {
 		if len(r.Second) == 0 || a.Rule.Priority < r.Least {
@@ -201,7 +201,7 @@ func (d *Dispatcher) escalate(a model.AlarmStatus, awaited map[string]bool) {
 		}
 		d.escalated[key] = true
 		d.remember()
-		since := "before the computer was started last"
+		since := "before the last start of the computer"
 		if same {
 			since = model.Lasting(waited.Round(time.Second)) + " ago"
 		}
@@ -221,7 +221,7 @@ func (d *Dispatcher) escalatedFile() string { return filepath.Join(d.parts.Folde
 func (d *Dispatcher) recall() {
 	text, err := os.ReadFile(d.escalatedFile())
 	if err != nil {
-		return // nothing was, or it is told once more
+		return // none was, or it is sent once more
 	}
 	var keys []string
 	if json.Unmarshal(text, &keys) == nil {
@@ -237,11 +237,11 @@ func (d *Dispatcher) remember() {
 		err = d.disk.replace(d.escalatedFile(), text)
 	}
 	if err != nil {
-		d.parts.Log.Error("an escalation may be told again after a restart", "err", err)
+		d.parts.Log.Error("an escalation may be sent again after a restart", "err", err)
 	}
 }
 
-// Health is how every target fares.
+// Health returns the state of every target.
 func (d *Dispatcher) Health() []model.OutletHealth {
 	var all []model.OutletHealth
 	for _, p := range d.targets {

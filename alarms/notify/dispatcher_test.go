@@ -192,7 +192,7 @@ func TestOfferNeverWaitsAndCountsWhatFoundNoRoom(t *testing.T) {
 		pass(time.Minute)
 		cancel()
 		<-done
-		if texts := strings.Join(o.boxes["letter"].texts(), "\n"); !strings.Contains(texts, "7 further alarm changes") {
+		if texts := strings.Join(o.boxes["letter"].texts(), "\n"); !strings.Contains(texts, "7 more alarm changes") {
 			t.Error("nobody is told that something is missing")
 		}
 	})
@@ -254,7 +254,7 @@ func TestADigestSaysHowItsTimeIsKnown(t *testing.T) {
 		t.Error(got)
 	}
 	d.Clock.Boots = []model.Boot{{Number: 4, Estimates: []model.ClockEstimate{{Wall: 0, Source: model.ClockUnsynchronised}}}}
-	if got := d.when(m); got != "1970-01-01 00:01:30 UTC by a clock that nothing vouches for" {
+	if got := d.when(m); got != "1970-01-01 00:01:30 UTC (clock not synchronised)" {
 		t.Error(got)
 	}
 }

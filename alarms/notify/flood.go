@@ -14,9 +14,9 @@ import (
 // alarms in a minute are one message, the critical ones, and one that says how
 // many there were.
 // What was held back is on disk before the mark moves on, so that a restart in
-// the middle still tells of it.
+// the middle still reports it.
 type flood struct {
-	held    map[string]bool // rules whose raising was not told
+	held    map[string]bool // rules whose alarm was not sent
 	count   int             // such raisings since the last summary
 	changed bool            // since it was last on disk
 }
@@ -27,10 +27,9 @@ type heldBackFile struct {
 	Count int
 }
 
-// holds reports whether a transition is not told. An alarm that was held back
-// stays so until it is raised outside a flood, and so does one that is shown under
-// another until it outlives that; that its rule cannot see is
-// told all the same.
+// holds reports whether a transition is not sent. An alarm that was held back stays so
+// until it is raised outside a flood; one that is shown under another stays so until it
+// outlasts that. A rule without readings is reported all the same.
 func (f *flood) holds(e model.AlarmEvent) bool {
 	switch {
 	case e.Alone:
@@ -72,7 +71,7 @@ func (d *Dispatcher) recallFlood() {
 		err = json.Unmarshal(text, &was)
 	}
 	if err != nil && !errors.Is(err, os.ErrNotExist) {
-		d.parts.Log.Error("how many alarms a flood held back before the stop may not be told", "err", err)
+		d.parts.Log.Error("the number of alarms that a flood held back before the stop is lost", "err", err)
 		return
 	}
 	if d.flood.count = was.Count; was.Rules != nil {
@@ -90,7 +89,7 @@ func (d *Dispatcher) keepFlood() {
 		err = d.disk.replace(d.heldFile(), text)
 	}
 	if err != nil {
-		d.parts.Log.Error("how many alarms a flood held back may not be told after a restart", "err", err)
+		d.parts.Log.Error("the number of alarms that a flood held back may be lost after a restart", "err", err)
 		return
 	}
 	d.flood.changed = false

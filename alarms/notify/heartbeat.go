@@ -15,12 +15,12 @@ import (
 
 const (
 	beatEvery = time.Minute
-	// beatFresh is how old the newest scan may be for a sign of life.
+	// beatFresh is the greatest age of the newest scan for a heartbeat.
 	beatFresh = 30 * time.Second
 )
 
-// Heart sends signs of life outward as long as scans come in, so that somebody
-// else notices when they stop. Make one with NewHeart.
+// Heartbeat sends a heartbeat while scans come in, so that its receiver notices when
+// they stop. Make one with NewHeartbeat.
 type Heartbeat struct {
 	to     model.Heartbeat
 	client *http.Client
@@ -33,7 +33,7 @@ type Heartbeat struct {
 	health model.OutletHealth
 }
 
-// NewHeart makes a heart; set is the set's name.
+// NewHeartbeat makes a heartbeat; set is the name of the set.
 func NewHeartbeat(to model.Heartbeat, c *http.Client, set string, latest func() *model.Snapshot, now func() model.Instant, log *slog.Logger) *Heartbeat {
 	if to.Every == 0 {
 		to.Every = beatEvery
@@ -42,7 +42,7 @@ func NewHeartbeat(to model.Heartbeat, c *http.Client, set string, latest func() 
 		health: model.OutletHealth{Name: "heartbeat", Kind: "heartbeat"}}
 }
 
-// Run beats until the context ends.
+// Run sends heartbeats until the context ends.
 func (h *Heartbeat) Run(ctx context.Context) {
 	for ctx.Err() == nil {
 		err := h.Beat(ctx)
@@ -61,9 +61,10 @@ func (h *Heartbeat) Run(ctx context.Context) {
 	}
 }
 
-var errNoScans = &model.Fault{Err: errors.New("no scan comes in, so no sign of life is given"), Hint: "look at the lines: tickover peek"}
+var errNoScans = &model.Fault{Err: errors.New("no readings come in, so no heartbeat is sent"), Hint: "check the lines and their devices"}
 
-// Beat sends one sign of life.
+// Beat sends one heartbeat. It returns an error when no scan is fresh, and the errors of
+// the request.
 func (h *Heartbeat) Beat(ctx context.Context) error {
 	ctx, cancel := context.WithTimeout(ctx, sendLimit)
 	defer cancel()
@@ -83,13 +84,13 @@ func (h *Heartbeat) Beat(ctx context.Context) error {
 	body, err := json.Marshal(map[string]any{"set": h.set, "engine": s.State.String(), "alarms_active": active,
 		"alarms_awaiting": awaiting, "simulated": s.Simulated, "every_seconds": h.to.Every.Seconds()})
 	if err != nil {
-		return fmt.Errorf("write the sign of life: %w", err)
+		return fmt.Errorf("encode the heartbeat: %w", err)
 	}
 	_, err = postJSON(ctx, h.client, h.to.URL, body, nil)
 	return err
 }
 
-// Health is how the heartbeat fares.
+// Health returns the state of the heartbeat.
 func (h *Heartbeat) Health() model.OutletHealth {
 	h.mu.Lock()
 	defer h.mu.Unlock()

@@ -21,7 +21,7 @@ const (
 
 // Horn runs the user's command for a buzzer or a lamp: with the argument "on"
 // when something begins to await a person, with "off" when nothing does. It is
-// advice made audible and belongs into no stop circuit. Make one with NewHorn.
+// advisory: never wire it into a stop circuit. Make one with NewHorn.
 type Horn struct {
 	command []string
 	least   model.Priority
@@ -49,9 +49,8 @@ func NewHorn(h model.Hook, log *slog.Logger) *Horn {
 
 func (h *Horn) alarm(on bool) { h.ask("alarm", on) }
 
-// ask says that a cause asks for sound, or no longer does. It never waits.
-// Saying the same again wakes nobody: a command that fails is not to be run
-// over and over.
+// ask switches the sound for a cause on or off. It never waits. The same request again
+// has no effect: a command that fails must not run over and over.
 func (h *Horn) ask(cause string, on bool) {
 	h.mu.Lock()
 	same := h.causes[cause] == on
@@ -124,15 +123,15 @@ func (h *Horn) call(ctx context.Context, on bool) error {
 	err := c.Run()
 	switch {
 	case said.length > mostOutput:
-		return &model.Fault{Err: fmt.Errorf("the command %s %s writes without end: %s", h.command[0], word, said),
-			Hint: "let it switch and return at once, and write at most a line"}
+		return &model.Fault{Err: fmt.Errorf("the command %s %s writes too much output: %s", h.command[0], word, said),
+			Hint: "let it switch and end at once, and write one line at most"}
 	case err == nil:
 		return nil
 	case ctx.Err() != nil:
 		return &model.Fault{Err: fmt.Errorf("the command %s %s did not end within %s", h.command[0], word, h.limit),
-			Hint: "let it switch and return at once; a sound that lasts is for a program of its own"}
+			Hint: "let it switch and end at once; use a separate program for a continuous sound"}
 	case errors.Is(err, exec.ErrNotFound), errors.Is(err, syscall.ENOENT), errors.Is(err, syscall.EACCES):
-		return &model.Fault{Err: fmt.Errorf("run the command: %w", err), Hint: "look at the path and at whether the daemon's user may run it"}
+		return &model.Fault{Err: fmt.Errorf("run the command: %w", err), Hint: "check the path, and that the daemon's user may run it"}
 	}
 	return fmt.Errorf("the command %s %s: %w: %s", h.command[0], word, err, said)
 }
@@ -184,7 +183,7 @@ func (h *Horn) try(ctx context.Context) error {
 	return h.call(ctx, h.wanted())
 }
 
-// Health is how the command fares.
+// Health returns the state of the command.
 func (h *Horn) Health() model.OutletHealth {
 	h.mu.Lock()
 	defer h.mu.Unlock()

@@ -38,13 +38,13 @@ func (s MailServer) Send(ctx context.Context, d Digest) error {
 	case err == nil:
 		return nil
 	case errors.Is(err, errMute) && s.Target.Security == model.StartTLS:
-		return &model.Fault{Err: fmt.Errorf("the mail server %s says nothing: %w", s.Target.Server, err),
-			Hint: "a port for TLS from the first byte, 465 mostly, wants security: tls; else look at the server; the message waits"}
+		return &model.Fault{Err: fmt.Errorf("the mail server %s does not respond: %w", s.Target.Server, err),
+			Hint: "a port with TLS from the start, usually 465, needs security: tls. If it is another port, check the server. The message waits"}
 	case ctx.Err() != nil, errors.Is(err, os.ErrDeadlineExceeded):
-		return &model.Fault{Err: fmt.Errorf("the mail server %s did not finish in time: %w", s.Target.Server, err), Hint: "look at the server; the message waits"}
+		return &model.Fault{Err: fmt.Errorf("the mail server %s did not finish in time: %w", s.Target.Server, err), Hint: "check the server; the message waits"}
 	case errors.As(err, &record):
 		return &model.Fault{Err: fmt.Errorf("the mail server %s does not begin with TLS: %w", s.Target.Server, err),
-			Hint: "use security: starttls, or its port for TLS from the first byte, 465 mostly"}
+			Hint: "use security: starttls, or the server's port with TLS from the start, usually 465"}
 	case errors.As(err, &said):
 		return &model.Fault{Err: fmt.Errorf("the mail server %s refuses: %w", s.Target.Server, err), Hint: mailHint(said.Code)}
 	case s.Failed != nil:
@@ -54,20 +54,20 @@ func (s MailServer) Send(ctx context.Context, d Digest) error {
 }
 
 // errMute is a server that takes the connection and does not greet.
-var errMute = errors.New("it did not greet in time")
+var errMute = errors.New("no greeting in time")
 
 func mailHint(code int) string {
 	switch code {
 	case 502, 503, 504:
-		return "it takes no password in this way (AUTH PLAIN): use its port for sending, 587 or 465 mostly"
+		return "the server accepts no password here (AUTH PLAIN): use its submission port, usually 587 or 465"
 	case 530, 534, 535:
-		return "user or password is wrong or missing, or the account wants a password made for programs"
+		return "check user and password; some accounts need a password made for programs"
 	case 550, 551, 553, 554:
-		return "it does not take this sender or receiver: look at from: and to:"
+		return "the server does not accept this sender or recipient: check from: and to:"
 	case 421, 450, 451, 452:
 		return "the server is busy; the message waits"
 	}
-	return "the mail server's log says why"
+	return "see the log of the mail server"
 }
 
 func (s MailServer) send(ctx context.Context, d Digest) error {
@@ -110,7 +110,7 @@ func (s MailServer) enter(c *smtp.Client, host string, settings *tls.Config) err
 	if s.Target.Security == model.StartTLS {
 		if ok, _ := c.Extension("STARTTLS"); !ok {
 			return &model.Fault{Err: fmt.Errorf("the mail server %s offers no STARTTLS", s.Target.Server),
-				Hint: "use its other port with security: tls, or security: none in a network of your own"}
+				Hint: "use its other port with security: tls, or security: none on a private network"}
 		}
 		if err := c.StartTLS(settings); err != nil {
 			return err

@@ -10,15 +10,15 @@ import (
 	"tickover/model"
 )
 
-// The desk works beside the carrier, so a program that is killed may leave a
-// transition in the journal that no queue holds. The mark on disk says how far
-// the queues go. What the journal has beyond it is offered at the next start:
-// it is told late, and in the worst case twice, but never not at all.
+// The dispatcher runs in parallel with the carrier. A program that is killed may leave
+// a transition in the journal that no queue holds. The mark on disk shows how far the
+// queues go. Transitions after it are offered at the next start: they are sent late,
+// at worst twice, but always.
 
 func (d *Dispatcher) markFile() string { return filepath.Join(d.parts.Folder, "told-until.json") }
 
 // Mark is the instant up to which every transition offered is in the queues;
-// zero before there was anybody to tell. Nothing is resumed then.
+// zero before there was a target. Nothing is resumed then.
 func (d *Dispatcher) Mark() model.Instant { return d.mark }
 
 // Resume offers what the journal holds beyond the mark. Call it once, before
@@ -36,12 +36,12 @@ func (d *Dispatcher) readMark() {
 		err = json.Unmarshal(text, &d.mark)
 	}
 	if err != nil && !errors.Is(err, os.ErrNotExist) {
-		d.parts.Log.Error("alarms of the last moments before the stop may not have been told", "err", err)
+		d.parts.Log.Error("alarms just before the stop may not have been sent", "err", err)
 	}
 }
 
-// beginMark sets the first mark. Without anybody to tell there is none, or the
-// first target of later would be told of all that happened meanwhile.
+// beginMark sets the first mark. Without a target there is none, or the first target
+// configured later would get everything that happened before.
 func (d *Dispatcher) beginMark() {
 	if len(d.targets) > 0 && d.mark.IsZero() {
 		d.setMark(d.parts.Now())
@@ -50,7 +50,7 @@ func (d *Dispatcher) beginMark() {
 		return
 	}
 	if err := os.Remove(d.markFile()); err != nil && !errors.Is(err, os.ErrNotExist) {
-		d.parts.Log.Error("old alarms may be told to the next target", "err", err)
+		d.parts.Log.Error("old alarms may be sent to the next target", "err", err)
 	}
 }
 
@@ -65,6 +65,6 @@ func (d *Dispatcher) setMark(at model.Instant) {
 		err = d.disk.replace(d.markFile(), text)
 	}
 	if err != nil {
-		d.parts.Log.Error("an alarm may be told again after a restart", "err", err)
+		d.parts.Log.Error("an alarm may be sent again after a restart", "err", err)
 	}
 }

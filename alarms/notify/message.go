@@ -9,18 +9,18 @@ import (
 	"tickover/model"
 )
 
-// Kind says why somebody is told. The values are part of what a webhook gets.
+// messageKind is the reason for a message. The values are part of a webhook's payload.
 type messageKind string
 
 // The kinds of message.
 const (
 	alarmKind      messageKind = "alarm"      // an alarm changed state
-	escalationKind messageKind = "escalation" // nobody acknowledged in time
-	checkInKind    messageKind = "check-in"   // of the timer of somebody who works alone
+	escalationKind messageKind = "escalation" // not acknowledged in time
+	checkInKind    messageKind = "check-in"   // of the timer of a person who works alone
 	testKind       messageKind = "test"
 )
 
-// Message is one thing to tell.
+// Message is one notification.
 type Message struct {
 	ID       string // the same whenever it is sent again
 	Kind     messageKind
@@ -31,17 +31,17 @@ type Message struct {
 	Alarm    *model.AlarmEvent `json:",omitempty"` // for Alarm
 }
 
-// Digest is what one sending holds: one message, or all that waited.
+// Digest is the content of one delivery: one message, or all that waited.
 type Digest struct {
 	Set, Site string
 	Simulated bool
 	Messages  []Message // oldest first; at least one
-	Dropped   int       // older messages that there was no room for
+	Dropped   int       // older messages that found no room
 	Clock     model.Clock
 }
 
-// Sender brings a digest to one target. An error carries a hint where there
-// is one; the same digest may be sent again after any error.
+// Sender delivers a digest to one target. Its error carries a hint where there is one;
+// the same digest may be sent again after any error.
 type Sender interface {
 	Send(context.Context, Digest) error
 }
@@ -62,7 +62,7 @@ func (d Digest) when(m Message) string {
 	case model.ClockUnknown:
 		return fmt.Sprintf("%s after start %d of the computer; the time of day is not known", model.Lasting(m.At.Offset.Round(time.Second)), m.At.Boot)
 	case model.ClockUnsynchronised:
-		return wall.Format("2006-01-02 15:04:05 UTC") + " by a clock that nothing vouches for"
+		return wall.Format("2006-01-02 15:04:05 UTC") + " (clock not synchronised)"
 	}
 	return wall.Format("2006-01-02 15:04:05 UTC")
 }
@@ -79,18 +79,18 @@ func (d Digest) subject() string {
 	return fmt.Sprintf("%s[%s] %s: %d messages", head, d.worst(), d.Set, len(d.Messages)+d.Dropped)
 }
 
-// lines is the digest as text, one paragraph for each message.
+// lines is the digest as text, a paragraph per message.
 func (d Digest) lines() []string {
 	var all []string
 	if d.Simulated {
-		all = append(all, "SIMULATED: nothing of this is real.", "")
+		all = append(all, "SIMULATED: no real set.", "")
 	}
 	all = append(all, "Set: "+d.Set)
 	if d.Site != "" {
 		all = append(all, "Site: "+d.Site)
 	}
 	if d.Dropped > 0 {
-		all = append(all, "", fmt.Sprintf("%d older messages are left out; the alarm journal has them.", d.Dropped))
+		all = append(all, "", fmt.Sprintf("%d older messages are not included; see the alarm journal.", d.Dropped))
 	}
 	for _, m := range d.Messages {
 		all = append(all, "", d.when(m), fmt.Sprintf("%s: %s", m.Priority, m.Text))
@@ -101,7 +101,7 @@ func (d Digest) lines() []string {
 	return append(all, "", model.Advisory)
 }
 
-// messageOf is what an alarm's transition says. q is the quantity of its point.
+// messageOf is the message of an alarm's transition. q is the quantity of its point.
 func messageOf(e model.AlarmEvent, q model.Quantity, clock model.Clock) Message {
 	m := Message{
 		ID: fmt.Sprintf("%d-%d-%s-%s", e.At.Boot, e.At.Offset, e.Rule, e.To.Letter()), Kind: alarmKind, At: e.At,

@@ -26,15 +26,15 @@ type queue struct {
 	dropped int // since the last sending
 }
 
-// line is one of the file: a message, or at its head how many were dropped
-// before the file was made anew.
+// queueLine is one line of the file: a message, or in the first line how many were
+// dropped before the file was last rewritten.
 type queueLine struct {
 	Message
 	NoRoom int `json:",omitempty"`
 }
 
-// openQueue reads what was left. Lines that a power cut spoilt are left out
-// and told in the error, beside the queue.
+// openQueue reads the waiting messages. Lines that a power cut damaged are left out and
+// reported in the error, with the queue.
 func openQueue(path string, d *disk) (*queue, error) {
 	q := &queue{path: path, disk: d}
 	text, err := os.ReadFile(path)
@@ -59,12 +59,12 @@ func openQueue(path string, d *disk) (*queue, error) {
 	}
 	q.lines = len(q.waiting)
 	q.trim()
-	if spoilt > 0 { // a message behind half a line would be spoilt as well
+	if spoilt > 0 { // a message after half a line would be damaged as well
 		w, err := q.rewrite()
 		if err == nil {
 			err = d.wait(w)
 		}
-		return q, errors.Join(fmt.Errorf("read waiting messages in %s: %d lines are spoilt", path, spoilt), err)
+		return q, errors.Join(fmt.Errorf("read waiting messages in %s: %d lines are damaged", path, spoilt), err)
 	}
 	return q, nil
 }

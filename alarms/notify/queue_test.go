@@ -94,7 +94,7 @@ func TestThousandsOfEventsFitTheCardAndAFewMails(t *testing.T) {
 			if when, _, ok := strings.Cut(line, " after start 1"); ok {
 				told = append(told, when)
 			}
-			if n, _, ok := strings.Cut(line, " older messages are left out"); ok {
+			if n, _, ok := strings.Cut(line, " older messages are not included"); ok {
 				if left, err = strconv.Atoi(n); err != nil {
 					t.Fatal(err)
 				}

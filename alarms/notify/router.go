@@ -15,15 +15,15 @@ import (
 
 const (
 	routerEvery = time.Minute
-	// routerBelieves is how long Alertmanager believes an alarm that is not
-	// told again: when this program dies, its alarms end by themselves.
+	// routerExpiry ends an alarm in Alertmanager that is not sent again: when this
+	// program ends, its alarms end by themselves.
 	routerExpiry = 4 * time.Minute
-	endRepeats   = 3 // times that an end is told
+	endRepeats   = 3 // times that an end is sent
 )
 
-// Router keeps an Alertmanager told of the alarms that stand, by its API
-// version 2. It tells states, not messages: what came and went while the
-// server was away is not told. Make one with NewRouter.
+// Router sends active alarms to an Alertmanager by its API version 2. It sends states,
+// not messages: an alarm that came and went while the server was away is not sent.
+// Make one with NewRouter.
 type Router struct {
 	target  model.Target
 	least   model.Priority
@@ -34,7 +34,7 @@ type Router struct {
 	labels  map[string]string
 	points  map[model.PointID]model.Point
 	log     *slog.Logger
-	ending  map[string]int // by rule: how often its end must still be told
+	ending  map[string]int // by rule: how often its end must still be sent
 	sent    map[string]alert
 
 	mu     sync.Mutex
@@ -65,7 +65,7 @@ type alert struct {
 	EndsAt      time.Time         `json:"endsAt"`
 }
 
-// Run tells every minute, and at once when an alarm begins or ends.
+// Run sends every minute, and at once when an alarm begins or ends.
 func (r *Router) Run(ctx context.Context) {
 	var last time.Time
 	before := ""
@@ -95,7 +95,7 @@ func (r *Router) Run(ctx context.Context) {
 	}
 }
 
-// standing names the alarms that stand, to see whether anything changed.
+// active lists the active alarms, to detect a change.
 func (r *Router) active() string {
 	var b strings.Builder
 	for _, a := range r.latest().Alarms {
@@ -110,13 +110,13 @@ func (r *Router) sends(a model.AlarmStatus) bool {
 	return a.State.Active() && a.Rule.Priority >= r.least
 }
 
-// tell sends all alarms that stand and those that have just ended.
+// sendAll sends all active alarms and those that have just ended.
 func (r *Router) sendAll(ctx context.Context) error {
 	return r.post(ctx, r.alerts(time.Now(), r.latest()))
 }
 
-// alerts are dated by this computer's clock for how long they are believed;
-// when they began is told only when it is known on the same clock.
+// alerts expire by this computer's clock. Their start is given only when it is known
+// on the same clock.
 func (r *Router) alerts(now time.Time, snapshot *model.Snapshot) []alert {
 	all := []alert{}
 	stands := map[string]bool{}
@@ -169,7 +169,7 @@ func (r *Router) post(ctx context.Context, all []alert) error {
 	defer cancel()
 	body, err := json.Marshal(all)
 	if err != nil {
-		return fmt.Errorf("write the alarms: %w", err)
+		return fmt.Errorf("encode the alarms: %w", err)
 	}
 	_, err = postJSON(ctx, r.client, strings.TrimSuffix(r.target.URL, "/")+"/api/v2/alerts", body, nil)
 	if err == nil {
@@ -196,11 +196,11 @@ func (r *Router) Test(ctx context.Context) model.OutletTrial {
 		labels[k] = v
 	}
 	err := r.post(ctx, []alert{{Labels: labels, EndsAt: begin.Add(time.Minute).UTC(),
-		Annotations: map[string]string{"summary": "this is a test of the way alarms are told", "advice": model.Advisory}}})
+		Annotations: map[string]string{"summary": "test notification, no alarm", "advice": model.Advisory}}})
 	return model.OutletTrial{Name: r.target.Name, Kind: r.target.Kind.String(), Took: time.Since(begin), Err: err}
 }
 
-// Health is how the server fares.
+// Health returns the state of the server.
 func (r *Router) Health() model.OutletHealth {
 	r.mu.Lock()
 	defer r.mu.Unlock()

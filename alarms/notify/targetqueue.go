@@ -15,12 +15,12 @@ const (
 	mostAtOnce   = 200 // messages in one digest
 	gather       = 300 * time.Millisecond
 	sendLimit    = 30 * time.Second
-	lastLimit    = 2 * time.Second // likewise after the stop: a message cut off then would be sent again
+	lastLimit    = 2 * time.Second // after the stop: a message cut off then would be sent again
 	shortestWait = time.Second
 	longestWait  = 5 * time.Minute
 )
 
-// post brings messages to one target.
+// targetQueue delivers messages to one target.
 type targetQueue struct {
 	target      model.Target
 	sender      Sender
@@ -38,7 +38,7 @@ func newTargetQueue(t model.Target, s Sender, folder string, d *disk, about func
 		health: model.OutletHealth{Name: t.Name, Kind: t.Kind.String()}}
 	var err error
 	if p.queue, err = openQueue(filepath.Join(folder, t.Name+".queue"), d); err != nil {
-		p.log.Error("some messages that waited are lost", "err", err)
+		p.log.Error("some waiting messages are lost", "err", err)
 	}
 	return p
 }
@@ -47,11 +47,11 @@ func newTargetQueue(t model.Target, s Sender, folder string, d *disk, about func
 func (p *targetQueue) put(m Message) {
 	kept := p.queue.add(m)
 	select {
-	case p.woken <- struct{}{}: // before the card is waited for
+	case p.woken <- struct{}{}: // before waiting for the card
 	default:
 	}
 	if err := kept(); err != nil {
-		p.log.Error("a message waits in memory only", "err", err)
+		p.log.Error("message in memory only", "err", err)
 	}
 }
 
@@ -105,7 +105,7 @@ func sleep(ctx context.Context, d time.Duration) {
 	}
 }
 
-// send brings what waits as one digest.
+// send delivers waiting messages as one digest.
 func (p *targetQueue) send(ctx context.Context) error {
 	messages, dropped := p.queue.next(mostAtOnce)
 	if len(messages) == 0 {
@@ -157,13 +157,13 @@ func note(h *model.OutletHealth, err error) {
 func logChange(log *slog.Logger, before string, err error) {
 	switch {
 	case err != nil && before == "":
-		log.Warn("nobody is told; it is tried again", "err", err, "hint", model.HintOf(err))
+		log.Warn("notification failed, retrying", "err", err, "hint", model.HintOf(err))
 	case err == nil && before != "":
-		log.Info("messages go out again")
+		log.Info("notifications work again")
 	}
 }
 
-// state is how the target fares.
+// state returns the state of the target.
 func (p *targetQueue) state() model.OutletHealth {
 	p.mu.Lock()
 	defer p.mu.Unlock()

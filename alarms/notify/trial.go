@@ -9,20 +9,20 @@ import (
 	"tickover/model"
 )
 
-// trial is one way out that can be tried.
+// outletTest is one test delivery.
 type outletTest struct {
 	name, kind string
 	do         func(context.Context) error
 }
 
-// Test sends a test message every way there is, past the queues, and waits for
-// each to be taken. who asked stands in the message.
+// Test sends a test message to every target, past the queues, and waits for each
+// result. The message names who asked for it.
 func (d *Dispatcher) Test(ctx context.Context, who string) []model.OutletTrial {
 	now := d.parts.Now()
 	m := Message{ID: fmt.Sprintf("%d-%d-test", now.Boot, now.Offset), Kind: testKind, At: now, Priority: model.Information,
-		Text: "this is a test of the way alarms are told"}
+		Text: "test notification, no alarm"}
 	if who != "" {
-		m.Text += ", asked for by " + who
+		m.Text += ", sent by " + who
 	}
 	var all []outletTest
 	for _, p := range d.targets {
@@ -34,7 +34,7 @@ func (d *Dispatcher) Test(ctx context.Context, who string) []model.OutletTrial {
 	return try(ctx, all)
 }
 
-// try tries all ways at once.
+// try runs all tests at once.
 func try(ctx context.Context, all []outletTest) []model.OutletTrial {
 	results := make([]model.OutletTrial, len(all))
 	var work sync.WaitGroup

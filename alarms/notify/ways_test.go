@@ -95,7 +95,7 @@ func TestAWebhookIsSigned(t *testing.T) {
 }
 
 func TestAWebhookThatRefusesIsExplained(t *testing.T) {
-	for status, word := range map[int]string{401: "let us in", 404: "path", 302: "moved", 503: "one digest", 400: "log"} {
+	for status, word := range map[int]string{401: "access denied", 404: "path", 302: "changed", 503: "one digest", 400: "log"} {
 		s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(status) }))
 		err := Webhook{URL: s.URL, Client: &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}}.Send(context.Background(), digest())
 		if err == nil || !strings.Contains(model.HintOf(err), word) {

@@ -18,10 +18,10 @@ import (
 )
 
 // Webhook posts digests as JSON. With a key each request is signed, so that
-// the other end can tell ours from a stranger's.
+// the receiver can check where it comes from.
 type Webhook struct {
 	URL    string
-	Client *http.Client           // lets us in: adds passwords and certificates
+	Client *http.Client           // adds passwords and certificates
 	Key    func() (string, error) // of the signature; nil means unsigned
 }
 
@@ -32,7 +32,7 @@ const (
 	headerSignature = "Tickover-Signature"
 )
 
-// told is a digest as a webhook gets it. Names never change.
+// payload is a digest in JSON. Names never change.
 type payload struct {
 	Set       string           `json:"set"`
 	Site      string           `json:"site,omitempty"`
@@ -64,7 +64,7 @@ type payloadMessage struct {
 	Who      string      `json:"who,omitempty"`
 }
 
-// JSON is the digest as webhooks and brokers get it.
+// JSON returns the digest for webhooks and brokers.
 func (d Digest) JSON() ([]byte, error) {
 	t := payload{Set: d.Set, Site: d.Site, Simulated: d.Simulated, Dropped: d.Dropped, Advisory: model.Advisory}
 	for _, m := range d.Messages {
@@ -96,11 +96,11 @@ func (d Digest) payloadMessage(m Message) payloadMessage {
 	return t
 }
 
-// Send implements Sender. Any 2xx answer means that the digest was taken.
+// Send implements Sender. Any 2xx answer means that the digest was accepted.
 func (w Webhook) Send(ctx context.Context, d Digest) error {
 	body, err := d.JSON()
 	if err != nil {
-		return fmt.Errorf("write the messages: %w", err)
+		return fmt.Errorf("encode the messages: %w", err)
 	}
 	headers := map[string]string{}
 	if w.Key != nil {
@@ -126,7 +126,7 @@ func signature(key, stamp string, body []byte) string {
 func postJSON(ctx context.Context, c *http.Client, url string, body []byte, headers map[string]string) (http.Header, error) {
 	req, err := http.NewRequestWithContext(ctx, http.MethodPost, url, bytes.NewReader(body))
 	if err != nil {
-		return nil, fmt.Errorf("make the request: %w", err)
+		return nil, fmt.Errorf("prepare the request: %w", err)
 	}
 	req.Header.Set("Content-Type", "application/json")
 	for k, v := range headers {
@@ -148,13 +148,13 @@ func postJSON(ctx context.Context, c *http.Client, url string, body []byte, head
 func answerHint(status int) string {
 	switch {
 	case status == http.StatusUnauthorized, status == http.StatusForbidden:
-		return "it does not let us in: look at user, password, token and signature key"
+		return "access denied: check user, password, token and signature key"
 	case status == http.StatusNotFound, status == http.StatusMethodNotAllowed:
-		return "nothing takes messages at this address: look at its path"
+		return "no service at this address: check its path"
 	case status/100 == 3:
-		return "it has moved: put its new address into the configuration"
+		return "the address has changed: enter the new one in the configuration"
 	case status/100 == 5:
-		return "the server is not well; messages wait and are sent as one digest"
+		return "server fault: messages wait and are sent as one digest"
 	}
-	return "the server's log says why it refuses"
+	return "see the log of the server"
 }

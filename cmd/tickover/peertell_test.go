@@ -241,7 +241,7 @@ func TestPeerMailAndWebhookAfterAnOutage(t *testing.T) {
 		t.Fatalf("%d mails, %d hooks", len(mails), len(hooks))
 	}
 	first := strings.Join(mails, "\n")
-	if n := strings.Count(first, " by a clock") + strings.Count(first, " UTC"); uint64(n) < waiting || !contains(first, "SIMULATED") || !contains(first, "asked for by Ada") {
+	if n := strings.Count(first, " (clock not synchronised)") + strings.Count(first, " UTC"); uint64(n) < waiting || !contains(first, "SIMULATED") || !contains(first, "sent by Ada") {
 		t.Errorf("%d times in the mails, %d messages waited:\n%s", n, waiting, first)
 	}
 	for _, body := range hooks {
