@@ -41,11 +41,11 @@ func (r *parser) access(sec section) model.Access {
 	}
 	for _, p := range pairs {
 		if p.has && p.needs && !sec.misspelt[p.other] {
-			sec.wrong(sec.at(p.one), "add "+p.other+": ...", "%q needs %q beside it", p.one, p.other)
+			sec.wrong(sec.at(p.one), "add "+p.other+": ...", "%q needs %q as well", p.one, p.other)
 		}
 	}
 	if a.Bearer.Given() && a.User != "" {
-		sec.wrong(sec.at("user"), "keep one of them", "a server is told a user or a bearer token, not both")
+		sec.wrong(sec.at("user"), "keep one of them", "a user and a bearer token cannot be used together")
 	}
 	return a
 }
@@ -70,7 +70,7 @@ func (r *parser) secret(sec section, what string) model.Secret {
 	case s.File != "":
 		sec.wrong(sec.at(what+" from"), "keep one of them", "%q and %q are both given", what+" file", what+" from")
 	case !environmentName.MatchString(name):
-		sec.wrong(sec.at(what+" from"), "write the name of an environment variable, not the secret itself", "this names no environment variable")
+		sec.wrong(sec.at(what+" from"), "write the name of an environment variable, not the secret itself", "this is not the name of an environment variable")
 	default:
 		s.Environment = name
 	}
@@ -87,9 +87,9 @@ func (r *parser) header(s *sourceText, n *yaml.Node) (model.Header, bool) {
 	h := model.Header{Name: sec.textOf("name"), Value: sec.textOf("value"), Secret: r.secret(sec, "value")}
 	switch {
 	case !headerName.MatchString(h.Name):
-		sec.wrong(sec.at("name"), "use letters, digits and -", "%q is no name of a header", h.Name)
+		sec.wrong(sec.at("name"), "use letters, digits and -", "%q is not a valid header name", h.Name)
 	case strings.ContainsAny(h.Value, "\r\n"):
-		sec.wrong(sec.at("value"), "write it on one line", "a header has one line")
+		sec.wrong(sec.at("value"), "write it on one line", "a header cannot have more than one line")
 	case h.Value == "" && !h.Secret.Given() && sec.values["value"] == nil:
 		sec.wrong(sec.node, "add value: ..., or value file: ... for a secret", "the header has no value")
 	case h.Value != "" && h.Secret.Given():
@@ -110,11 +110,11 @@ func (s section) url(key string, a model.Access) string {
 	u, err := url.Parse(t)
 	switch {
 	case err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https":
-		s.wrong(s.at(key), "write it as https://host:port/path", "this is no address of a server")
+		s.wrong(s.at(key), "write it as https://host:port/path", "this is not a server address")
 	case u.User != nil:
-		s.wrong(s.at(key), "take it out and add user: and password file:", "a password does not belong into an address, where it would be shown")
+		s.wrong(s.at(key), "remove it and add user: and password file:", "an address must not contain a password, because it is shown")
 	case u.Scheme == "http" && !loopback(u.Hostname()) && (a.Password.Given() || a.Bearer.Given()):
-		s.wrong(s.at(key), "use https://", "a password would travel readable to %s", u.Host)
+		s.wrong(s.at(key), "use https://", "a password would be sent unencrypted to %s", u.Host)
 	default:
 		return t
 	}
@@ -149,7 +149,7 @@ func (s section) hostNames(key string) []string {
 	names, nodes := s.list(key)
 	for i, n := range names {
 		if !hostName.MatchString(n) {
-			s.wrong(nodes[i], "write it as skid7.example, without http:// and port", "%q is no name of a computer", n)
+			s.wrong(nodes[i], "write it as skid7.example, without http:// and port", "%q is not a valid host name", n)
 		}
 	}
 	return names

@@ -25,14 +25,14 @@ func (a *configAlarm) limits(key string) {
 	case model.SwingsMore:
 		a.Limit = a.difference(key, a.quantity)
 		if v, err := model.ParseDifference(t, a.quantity); err == nil && v == 0 {
-			a.wrong(a.at(key), "write how far it may swing", "a swing is above 0")
+			a.wrong(a.at(key), "write the permitted swing", "a swing must be above 0")
 		}
 	case model.StuckFor:
 		a.Window = a.duration(key, 10*time.Second, 24*time.Hour)
 	case model.UsedUpWithin:
 		a.Limit = a.duration(key, time.Minute, 240*time.Hour).Seconds()
 		if a.quantity != model.Ratio {
-			a.wrong(a.at("point"), "name a level as a share of the whole, such as fuel.level", "%s is no share of something that is used up", a.Point)
+			a.wrong(a.at("point"), "name a level as a share of the whole, such as fuel.level", "%s is not a level as a share of the whole", a.Point)
 		}
 	case model.NeverMoves:
 		starts, _ := a.whole(key, 1, 1000)
@@ -84,7 +84,7 @@ func (a *configAlarm) rate(key, text string) float64 {
 		seconds = perTime[strings.TrimSpace(text[cut+1:])]
 	}
 	if seconds == 0 {
-		a.wrong(a.at(key), "write a change per time, such as 5 K/min", "%q does not say how fast", text)
+		a.wrong(a.at(key), "write a change per time, such as 5 K/min", "%q is not a rate", text)
 		return 0
 	}
 	v, err := model.ParseDifference(text[:cut], a.quantity)
@@ -92,7 +92,7 @@ func (a *configAlarm) rate(key, text string) float64 {
 	case err != nil:
 		a.refused(a.at(key), err)
 	case v <= 0:
-		a.wrong(a.at(key), "write it without a sign: the key says which way", "a rate is above 0")
+		a.wrong(a.at(key), "write it without a sign: the key gives the direction", "a rate must be above 0")
 	}
 	return v / seconds
 }
@@ -125,7 +125,7 @@ func (a *configAlarm) namesStates(n *yaml.Node) bool {
 	if _, ok := model.EngineStateNamed(first.Value); !ok || first.Kind != yaml.ScalarNode {
 		return false
 	}
-	a.wrong(first, "engine states go in \"armed in\"", "\"while\" is about a second point, and %q is a state of the engine", first.Value)
+	a.wrong(first, "write engine states under \"armed in\"", "\"while\" needs a second point, but %q is an engine state", first.Value)
 	return true
 }
 
@@ -145,9 +145,9 @@ func (r *parser) steady(a *configAlarm) {
 	case err != nil:
 		a.refused(n, err)
 	case v <= 0:
-		a.wrong(n, "write how far it may swing", "nothing measured is steady within %s", within)
+		a.wrong(n, "write the permitted swing", "no measured value is steady within %s", within)
 	case point == a.Point && slices.Contains([]model.AlarmKind{model.RisingFaster, model.FallingFaster, model.SwingsMore, model.JumpsFaster}, a.Kind):
-		a.wrong(n, "name the point that moves this one, such as the load", "%s cannot be steady and move at once", point)
+		a.wrong(n, "name the point that influences this one, such as the load", "%s cannot be steady and changing at once", point)
 	default:
 		a.Steady, a.SteadyWithin = point, v
 	}
@@ -161,11 +161,11 @@ func (r *parser) clause(a *configAlarm, key string, words []string, example stri
 	}
 	n, f := a.at(key), strings.Fields(t)
 	if len(f) < 3 {
-		a.wrong(n, "write it as in "+example, "%q does not say what %q asks", t, key)
+		a.wrong(n, "write it as "+example, "%q is not valid for %q", t, key)
 		return point, word, value, q, false
 	}
 	if !slices.Contains(words, f[1]) {
-		a.wrong(n, didYouMean(f[1], words), "%q has %q where %s belongs", key, f[1], strings.Join(words, " or "))
+		a.wrong(n, didYouMean(f[1], words), "%q has %q instead of %s", key, f[1], strings.Join(words, " or "))
 		return point, word, value, q, false
 	}
 	point, word, value = model.PointID(f[0]), f[1], strings.Join(f[2:], " ")
@@ -205,17 +205,17 @@ func (a *configAlarm) checkDelays() {
 	}
 	switch {
 	case resting && a.ArmDelay > 0:
-		a.wrong(a.at("arm delay"), "take the line out, or add a state in which the engine runs to \"armed in\"",
-			"%s would never watch: the arm delay counts from when the engine runs by itself", a.ID)
+		a.wrong(a.at("arm delay"), "remove this line, or add a state in which the engine runs to \"armed in\"",
+			"%s would never be armed: the arm delay starts when the engine runs by itself", a.ID)
 	case resting && a.GoodOnce:
-		a.wrong(a.at("good once"), "take the line out, or add a state in which the engine runs to \"armed in\"",
-			"%s would never watch: a first normal value counts only once the engine runs by itself", a.ID)
+		a.wrong(a.at("good once"), "remove this line, or add a state in which the engine runs to \"armed in\"",
+			"%s would never be armed: the first normal value counts only while the engine runs by itself", a.ID)
 	case len(states) > 0 && a.ArmDelay+a.OnDelay > longest:
 		key := "on delay"
 		if a.ArmDelay > a.OnDelay {
 			key = "arm delay"
 		}
-		a.wrong(a.at(key), fmt.Sprintf("keep \"arm delay\" and \"on delay\" together within %s, or let it watch in more states", durationText(longest)),
+		a.wrong(a.at(key), fmt.Sprintf("keep \"arm delay\" and \"on delay\" together within %s, or arm it in more states", durationText(longest)),
 			"%s waits for %s, longer than the engine is to be expected in its states", a.ID, durationText(a.ArmDelay+a.OnDelay))
 	}
 }

@@ -85,13 +85,13 @@ func (a *configAlarm) looksAt() bool {
 			continue
 		}
 		if given++; given > 1 {
-			a.wrong(a.at(key), "make two alarms of it", "%q and %q are in one alarm", a.Kind, key)
+			a.wrong(a.at(key), "make two alarms", "%q and %q are in one alarm", a.Kind, key)
 			return false
 		}
 		a.Kind = model.AlarmKind(kind)
 	}
 	if given == 0 {
-		a.wrong(a.node, "add one of "+strings.Join(alarmKinds, ", "), "the alarm does not say what it warns of")
+		a.wrong(a.node, "add one of "+strings.Join(alarmKinds, ", "), "the alarm has no condition")
 	}
 	return given == 1
 }
@@ -132,7 +132,7 @@ func (r *parser) subject(a *configAlarm) {
 func (a *configAlarm) unused(keys ...string) {
 	for _, k := range keys {
 		if a.values[k] != nil {
-			a.wrong(a.at(k), "take the line out", "%q has no meaning beside %q", k, a.Kind)
+			a.wrong(a.at(k), "remove this line", "%q cannot be used with %q", k, a.Kind)
 		}
 	}
 }
@@ -164,7 +164,7 @@ func (r *parser) quantityOf(s *section, n *yaml.Node, point model.PointID) (mode
 		return q, true
 	}
 	if derived {
-		s.wrong(n, "add them, or take the alarm out", "%s is worked out from %s, which no device gives", point, idList(inputs))
+		s.wrong(n, "add them, or remove the alarm", "%s is calculated from %s, which no device provides", point, idList(inputs))
 		return model.NoQuantity, false
 	}
 	for _, d := range derivations {
@@ -173,7 +173,7 @@ func (r *parser) quantityOf(s *section, n *yaml.Node, point model.PointID) (mode
 	if strings.HasPrefix(string(point), "host.") {
 		known = pointNames(model.HostPoints())
 	}
-	s.wrong(n, didYouMeanOr(string(point), known, "add it to the points of a device"), "no device gives the point %q", point)
+	s.wrong(n, didYouMeanOr(string(point), known, "add it to the points of a device"), "no device provides the point %q", point)
 	return model.NoQuantity, false
 }
 

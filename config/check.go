@@ -32,7 +32,7 @@ func (ns nameSet) again(s *sourceText, at *yaml.Node, what, name string) {
 		return
 	}
 	if first := ns[name]; first != nil {
-		s.wrong(at, fmt.Sprintf("the first is in line %d: give one another name", first.Line), "there are two %s named %q", what, name)
+		s.wrong(at, fmt.Sprintf("the first is in line %d: rename one", first.Line), "there are two %s named %q", what, name)
 		return
 	}
 	ns[name] = at
@@ -43,7 +43,7 @@ func (r *parser) checkLines(top section) {
 	for _, l := range r.lines {
 		seen.again(top.sourceText, l.at, "lines", l.Name)
 		if first := ports[l.Address]; first != nil && l.Address != "" {
-			top.wrong(l.at, fmt.Sprintf("put the devices on the line in line %d", first.Line), "two lines use %s", l.Address)
+			top.wrong(l.at, fmt.Sprintf("add its devices to the line defined in line %d", first.Line), "two lines use %s", l.Address)
 			continue
 		}
 		ports[l.Address] = l.at
@@ -68,8 +68,8 @@ func (r *parser) checkDevices() {
 		}
 		at := place{d.Line, d.Unit}
 		if other, clash := taken[at]; clash && d.Unit != 0 {
-			d.sec.wrong(d.sec.at("unit"), "every device on a line has its own number; set one anew at the device",
-				"unit %d on line %s is %s already", d.Unit, d.Line, other)
+			d.sec.wrong(d.sec.at("unit"), "change the address of one device, and enter it here",
+				"unit %d on line %s is already used by %s", d.Unit, d.Line, other)
 			continue
 		}
 		taken[at] = d.Name
@@ -140,8 +140,8 @@ func (d *configDevice) overlap(a, b registerSpan) {
 	if a.p.node.Line > b.p.node.Line && a.p.fromProfile == b.p.fromProfile || b.p.fromProfile && !a.p.fromProfile {
 		a, b = b, a
 	}
-	b.p.wrong(b.p.at(b.key()), "look up both addresses and types: a wide type takes two or four registers",
-		"%s takes %s, which %s takes already", b.p.ID, b.text(), a.p.ID)
+	b.p.wrong(b.p.at(b.key()), "check both addresses and types: a wide type takes two or four registers",
+		"%s uses %s, which %s already uses", b.p.ID, b.text(), a.p.ID)
 }
 
 func (a registerSpan) key() string {

@@ -50,7 +50,7 @@ func (r *parser) checkDeadband(a *configAlarm) {
 		stuck = a.Deadband >= a.Limit
 	}
 	if stuck {
-		a.wrong(a.at("deadband"), "make it a small part of the span", "with this deadband %s could never return to normal", a.ID)
+		a.wrong(a.at("deadband"), "make it a small part of the range", "with this deadband, %s can never return to normal", a.ID)
 	}
 }
 
@@ -61,16 +61,16 @@ func (r *parser) checkReach(a *configAlarm) {
 	if p == nil || a.PerSpeed || a.values[alarmKinds[a.Kind]] == nil || a.quantity == model.NoQuantity {
 		return
 	}
-	low, high, shows := p.Low, p.High, "what is plausible of"
+	low, high, shows := p.Low, p.High, "the plausible range of"
 	if p.Register.Type == model.BitValue {
-		low, high, shows = 0, 1, "what a contact shows as"
+		low, high, shows = 0, 1, "the range of the contact"
 	}
 	above, below := a.Limit >= high, a.Limit <= low
 	if low == 0 && high == 0 || a.Kind == model.AboveLimit && !above || a.Kind == model.BelowLimit && !below ||
 		a.Kind == model.OutsideBand && !(above && a.Low <= low) || a.Kind > model.AboveLimit && a.Kind != model.OutsideBand {
 		return
 	}
-	a.wrong(a.at(alarmKinds[a.Kind]), "put the limit between the two", "%s would never warn: %s %s is %s to %s",
+	a.wrong(a.at(alarmKinds[a.Kind]), "set the limit within this range", "%s would never warn: %s %s is %s to %s",
 		a.ID, shows, a.Point, limitText(a.quantity, low), limitText(a.quantity, high))
 }
 
@@ -87,7 +87,7 @@ func (r *parser) checkOrder(mild, grave *configAlarm) {
 	if mild.values[key] == nil || grave.values[key] == nil || mild.quantity == model.NoQuantity || !mild.WarnsAfter(grave.AlarmRule) {
 		return
 	}
-	mild.wrong(mild.at(key), fmt.Sprintf("let the %s alarm come first, or exchange the two", mild.Priority),
+	mild.wrong(mild.at(key), fmt.Sprintf("set the limit of the %s alarm so that it comes first, or exchange the two", mild.Priority),
 		"this %s alarm at %s comes after the %s one at %s (line %d)", mild.Priority, mild.values[key].Value,
 		grave.Priority, grave.values[key].Value, grave.at(key).Line)
 }

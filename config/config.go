@@ -134,7 +134,7 @@ func (r *parser) listening(top section, c *Config) {
 	c.Unauthenticated = top.choice("reading without password", []string{"refused", "allowed"}) == 1
 	c.ReadByToken = top.choice("reading", []string{"open", "by token"}) == 1
 	if c.ReadByToken && c.Unauthenticated {
-		top.wrong(top.at("reading without password"), "keep one of them", "reading cannot need a token and be allowed to everybody")
+		top.wrong(top.at("reading without password"), "keep one of them", "reading cannot need a token and be open to everyone")
 	}
 	t, ok := top.text("listen")
 	if !ok {
@@ -145,8 +145,8 @@ func (r *parser) listening(top section, c *Config) {
 		return
 	}
 	if Reachable(t) && c.WebConfig == "" && !c.Unauthenticated && !c.ReadByToken {
-		top.wrong(top.at("listen"), "add web config: FILE, or reading: by token, or say reading without password: allowed",
-			"%s can be reached by others, and nothing asks them for a password", t)
+		top.wrong(top.at("listen"), "add web config: FILE, reading: by token, or reading without password: allowed",
+			"other computers can reach %s without a password", t)
 	}
 	c.Listen = t
 }

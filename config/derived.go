@@ -128,11 +128,11 @@ func (r *parser) checkDerivedInputs() {
 }
 
 func (r *parser) apart(derived model.PointID, a, b *configPoint, want, got pollPlace) {
-	text := fmt.Sprintf("%s needs %s and %s read together, but one is read every %s and the other every %s", derived, a.ID, b.ID, durationText(want.every), durationText(got.every))
-	hint := "give both one interval"
+	text := fmt.Sprintf("%s needs %s and %s from the same reading, but one is read every %s and the other every %s", derived, a.ID, b.ID, durationText(want.every), durationText(got.every))
+	hint := "use the same interval for both"
 	if want.line != got.line {
-		text = fmt.Sprintf("%s needs %s and %s read together, but they are on the lines %s and %s", derived, a.ID, b.ID, want.line, got.line)
-		hint = "read both over one line"
+		text = fmt.Sprintf("%s needs %s and %s from the same reading, but they are on the lines %s and %s", derived, a.ID, b.ID, want.line, got.line)
+		hint = "read both on the same line"
 	}
 	b.wrong(b.at("point"), hint, "%s", text)
 }

@@ -44,7 +44,7 @@ func (r *parser) device(s *sourceText, n *yaml.Node) {
 	}
 	d.fast(sec)
 	if len(d.points) == 0 && len(sec.items("points")) == 0 && !profileFailed {
-		sec.wrong(sec.at("points"), "add points: below it, or a profile that has some", "nothing is read from this device")
+		sec.wrong(sec.at("points"), "add points: or a profile that has points", "no points are read from this device")
 	}
 	for i := range d.points {
 		d.points[i].Device = d.Name
@@ -95,7 +95,7 @@ func (s section) every() time.Duration {
 func (d *configDevice) placed(sec section) {
 	for _, key := range []string{"base", "model at"} {
 		if d.Chain == nil && sec.values[key] != nil {
-			sec.wrong(sec.at(key), "take it out, or name a SunSpec profile", "%q belongs to a device with a SunSpec profile", key)
+			sec.wrong(sec.at(key), "remove it, or name a SunSpec profile", "%q needs a SunSpec profile", key)
 		}
 	}
 	if d.Chain == nil {
@@ -157,7 +157,7 @@ func (d *configDevice) override(s *sourceText, n *yaml.Node) {
 // move shifts a point of a chain to where its model begins.
 func (p *configPoint) move(by int) {
 	if int(p.Register.Address)+p.Register.Type.Words()+by > 65536 {
-		p.wrong(p.at("register"), "its address counts from the model's first register", "%q ends beyond the last register", strconv.Quote(string(p.ID)))
+		p.wrong(p.at("register"), "its address counts from the first register of the model", "%q ends beyond the last register", strconv.Quote(string(p.ID)))
 		return
 	}
 	p.Register.Address += uint16(by)

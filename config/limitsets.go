@@ -57,7 +57,7 @@ func (s section) limitSet(known []string) model.LimitSet {
 		switch {
 		case !ok:
 		case v <= 0:
-			s.wrong(s.at(name), "write the largest magnitude allowed, without a sign", "%q is above 0", name)
+			s.wrong(s.at(name), "write the largest magnitude allowed, without a sign", "%q must be above 0", name)
 		case q == model.Ratio && v >= 1:
 			s.wrong(s.at(name), "write it with its unit, such as 4 %", "%q cannot be %s", name, s.textOf(name))
 		default:
@@ -65,7 +65,7 @@ func (s section) limitSet(known []string) model.LimitSet {
 		}
 	}
 	if len(s.values) == 1 {
-		s.wrong(s.at("name"), "add limits such as frequency droop: 4 %", "the limit set %q holds no limit", one.Name)
+		s.wrong(s.at("name"), "add limits such as frequency droop: 4 %", "the limit set %q has no limits", one.Name)
 	}
 	return one
 }

@@ -57,7 +57,7 @@ func (s section) baud() int {
 	for i, b := range bauds {
 		names[i] = strconv.Itoa(b)
 	}
-	s.wrong(s.at("baud"), didYouMean(strconv.Itoa(b), names), "no serial port runs at %d Bd", b)
+	s.wrong(s.at("baud"), didYouMean(strconv.Itoa(b), names), "%d Bd is not a supported rate", b)
 	return 0
 }
 
@@ -70,7 +70,7 @@ func (s section) address(l *model.Line) {
 			continue
 		}
 		if given++; given > 1 {
-			s.wrong(s.at(key), "keep one of them", "a line is reached one way only")
+			s.wrong(s.at(key), "keep one of them", "a line can have only one address")
 			continue
 		}
 		l.Kind, l.Address = model.LineKind(kind), t
@@ -80,14 +80,14 @@ func (s section) address(l *model.Line) {
 	}
 	if given == 0 {
 		s.wrong(s.node, "add serial: /dev/serial/by-id/..., or modbus tcp: host:port, or rtu over tcp: host:port",
-			"the line does not say how it is reached")
+			"the line has no address")
 	}
 	if l.Kind == model.SerialLine {
 		return
 	}
 	for _, key := range serialKeys {
 		if s.values[key] != nil {
-			s.wrong(s.at(key), "set it at the gateway and take it out here", "%q has no meaning on a line by network", key)
+			s.wrong(s.at(key), "set it at the gateway and remove it here", "%q cannot be used on a network line", key)
 		}
 	}
 }
@@ -96,7 +96,7 @@ func (s section) address(l *model.Line) {
 func (s section) reach(key string, l *model.Line) {
 	if l.Kind == model.SerialLine {
 		if !strings.HasPrefix(l.Address, "/") {
-			s.wrong(s.at(key), "write its whole path; names below /dev/serial/by-id/ stay the same when plugs are moved",
+			s.wrong(s.at(key), "write its full path; names under /dev/serial/by-id/ do not change when plugs are moved",
 				"%q is not the path of a serial port", l.Address)
 		}
 		return
@@ -114,7 +114,7 @@ var plainName = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9_-]*$`)
 func (s section) name(key string) string {
 	t, ok := s.text(key)
 	if ok && !plainName.MatchString(t) {
-		s.wrong(s.at(key), "use letters, digits, - and _", "%q is no name", t)
+		s.wrong(s.at(key), "use letters, digits, - and _", "%q is not a valid name", t)
 	}
 	return t
 }

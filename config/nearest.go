@@ -20,7 +20,7 @@ func didYouMean(word string, known []string) string {
 	case len(known) == 0:
 		return ""
 	}
-	return "known here: " + strings.Join(known, "; ")
+	return "use one of: " + strings.Join(known, "; ")
 }
 
 // nearest returns the first of allNearest, "" when there is none.

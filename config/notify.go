@@ -28,7 +28,7 @@ func (r *parser) notify(s *sourceText, n *yaml.Node, o *model.Outlets, seen name
 		}
 	}
 	if len(o.Targets) > 0 && len(sec.items("routes")) == 0 && !sec.misspelt["routes"] {
-		sec.wrong(sec.at("targets"), "add routes: [{priority: warning, to: [...]}]", "no route leads to the targets")
+		sec.wrong(sec.at("targets"), "add routes: [{priority: warning, to: [...]}]", "no route uses the targets")
 	}
 	if n := sec.values["heartbeat"]; n != nil {
 		o.Heartbeat = r.heartbeat(s, n)
@@ -56,14 +56,14 @@ func (r *parser) target(s *sourceText, n *yaml.Node, o *model.Outlets) (model.Ta
 			continue
 		}
 		if given++; given > 1 {
-			sec.wrong(sec.at(key), "make two targets of it", "a target is told one way only")
+			sec.wrong(sec.at(key), "make two targets", "a target can have only one address")
 			continue
 		}
 		t.Kind = model.TargetKind(kind)
 		r.reachTarget(sec, &t, o)
 	}
 	if given == 0 {
-		sec.wrong(sec.node, "add one of webhook: URL; mail: host:port; alertmanager: URL; mqtt: OUTLET", "the target does not say how it is told")
+		sec.wrong(sec.node, "add one of webhook: URL; mail: host:port; alertmanager: URL; mqtt: OUTLET", "the target has no address")
 	}
 	return t, sec.at("name"), given == 1
 }
@@ -93,7 +93,7 @@ func (r *parser) reachTarget(s section, t *model.Target, o *model.Outlets) {
 	}
 	for _, k := range foreign {
 		if s.values[k] != nil {
-			s.wrong(s.at(k), "take the line out", "%q has no meaning beside %q", k, key)
+			s.wrong(s.at(k), "remove this line", "%q cannot be used with %q", k, key)
 		}
 	}
 }
@@ -106,15 +106,15 @@ func (s section) mail(t *model.Target) {
 	to, nodes := s.list("to")
 	t.To = to
 	if s.values["from"] != nil && !mailAddress(t.From) {
-		s.wrong(s.at("from"), "write it as name@host", "%q is no mail address", t.From)
+		s.wrong(s.at("from"), "write it as name@host", "%q is not a mail address", t.From)
 	}
 	for i, a := range to {
 		if !mailAddress(a) {
-			s.wrong(nodes[i], "write it as name@host", "%q is no mail address", a)
+			s.wrong(nodes[i], "write it as name@host", "%q is not a mail address", a)
 		}
 	}
 	if t.Security == model.PlainText && t.Access.User != "" && t.Server != "" && !loopback(hostOf(t.Server)) {
-		s.wrong(s.at("security"), "use starttls or tls", "the password would travel readable to %s", t.Server)
+		s.wrong(s.at("security"), "use starttls or tls", "the password would be sent unencrypted to %s", t.Server)
 	}
 }
 
@@ -137,7 +137,7 @@ func (r *parser) route(s *sourceText, n *yaml.Node, targets []model.Target) (mod
 		Patience: sec.duration("patience", 10*time.Second, 24*time.Hour),
 	}
 	if sec.values["patience"] != nil && sec.values["second"] == nil && !sec.misspelt["second"] {
-		sec.wrong(sec.at("patience"), "add second: [...], or take the line out", "nobody is told when patience ends")
+		sec.wrong(sec.at("patience"), "add second: [...], or remove this line", "no one is notified when patience ends")
 	}
 	return route, true
 }

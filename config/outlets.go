@@ -85,7 +85,7 @@ var takenLabels = []string{"phase", "phases", "point", "state", "alarm", "priori
 // labels reads a mapping of label names to values.
 func (s *sourceText) labels(n *yaml.Node) []model.Label {
 	if n.Kind != yaml.MappingNode {
-		s.wrong(n, "write them below, one a line, as name: value", "labels are names and values")
+		s.wrong(n, "write them below, one per line, as name: value", "labels need names and values")
 		return nil
 	}
 	var all []model.Label
@@ -96,9 +96,9 @@ func (s *sourceText) labels(n *yaml.Node) []model.Label {
 		seen.again(s, at, "labels", name)
 		switch {
 		case !labelName.MatchString(name) || strings.HasPrefix(name, "__"):
-			s.wrong(at, "use letters, digits and _, no digit first and no __", "%q is no name of a label", name)
+			s.wrong(at, "use letters, digits and _, no digit first and no __", "%q is not a valid label name", name)
 		case slices.Contains(takenLabels, name):
-			s.wrong(at, "choose another name", "the series have a label %q of their own", name)
+			s.wrong(at, "choose another name", "the label %q is reserved", name)
 		case ok:
 			all = append(all, model.Label{Name: name, Value: value})
 		}
@@ -117,10 +117,10 @@ func (r *parser) broker(s *sourceText, n *yaml.Node) (model.MQTT, section, bool)
 		Client: sec.textOf("client"), Prefix: sec.topic("prefix"), Discovery: sec.topic("discovery"),
 		Every: sec.duration("every", time.Second, time.Hour), Expire: sec.duration("expire", 5*time.Second, 24*time.Hour)}
 	if m.Access.TLS != (model.TLS{}) && !m.Secure {
-		sec.wrong(sec.node, "add tls: yes", "certificates are given but the connection is not encrypted")
+		sec.wrong(sec.node, "add tls: yes", "certificates are set, but the connection is not encrypted")
 	}
 	if m.Expire > 0 && m.Expire < 2*m.Every {
-		sec.wrong(sec.at("expire"), "make it at least twice \"every\"", "values would expire before the next ones come")
+		sec.wrong(sec.at("expire"), "use at least twice \"every\"", "values would expire before the next update")
 	}
 	return m, sec, true
 }
@@ -129,7 +129,7 @@ func (r *parser) broker(s *sourceText, n *yaml.Node) (model.MQTT, section, bool)
 func (s section) topic(key string) string {
 	t, ok := s.text(key)
 	if ok && (strings.ContainsAny(t, "+#\x00 ") || strings.HasPrefix(t, "/") || strings.HasSuffix(t, "/") || strings.HasPrefix(t, "$")) {
-		s.wrong(s.at(key), "write it as one/two, without + # $ and blanks", "%q is no beginning of a topic", t)
+		s.wrong(s.at(key), "write it as one/two, without + # $ and spaces", "%q is not a valid topic prefix", t)
 		return ""
 	}
 	return t
@@ -146,7 +146,7 @@ func (r *parser) hook(s *sourceText, n *yaml.Node) model.Hook {
 	}
 	h.Command, _ = sec.list("command")
 	if len(h.Command) > 0 && !strings.HasPrefix(h.Command[0], "/") {
-		sec.wrong(sec.at("command"), "write the whole path and each argument, as [/usr/local/bin/horn, loud]; no shell is involved",
+		sec.wrong(sec.at("command"), "write the full path and each argument, such as [/usr/local/bin/horn, loud]; no shell is involved",
 			"%q is not the path of a program", h.Command[0])
 	}
 	return h

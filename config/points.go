@@ -71,7 +71,7 @@ func tellsOfStarts(id model.PointID) bool {
 func (s section) dotted(key string) (string, bool) {
 	t, ok := s.text(key)
 	if ok && !dottedWords.MatchString(t) {
-		s.wrong(s.at(key), "use small letters and digits with dots between, such as oil.pressure", "%q is no name of dotted words", t)
+		s.wrong(s.at(key), "use lower-case letters and digits separated by dots, such as oil.pressure", "%q is not a valid name", t)
 		return "", false
 	}
 	return t, ok
@@ -84,7 +84,7 @@ func (s section) quantity(id model.PointID) model.Quantity {
 	if s.values["quantity"] == nil {
 		if !well {
 			s.wrong(s.at("point"), "add quantity: with one of "+strings.Join(quantityNames(), ", "),
-				"%q is not a well-known point, so its quantity must be said", id)
+				"%q is not a well-known point and needs a quantity", id)
 		}
 		return known
 	}
@@ -96,7 +96,7 @@ func (s section) quantity(id model.PointID) model.Quantity {
 	case !ok:
 		s.wrong(s.at("quantity"), didYouMean(t, quantityNames()), "there is no quantity %q", t)
 	case well && q != known:
-		s.wrong(s.at("quantity"), "take the line out, or give the point another name", "%s measures %s, not %s", id, known, q)
+		s.wrong(s.at("quantity"), "remove this line, or rename the point", "%s measures %s, not %s", id, known, q)
 	default:
 		return q
 	}
@@ -124,7 +124,7 @@ func (p *configPoint) bounds() {
 		return
 	}
 	if low == 0 && high == 0 {
-		p.wrong(p.at("plausible"), "", "both ends are 0")
+		p.wrong(p.at("plausible"), "write the lowest and highest plausible value", "both ends are 0")
 	}
 	p.Low, p.High = low, high
 }
@@ -133,7 +133,7 @@ func (p *configPoint) bounds() {
 func (s section) span(key, text string, q model.Quantity) (low, high float64, ok bool) {
 	from, to, found := strings.Cut(text, "..")
 	if !found {
-		s.wrong(s.at(key), "write two values with .. between, such as 0 bar..10 bar", "%q is not a span", text)
+		s.wrong(s.at(key), "write two values separated by .., such as 0 bar..10 bar", "%q is not a range", text)
 		return 0, 0, false
 	}
 	for _, end := range []struct {
@@ -151,7 +151,7 @@ func (s section) span(key, text string, q model.Quantity) (low, high float64, ok
 		*end.v = v
 	}
 	if low > high {
-		s.wrong(s.at(key), "write the smaller value first", "%q runs backwards", text)
+		s.wrong(s.at(key), "write the smaller value first", "%q is in the wrong order", text)
 		return 0, 0, false
 	}
 	return low, high, true
@@ -171,7 +171,7 @@ func (p *configPoint) missing() {
 		}
 		v, err := strconv.ParseUint(digits, base, bits)
 		if err != nil {
-			p.wrong(nodes[i], fmt.Sprintf("write the raw register as one number of %d bits, such as 0x8000", bits), "%q is no raw pattern of this type", t)
+			p.wrong(nodes[i], fmt.Sprintf("write the raw register as one number of %d bits, such as 0x8000", bits), "%q is not a raw value of this type", t)
 			continue
 		}
 		p.Register.Missing = append(p.Register.Missing, v)

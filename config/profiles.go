@@ -52,7 +52,7 @@ func (r *parser) profile(sec section, d *configDevice) {
 		at = r.path(name)
 		var err error
 		if text, err = readProfile(at); err != nil {
-			sec.wrong(sec.at("profile"), "a path is relative to the folder of the configuration", "the profile %s cannot be read: %v", name, reason(err))
+			sec.wrong(sec.at("profile"), "a path starts at the folder of the configuration", "the profile %s cannot be read: %v", name, reason(err))
 			return
 		}
 	} else if !embedded {
@@ -135,7 +135,7 @@ func readChain(s *sourceText, n *yaml.Node) *model.Chain {
 		}
 		b, err := wholeNumber(t)
 		if err != nil || b < 0 || b > 65535-chainStart {
-			s.wrong(nodes[i], "bases are addresses in the frame, such as 40000", "%q cannot be a base", t)
+			s.wrong(nodes[i], "use frame addresses such as 40000", "%q cannot be a base", t)
 			continue
 		}
 		c.Bases = append(c.Bases, uint16(b))

@@ -28,7 +28,7 @@ func readRating(s *sourceText, n *yaml.Node) model.Rating {
 	}
 	r.Poles, _ = sec.whole("poles", 2, 100)
 	if r.Poles%2 == 1 {
-		sec.wrong(sec.at("poles"), "2 at 3000, 4 at 1500 r/min and 50 Hz", "an alternator has an even number of poles")
+		sec.wrong(sec.at("poles"), "at 50 Hz: 2 for 3000 r/min, 4 for 1500 r/min", "the number of poles must be even")
 	}
 	r.Card = sec.card(r)
 	return r
@@ -71,10 +71,10 @@ func (s section) checkThermostat(c model.Card) {
 	switch {
 	case c.ThermostatFullOpen >= boiling:
 		s.wrong(s.at(full), "read the temperature on the thermostat itself; most are fully open between 85 and 97 °C",
-			"%q at %s is where water boils without pressure", full, s.textOf(full))
+			"%q at %s is the boiling point of water without pressure", full, s.textOf(full))
 	case c.ThermostatOpens > 0 && c.ThermostatFullOpen > 0 && c.ThermostatOpens >= c.ThermostatFullOpen:
-		s.wrong(s.at(opens), "a wax thermostat needs about 6 to 15 K from one to the other: correct one of them",
-			"the thermostat opens at %s, not before it is fully open at %s (line %d)", s.textOf(opens), s.textOf(full), s.at(full).Line)
+		s.wrong(s.at(opens), "a wax thermostat opens fully about 6 to 15 K higher: correct one of them",
+			"the thermostat opens at %s, but is fully open at %s (line %d)", s.textOf(opens), s.textOf(full), s.at(full).Line)
 	}
 }
 

@@ -22,17 +22,17 @@ func (p *configPoint) register() {
 	p.typed()
 	p.Register.Order = model.WordOrder(p.choice("word order", model.WordOrders()))
 	if p.values["word order"] != nil && p.Register.Type.Words() == 1 && p.Register.Order%2 == 1 {
-		p.wrong(p.at("word order"), "take the line out, or check the type", "%s is one register: it has no word order", p.Register.Type)
+		p.wrong(p.at("word order"), "remove this line, or check the type", "%s is a single register and has no word order", p.Register.Type)
 	}
 	p.Register.Invert = p.yes("inverted")
 	if p.Register.Invert && p.Register.Type != model.BitValue {
-		p.wrong(p.at("inverted"), "take the line out", "only a bit can be inverted")
+		p.wrong(p.at("inverted"), "remove this line", "only a bit can be inverted")
 	}
 	p.exponent()
 	p.missing()
 	p.placed = p.values["register"] != nil && len(*p.found) == before
 	if p.Register.Span() > 65536 {
-		p.wrong(p.at("register"), "the last register is 65535", "%s at %d ends beyond the last register", p.Register.Type, p.Register.Address)
+		p.wrong(p.at("register"), "the last address is 65535", "%s at %d ends beyond the last register", p.Register.Type, p.Register.Address)
 	}
 }
 
@@ -49,19 +49,19 @@ func (p *configPoint) typed() {
 	reg.Bit = uint8(bit)
 	switch {
 	case reg.Table.Bits() && reg.Type != model.BitValue:
-		p.wrong(p.at("type"), "take the line out, or read a holding or input register", "%s %d is one bit and cannot hold %s", reg.Table, reg.Address, reg.Type)
+		p.wrong(p.at("type"), "remove this line, or read a holding or input register", "%s %d is one bit and cannot hold %s", reg.Table, reg.Address, reg.Type)
 	case reg.Table.Bits() && hasBit:
-		p.wrong(p.at("bit"), "take the line out", "%s %d is one bit already", reg.Table, reg.Address)
+		p.wrong(p.at("bit"), "remove this line", "%s %d is one bit already", reg.Table, reg.Address)
 	case reg.Table.Bits():
 	case hasBit && p.values["type"] != nil && reg.Type != model.BitValue:
-		p.wrong(p.at("bit"), "take out the bit or the type", "one bit of a register cannot be %s", reg.Type)
+		p.wrong(p.at("bit"), "remove the bit or the type", "one bit of a register cannot be %s", reg.Type)
 	case hasBit:
 		reg.Type = model.BitValue
 	case reg.Type == model.BitValue && p.values["bit"] == nil:
-		p.wrong(p.at("type"), "add bit: 0 to 15; 0 is the least significant", "which bit of the register is it?")
+		p.wrong(p.at("type"), "add bit: 0 to 15; 0 is the least significant", "the bit number is missing")
 	}
 	if reg.Type == model.BitValue && p.Quantity != model.State && p.Quantity != model.NoQuantity {
-		p.wrong(p.at("register"), "read a register, or give the point another name", "%s is a %s, which one bit cannot hold", p.ID, p.Quantity)
+		p.wrong(p.at("register"), "read a register, or rename the point", "%s is a %s, which one bit cannot hold", p.ID, p.Quantity)
 	}
 }
 
@@ -75,9 +75,9 @@ func (p *configPoint) exponent() {
 	switch {
 	case !ok:
 	case table != p.Register.Table:
-		p.wrong(n, "both lie in one table", "the power of ten is in %s, the point in %s", table, p.Register.Table)
+		p.wrong(n, "both must be in the same table", "the power of ten is in %s, the point in %s", table, p.Register.Table)
 	case p.Register.Type >= model.Float32:
-		p.wrong(n, "take the line out", "%s takes no power of ten", p.Register.Type)
+		p.wrong(n, "remove this line", "%s cannot have a power of ten", p.Register.Type)
 	default:
 		p.Register.Exponent = &address
 	}
@@ -116,7 +116,7 @@ func (s *sourceText) framed(n *yaml.Node, name, number string) (model.Table, uin
 		}
 		a, err := wholeNumber(number)
 		if err != nil || a < 0 || a > 65535 {
-			s.wrong(n, "addresses run from 0 to 65535", "%q is no address in a frame", number)
+			s.wrong(n, "use an address from 0 to 65535", "%q is not a frame address", number)
 			return 0, 0, false
 		}
 		return model.Table(i), uint16(a), true
@@ -133,7 +133,7 @@ func (s *sourceText) unquoted(n *yaml.Node, t string) bool {
 			hint = fmt.Sprintf("write %q in quotes for %s %d, or holding %s if %s is the address in the frame", t, table, address, strings.TrimLeft(t, "0"), t)
 		}
 	}
-	s.wrong(n, hint, "%q can be read two ways", t)
+	s.wrong(n, hint, "%q is ambiguous", t)
 	return false
 }
 
@@ -143,7 +143,7 @@ func (s *sourceText) reference(n *yaml.Node, t string) (model.Table, uint16, boo
 	table, address, ok := referenced(t)
 	if !ok {
 		s.wrong(n, "0xxxx is a coil, 1xxxx a discrete input, 3xxxx an input, 4xxxx a holding register; they count from 1, with four or five digits behind the first",
-			"%q is no register reference", t)
+			"%q is not a register reference", t)
 	}
 	return table, address, ok
 }

@@ -32,19 +32,19 @@ type section struct {
 func (s *sourceText) section(n *yaml.Node, what string, known ...string) (section, bool) {
 	sec := section{s, what, n, map[string]*yaml.Node{}, map[string]bool{}}
 	if n.Kind != yaml.MappingNode {
-		s.wrong(n, "write its keys below it, one a line, as key: value", "%s needs keys and values here", what)
+		s.wrong(n, "write its keys below it, one per line, as key: value", "%s needs keys and values here", what)
 		return sec, false
 	}
 	for i := 0; i+1 < len(n.Content); i += 2 {
 		key, value := n.Content[i], n.Content[i+1]
 		switch {
 		case key.Kind != yaml.ScalarNode:
-			s.wrong(key, "", "a key is a plain word")
+			s.wrong(key, "write a word and a colon", "a key must be a plain word")
 		case !slices.Contains(known, key.Value):
 			s.wrong(key, didYouMean(key.Value, known), "%s has no key %q", what, key.Value)
 			sec.misspelt[nearest(key.Value, known)] = true
 		case sec.values[key.Value] != nil:
-			s.wrong(key, fmt.Sprintf("it is already in line %d: keep one", sec.values[key.Value].Line), "%q is given twice", key.Value)
+			s.wrong(key, fmt.Sprintf("the first is in line %d: keep one", sec.values[key.Value].Line), "%q is given twice", key.Value)
 		default:
 			sec.values[key.Value] = value
 		}
@@ -79,11 +79,11 @@ func (s section) at(key string) *yaml.Node {
 func (s *sourceText) scalar(n *yaml.Node, what string) (string, bool) {
 	switch {
 	case n.Kind == yaml.AliasNode:
-		s.wrong(n, "write the value out", "references to other places (*%s) are not read here", n.Value)
+		s.wrong(n, "write the value out", "references (*%s) are not supported", n.Value)
 	case n.Kind != yaml.ScalarNode:
 		s.wrong(n, "write one value", "%s is one value, not a list or a section", what)
 	case strings.TrimSpace(n.Value) == "" || n.Tag == "!!null":
-		s.wrong(n, "give it a value or take the line out", "%s has no value", what)
+		s.wrong(n, "add a value or remove this line", "%s has no value", what)
 	default:
 		return n.Value, true
 	}
@@ -136,7 +136,7 @@ func (s section) within(key string, q model.Quantity, lo, hi float64) float64 {
 		return 0
 	}
 	if v < lo || v > hi {
-		s.wrong(s.at(key), fmt.Sprintf("it lies between %s and %s", plainText(lo, q), plainText(hi, q)), "%q cannot be %s", key, s.values[key].Value)
+		s.wrong(s.at(key), fmt.Sprintf("use a value between %s and %s", plainText(lo, q), plainText(hi, q)), "%q cannot be %s", key, s.values[key].Value)
 		return 0
 	}
 	return v
@@ -153,7 +153,7 @@ func (s section) difference(key string, q model.Quantity) float64 {
 	case err != nil:
 		s.refused(s.at(key), err)
 	case v < 0:
-		s.wrong(s.at(key), "write how far apart, without a sign", "%q cannot be negative", key)
+		s.wrong(s.at(key), "write the difference without a sign", "%q cannot be negative", key)
 	default:
 		return v
 	}
@@ -167,7 +167,7 @@ func (s section) duration(key string, lo, hi time.Duration) time.Duration {
 		return 0
 	}
 	if v < lo.Seconds() || v > hi.Seconds() {
-		s.wrong(s.at(key), fmt.Sprintf("it lies between %s and %s", durationText(lo), durationText(hi)), "%q cannot be %s", key, s.values[key].Value)
+		s.wrong(s.at(key), fmt.Sprintf("use a value between %s and %s", durationText(lo), durationText(hi)), "%q cannot be %s", key, s.values[key].Value)
 		return 0
 	}
 	return time.Duration(math.Round(v * 1e9))
@@ -207,7 +207,7 @@ func (s section) whole(key string, lo, hi int) (int, bool) {
 		return 0, false
 	}
 	if v < lo || v > hi {
-		s.wrong(s.at(key), fmt.Sprintf("it lies between %d and %d", lo, hi), "%q cannot be %s", key, t)
+		s.wrong(s.at(key), fmt.Sprintf("use a value between %d and %d", lo, hi), "%q cannot be %s", key, t)
 		return 0, false
 	}
 	return v, true
@@ -251,7 +251,7 @@ func (s section) items(key string) []*yaml.Node {
 		return nil
 	}
 	if n.Kind != yaml.SequenceNode {
-		s.wrong(n, "begin each entry with a dash", "%q is a list", key)
+		s.wrong(n, "start each entry with a dash", "%q must be a list", key)
 		return nil
 	}
 	return n.Content

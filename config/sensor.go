@@ -79,12 +79,12 @@ func (p *configPoint) sensorHead(s *model.Sensor, head string) bool {
 			continue
 		}
 		if f.measures != nil && !slices.Contains(f.measures, p.Quantity) {
-			p.wrong(p.at("sensor"), "take the line out, or give the point another quantity", "%s measures %s, not %s", head, f.measures[0], p.Quantity)
+			p.wrong(p.at("sensor"), "remove this line, or give the point another quantity", "%s measures %s, not %s", head, f.measures[0], p.Quantity)
 			return false
 		}
 		return f.read(p, s, words)
 	}
-	p.wrong(p.at("sensor"), sensorHint, "%q is no sensor known here", head)
+	p.wrong(p.at("sensor"), sensorHint, "%q is not a known sensor", head)
 	return false
 }
 
@@ -97,7 +97,7 @@ func (p *configPoint) platinum(s *model.Sensor, words []string) bool {
 func (p *configPoint) thermocouple(s *model.Sensor, words []string) bool {
 	s.Kind, s.Signal, s.Couple = model.ThermocoupleSensor, model.Voltage, words[1]
 	if !slices.Contains([]string{"K", "J", "T"}, s.Couple) {
-		p.wrong(p.at("sensor"), "types K, J and T are known; let the module convert others", "there is no thermocouple type %q here", s.Couple)
+		p.wrong(p.at("sensor"), "use type K, J or T; for others, use a module that converts", "thermocouple type %q is not supported", s.Couple)
 		return false
 	}
 	return true
@@ -110,7 +110,7 @@ func (p *configPoint) beta(s *model.Sensor, words []string) (ok bool) {
 	s.T0, cold = p.part(words[2], model.Temperature)
 	s.Beta, _ = strconv.ParseFloat(words[3], 64)
 	if ok && cold && (s.R0 <= 0 || s.Beta < 500 || s.Beta > 10000) {
-		p.wrong(p.at("sensor"), "beta lies between 500 and 10000 K, the resistance above 0", "%q is no thermistor", words[0])
+		p.wrong(p.at("sensor"), "use a beta between 500 and 10000 K and a resistance above 0", "%q is not a valid thermistor", words[0])
 		return false
 	}
 	return ok && cold
@@ -121,7 +121,7 @@ func (p *configPoint) steinhart(s *model.Sensor, words []string) bool {
 	for i := range 3 {
 		v, err := strconv.ParseFloat(words[i+1], 64)
 		if err != nil || v < 0 || v > 0.1 {
-			p.wrong(p.at("sensor"), "write A, B and C such as 1.104e-3 2.389e-4 6.93e-8, for ohm and kelvin", "%q is no coefficient", words[i+1])
+			p.wrong(p.at("sensor"), "write A, B and C such as 1.104e-3 2.389e-4 6.93e-8, for ohm and kelvin", "%q is not a coefficient", words[i+1])
 			return false
 		}
 		s.Hart[i] = v
@@ -164,7 +164,7 @@ func (p *configPoint) outOf(s *model.Sensor, text string) bool {
 	}
 	s.Out = [2]float64{low, high}
 	if s.In[0] >= s.In[1] || low == high {
-		p.wrong(p.at("sensor"), "the signal rises from its low end to its high end, and the two values differ", "%q has no span", s.Words)
+		p.wrong(p.at("sensor"), "write a signal that rises, and two different values", "%q has no range", s.Words)
 		return false
 	}
 	return true
@@ -203,7 +203,7 @@ func (p *configPoint) pulses(s *model.Sensor, words []string) bool {
 		s.PerOne *= 1000
 	}
 	if p.Quantity != want || s.PerOne <= 0 {
-		p.wrong(p.at("sensor"), "per revolution for a speed, per L for a volume flow", "%q does not give %s", words[0], p.Quantity)
+		p.wrong(p.at("sensor"), "use per revolution for a speed, per L for a volume flow", "%q does not measure %s", words[0], p.Quantity)
 		return false
 	}
 	return true
@@ -217,13 +217,13 @@ func (p *configPoint) calibrated(s *model.Sensor) {
 	t, ok := p.text("calibration")
 	if !ok {
 		if p.values["calibration"] == nil && s.Kind == model.DirectSensor {
-			p.wrong(p.at("sensor"), "add calibration: 0.1 bar means 0 bar, 8.2 bar means 8 bar, on 2026-03-01, or take the line out", "a direct sensor without calibration changes nothing")
+			p.wrong(p.at("sensor"), "add calibration: 0.1 bar means 0 bar, 8.2 bar means 8 bar, on 2026-03-01, or remove this line", "a direct sensor without calibration has no effect")
 		}
 		return
 	}
 	words := dated.FindStringSubmatch(strings.Join(strings.Fields(t), " "))
 	if words == nil {
-		p.wrong(p.at("calibration"), "write 0.1 bar means 0 bar, 8.2 bar means 8 bar, on 2026-03-01, valid 12 months", "%q is no calibration", t)
+		p.wrong(p.at("calibration"), "write 0.1 bar means 0 bar, 8.2 bar means 8 bar, on 2026-03-01, valid 12 months", "%q is not a calibration", t)
 		return
 	}
 	c := &model.Calibration{}
@@ -238,14 +238,14 @@ func (p *configPoint) calibrated(s *model.Sensor) {
 	if words[5] != "" {
 		day, err := time.Parse("2006-01-02", words[5])
 		if err != nil {
-			p.wrong(p.at("calibration"), "write the day as 2026-03-01", "%q is no day", words[5])
+			p.wrong(p.at("calibration"), "write the day as 2026-03-01", "%q is not a date", words[5])
 			return
 		}
 		c.On = day
 		c.Months, _ = strconv.Atoi(words[6]) // nothing, or three digits
 	}
 	if c.Shown[0] == c.Shown[1] || c.True[0] == c.True[1] {
-		p.wrong(p.at("calibration"), "take two points as far apart as the work allows", "both points of the calibration are one")
+		p.wrong(p.at("calibration"), "use two points far apart", "the two calibration points are equal")
 		return
 	}
 	s.Calibration = c

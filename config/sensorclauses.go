@@ -18,14 +18,14 @@ func (p *configPoint) sensorClauses(s *model.Sensor, clauses []string) bool {
 	ratio := strings.HasPrefix(s.Words, "ratio ") || strings.HasPrefix(s.Words, "table %")
 	switch {
 	case s.Kind == model.ThermocoupleSensor && s.ColdPoint == "" && !strings.Contains(s.Words, "cold junction"):
-		p.wrong(p.at("sensor"), "add , cold junction from terminal.temperature or , cold junction 25 °C; without it every reading is wrong by the terminals' own temperature",
-			"the cold junction of the thermocouple is not said")
+		p.wrong(p.at("sensor"), "add , cold junction from terminal.temperature or , cold junction 25 °C; without it, every reading is wrong by the temperature of the terminals",
+			"the cold junction of the thermocouple is missing")
 		return false
 	case ratio && s.Supply == "":
-		p.wrong(p.at("sensor"), "add , supply from battery.voltage or the point that measures the supply", "the supply of the ratio is not said")
+		p.wrong(p.at("sensor"), "add , supply from battery.voltage or the point that measures the supply", "the supply of the ratio is missing")
 		return false
 	case !ratio && s.Supply != "":
-		p.wrong(p.at("sensor"), "write ratio 10 %..90 % or table %, with the supply", "only a ratio is divided by its supply")
+		p.wrong(p.at("sensor"), "write ratio 10 %..90 % or table %, with the supply", "a supply can be used with a ratio only")
 		return false
 	}
 	return true
@@ -38,7 +38,7 @@ func (p *configPoint) sensorClause(s *model.Sensor, clause string) bool {
 		if slices.Contains([]string{"AA", "A", "B", "C"}, class) {
 			return true
 		}
-		p.wrong(p.at("sensor"), "IEC 60751 has AA, A, B and C", "there is no tolerance class %q", class)
+		p.wrong(p.at("sensor"), "use AA, A, B or C (IEC 60751)", "there is no tolerance class %q", class)
 		return false
 	}
 	if ohms, ok := after("leads "); ok && s.Kind == model.ResistanceThermometer {
@@ -63,7 +63,7 @@ func (p *configPoint) sensorClause(s *model.Sensor, clause string) bool {
 		return fine
 	}
 	p.wrong(p.at("sensor"), "class B and leads 0.4 ohm go with Pt100; cold junction from X with a thermocouple; supply from X with a ratio; failed outside 3.6 mA..21 mA with a signal",
-		"%q does not belong to this sensor", clause)
+		"%q cannot be used with this sensor", clause)
 	return false
 }
 
@@ -74,7 +74,7 @@ func (p *configPoint) tabled(s *model.Sensor) {
 		return
 	}
 	if s.Kind != model.TableSensor {
-		p.wrong(p.at("table"), "write sensor: table ohm, or take the table out", "this sensor takes no table")
+		p.wrong(p.at("table"), "write sensor: table ohm, or remove the table", "this sensor cannot have a table")
 		return
 	}
 	texts, nodes := p.list("table")
@@ -86,7 +86,7 @@ func (p *configPoint) tabled(s *model.Sensor) {
 	for i, t := range texts {
 		left, right, ok := strings.Cut(t, "=")
 		if !ok {
-			p.wrong(nodes[i], "write it as 10 "+unit+" = 0 bar", "%q is no pair", t)
+			p.wrong(nodes[i], "write it as 10 "+unit+" = 0 bar", "%q is not a pair", t)
 			return
 		}
 		in, err := model.ParseValue(strings.TrimSpace(left), signal)
@@ -113,7 +113,7 @@ func clauseHead(words string) string {
 func (p *configPoint) ordered(s *model.Sensor) {
 	slices.SortStableFunc(s.Table, func(a, b [2]float64) int { return cmp.Compare(a[0], b[0]) })
 	if len(s.Table) < 2 {
-		p.wrong(p.at("table"), "two pairs make a line, more follow a curve", "the table has fewer than two pairs")
+		p.wrong(p.at("table"), "write at least two pairs", "the table has fewer than two pairs")
 		s.Table = [][2]float64{{0, 0}, {1, 1}}
 		return
 	}
@@ -121,7 +121,7 @@ func (p *configPoint) ordered(s *model.Sensor) {
 	for i := 1; i < len(s.Table); i++ {
 		a, b := s.Table[i-1], s.Table[i]
 		if a[0] == b[0] || a[1] == b[1] || (b[1] > a[1]) != rising {
-			p.wrong(p.at("table"), "every pair has its own signal, and the values rise or fall all the way", "the table turns back or stands still between its pairs %d and %d", i, i+1)
+			p.wrong(p.at("table"), "use different signals, and values that only rise or only fall", "the table does not rise or fall steadily between pairs %d and %d", i, i+1)
 			return
 		}
 	}
@@ -182,15 +182,15 @@ func (r *parser) checkSecondPoint(p *configPoint, id model.PointID, want model.Q
 	case other == nil:
 		p.wrong(p.at("sensor"), didYouMean(string(id), r.pointIDs()), "there is no point %q", id)
 	case other == p:
-		p.wrong(p.at("sensor"), "name another point", "%s cannot stand beside itself", id)
+		p.wrong(p.at("sensor"), "name another point", "%s cannot refer to itself", id)
 	case other.Quantity != want:
 		p.wrong(p.at("sensor"), "name a point that measures "+want.String(), "%s measures %s", id, other.Quantity)
 	case other.Device != p.Device || r.pollPlaceOf(other) != r.pollPlaceOf(p):
-		p.wrong(p.at("sensor"), "read both from one device at one interval", "%s and %s are not read together", p.ID, id)
+		p.wrong(p.at("sensor"), "read both from the same device at the same interval", "%s and %s are not from the same reading", p.ID, id)
 	case other.Sensor != nil && other.Sensor.ColdPoint != "" || other.Sensor != nil && other.Sensor.Supply != "":
-		p.wrong(p.at("sensor"), "name a point that needs no other", "%s itself needs a second point", id)
+		p.wrong(p.at("sensor"), "name a point without a second point", "%s itself needs a second point", id)
 	case p.Fast && !other.Fast && other.values["fast"] != nil:
-		p.wrong(p.at("sensor"), "say fast: no of both or of neither", "%s is polled fast in a burst and %s is not", p.ID, id)
+		p.wrong(p.at("sensor"), "set fast: no for both or for neither", "%s is polled fast in a burst and %s is not", p.ID, id)
 	case p.Fast:
 		other.Fast = true
 	}

@@ -45,7 +45,7 @@ func (s *sourceText) wrong(n *yaml.Node, hint, format string, args ...any) {
 func (s *sourceText) document(text []byte) *yaml.Node {
 	if i := firstInvalid(text); i >= 0 {
 		line := 1 + bytes.Count(text[:i], []byte("\n"))
-		s.mistake(line, 1, "this line is not UTF-8 text", "save the file as UTF-8; degree and ohm signs are the usual culprits")
+		s.mistake(line, 1, "this line is not UTF-8 text", "save the file as UTF-8; usually a degree or ohm sign is the cause")
 		return nil
 	}
 	loader, err := yaml.NewLoader(bytes.NewReader(text))
@@ -56,19 +56,19 @@ func (s *sourceText) document(text []byte) *yaml.Node {
 	var doc, second yaml.Node
 	switch err := loader.Load(&doc); {
 	case errors.Is(err, io.EOF):
-		s.mistake(1, 1, "the file is empty", "start from the commented example")
+		s.mistake(1, 1, "the file is empty", "create one with tickover init")
 		return nil
 	case err != nil:
 		s.syntax(err)
 		return nil
 	}
 	if err := loader.Load(&second); err == nil {
-		s.mistake(second.Line, second.Column, "a second document begins here", "one file holds one configuration: take out the --- line")
+		s.mistake(second.Line, second.Column, "a second document starts here", "a file contains one configuration: remove the --- line")
 	} else if !errors.Is(err, io.EOF) {
 		s.syntax(err)
 	}
 	if doc.Kind != yaml.DocumentNode || len(doc.Content) != 1 {
-		s.mistake(1, 1, "the file is empty", "start from the commented example")
+		s.mistake(1, 1, "the file is empty", "create one with tickover init")
 		return nil
 	}
 	return doc.Content[0]
@@ -104,9 +104,9 @@ func (s *sourceText) syntax(err error) {
 	if line == 0 {
 		line, column = s.placeOfControl()
 	}
-	hint := "write key: value, indented by spaces like its neighbours; look above too: a quote or a bracket may be open"
+	hint := "write key: value, indented with spaces like the lines around it; check the lines above for an open quote or bracket"
 	if line > 0 && line <= len(s.lines) && strings.HasPrefix(strings.TrimLeft(string(s.lines[line-1]), " "), "\t") {
-		text, hint = "a tab stands before the key", "indent by spaces, never by tabs"
+		text, hint = "a tab before the key", "indent with spaces, not tabs"
 	}
 	s.mistake(line, column, text, hint)
 }

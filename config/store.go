@@ -35,7 +35,7 @@ func (r *parser) retention(s *sourceText, top section) Retention {
 		RiskSteady: sec.duration("at risk while steady", 100*time.Millisecond, 10*time.Minute),
 	}
 	if k.RiskSteady > 0 && k.RiskBusy > k.RiskSteady {
-		sec.wrong(sec.at("at risk while busy"), "the busy time is the precious one", "more would be at risk while the set is busy than while it is steady")
+		sec.wrong(sec.at("at risk while busy"), "set it to at most the value of at risk while steady", "more would be at risk while the set is busy than while it is steady")
 	}
 	return k
 }
@@ -62,9 +62,9 @@ func (s section) size(key string, lo, hi float64) int64 {
 	}
 	switch v *= factor; {
 	case err != nil || factor == 0:
-		s.wrong(s.at(key), "write a number and MB or GB, such as 2 GB", "%q is no size", t)
+		s.wrong(s.at(key), "write a number and MB or GB, such as 2 GB", "%q is not a size", t)
 	case v < lo || !(v <= hi):
-		s.wrong(s.at(key), fmt.Sprintf("it lies between %s MB and %s TB", plainText(lo/1e6, model.Count), plainText(hi/1e12, model.Count)), "%q cannot be %s", key, t)
+		s.wrong(s.at(key), fmt.Sprintf("use a value between %s MB and %s TB", plainText(lo/1e6, model.Count), plainText(hi/1e12, model.Count)), "%q cannot be %s", key, t)
 	default:
 		return int64(v)
 	}
