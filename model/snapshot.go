@@ -78,12 +78,13 @@ type DeviceHealth struct {
 
 // StoreHealth is how the store fares.
 type StoreHealth struct {
-	Degraded  string // why it does not keep everything; empty when it does
-	Bytes     int64  // size of the file
-	FreeDisk  int64  // bytes free beside it; -1 means not known
-	Pending   int    // scans not yet synced
-	Appended  uint64 // scans kept since the daemon started
-	Lost      uint64 // scans that could not be kept
-	Events    uint64
-	SyncedSeq uint64
+	Degraded   string // why it does not keep everything; empty when it does
+	Bytes      int64  // size of the file
+	FreeDisk   int64  // bytes free beside it; -1 means not known
+	Pending    int    // scans not yet synced
+	Appended   uint64 // scans kept since the daemon started
+	Lost       uint64 // scans that could not be kept
+	Events     uint64
+	LostEvents uint64 // events given up because the card took none and memory was full
+	SyncedSeq  uint64
 }

@@ -14,7 +14,7 @@ type daemon struct {
 	open, busy, messages, lineFailures, exceptions, retries, reopened, overruns series
 	fences, burst, up, reads, failures, silent                                  series
 	ofUnits                                                                     unitSeries
-	degraded, size, free, pending, kept, lost, events                           series
+	degraded, size, free, pending, kept, lost, events, lostEvents               series
 }
 
 func newDaemon() daemon {
@@ -47,13 +47,14 @@ func newDaemon() daemon {
 		kept:         counter("tickover_store_scans_total", "Scans kept."),
 		lost:         counter("tickover_store_lost_scans_total", "Scans that could not be kept."),
 		events:       counter("tickover_store_events_total", "Events kept."),
+		lostEvents:   counter("tickover_store_lost_events_total", "Events given up while the card took none and memory was full."),
 	}
 }
 
 func (d *daemon) describe(out chan<- *prometheus.Desc) {
 	for _, s := range []series{d.build, d.simulated, d.sampleAge, d.snapshotAge, d.clock, d.clockSource, d.open, d.busy,
 		d.messages, d.lineFailures, d.exceptions, d.retries, d.reopened, d.overruns, d.fences, d.burst, d.up, d.reads, d.failures, d.silent,
-		d.degraded, d.size, d.free, d.pending, d.kept, d.lost, d.events} {
+		d.degraded, d.size, d.free, d.pending, d.kept, d.lost, d.events, d.lostEvents} {
 		out <- s.desc
 	}
 	d.ofUnits.describe(out)
@@ -120,5 +121,6 @@ func (d *daemon) store(send sender, s model.StoreHealth) {
 	send.value(d.pending, float64(s.Pending))
 	send.count(d.kept, s.Appended)
 	send.count(d.lost, s.Lost)
+	send.count(d.lostEvents, s.LostEvents)
 	send.count(d.events, s.Events)
 }

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"path/filepath"
@@ -289,6 +290,7 @@ func (s *Store) number(events []model.Event) {
 		s.noteEvent(events[i])
 		s.health.Events++
 	}
+	s.boundEvents()
 }
 
 // keepAround keeps the readings around a grave event from being thinned out.
@@ -467,10 +469,8 @@ func (s *Store) collect(p part) *harvest {
 // eventsUpTo returns how many of the events in memory have a Seq up to this.
 // Callers hold mu.
 func (s *Store) eventsUpTo(seq uint64) int {
-	if len(s.events) == 0 || seq < s.events[0].Seq {
-		return 0
-	}
-	return min(int(seq-s.events[0].Seq)+1, len(s.events))
+	n, _ := slices.BinarySearchFunc(s.events, seq+1, func(e model.Event, seq uint64) int { return cmp.Compare(e.Seq, seq) })
+	return n
 }
 
 func (s *Store) groupNames() []string {

@@ -103,6 +103,7 @@ func (s *Store) adopt(fresh *Store) {
 		s.events[i].Seq += shift
 	}
 	for i := range s.receipts {
+		s.receipts[i].from += shift
 		s.receipts[i].seq += shift
 	}
 	s.events = append(slices.Clone(fresh.events), s.events...)

@@ -77,6 +77,10 @@ type Options struct {
 	// Memory bounds the samples held in memory while the disk takes none; 0
 	// means 2,000,000. Beyond it the oldest are given up and counted as lost.
 	Memory int
+	// Events bounds the events in memory while the data file takes none; beyond
+	// it the oldest are given up, critical alarms and what people did last. 0
+	// means 5000.
+	Events int
 	// MaxBytes is how much of the data file may be in use before the oldest
 	// samples are thinned out to their minutes; 0 means half of the file
 	// system. It is never more than three quarters of what the file may grow
@@ -102,6 +106,7 @@ func (o Options) withDefaults() Options {
 	o.TailBusy = orElse(o.TailBusy, time.Second)
 	o.TailSteady = orElse(o.TailSteady, 5*time.Second)
 	o.Slots = orElse(o.Slots, 1024)
+	o.Events = orElse(o.Events, eventsHeld)
 	o.KeepEvents = orElse(o.KeepEvents, keepEvents)
 	o.Memory = orElse(o.Memory, 2_000_000)
 	if o.Log == nil {

@@ -302,6 +302,7 @@ func (s *Store) sealedAll(t *sealing) {
 		return slices.ContainsFunc(g.segments, func(seg *segment) bool { return seg.closed })
 	})
 	clear(s.trouble)
+	s.sayGivenUp()
 }
 
 // keptSmall notes which of the small tables' entries are in the data file.

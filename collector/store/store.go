@@ -51,6 +51,7 @@ type Store struct {
 	schemas    map[uint32]*schema
 	ids        map[string]uint32 // schema by its encoding
 	events     []model.Event     // not yet sealed
+	givenUp    int               // events that had no room since the data file took some
 	keptSeq    uint64            // events up to this are in the ring or sealed
 	cutSeq     uint64            // likewise, in what is to be sealed next
 	sealDue    bool              // there are closed segments

@@ -10,8 +10,9 @@ import (
 	"tickover/model"
 )
 
-// receipt waits for an event to reach the card.
+// receipt waits for events to reach the card.
 type receipt struct {
+	from uint64 // Seq of the first and the last of them
 	seq  uint64
 	kept chan error // of one
 }
@@ -154,9 +155,9 @@ func (s *Store) HandEvents(events []model.Event) (kept func(context.Context) err
 	}
 	r := receipt{kept: make(chan error, 1)}
 	s.mu.Lock()
-	s.number(events)
-	r.seq, s.flushDue = s.lastSeq, true
+	r.from, r.seq, s.flushDue = s.lastSeq+1, s.lastSeq+uint64(len(events)), true
 	s.receipts = append(s.receipts, r)
+	s.number(events)
 	s.mu.Unlock()
 	s.nudge()
 	return func(ctx context.Context) error {

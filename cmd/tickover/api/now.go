@@ -53,6 +53,8 @@ type Store struct {
 	Degraded string `json:"degraded,omitempty"` // why readings are not kept as configured
 	Bytes    int64  `json:"bytes"`
 	Lost     uint64 `json:"lost_scans"`
+	// LostEvents were given up because the card took none and memory was full.
+	LostEvents uint64 `json:"lost_events"`
 }
 
 // NextStep says whether the next load step may follow.

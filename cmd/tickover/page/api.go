@@ -58,7 +58,7 @@ func (srv *server) wireNow(snap *model.Snapshot) api.Now {
 	_, source := snap.Clock.Wall(snap.At)
 	out := api.Now{At: wall(snap.Clock, snap.At), Instant: snap.At.String(), Simulated: snap.Simulated, Clock: source.String(),
 		Engine: api.Engine{State: snap.State.String(), For: seconds(now, snap.Since)}, Points: map[model.PointID]api.Point{}, Alarms: []api.Alarm{},
-		Devices: []api.Device{}, Store: api.Store{Degraded: snap.Store.Degraded, Bytes: snap.Store.Bytes, Lost: snap.Store.Lost}, Next: nextOf(snap.Ready)}
+		Devices: []api.Device{}, Store: api.Store{Degraded: snap.Store.Degraded, Bytes: snap.Store.Bytes, Lost: snap.Store.Lost, LostEvents: snap.Store.LostEvents}, Next: nextOf(snap.Ready)}
 	if age := seconds(now, snap.At); age != nil {
 		out.Age = *age
 	}
