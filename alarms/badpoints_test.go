@@ -44,7 +44,8 @@ func relevant(d danger) []model.PointID {
 		}
 	}
 	slices.Sort(all)
-	return slices.DeleteFunc(slices.Compact(all), func(p model.PointID) bool { return !slices.Contains(everyPoint(), p) })
+	return slices.DeleteFunc(slices.Compact(all),
+		func(p model.PointID) bool { return !slices.Contains(everyPoint(), p) })
 }
 
 // A point that is absent, noisy or late defeats no rule without a sign of it: the
@@ -56,7 +57,8 @@ func TestNoBadPointDefeatsARuleInSilence(t *testing.T) {
 		for _, p := range relevant(d) {
 			for _, bad := range badPoints {
 				m, raised := playBad(t, d.id, p, bad)
-				row := Dangers(whole(), everyPointSet())[slices.IndexFunc(dangers, func(o danger) bool { return o.id == d.id })]
+				row := Dangers(whole(), everyPointSet())[slices.IndexFunc(dangers,
+					func(o danger) bool { return o.id == d.id })]
 				running := m.engine.held.Running()
 				switch {
 				case warned(row, raised):
@@ -64,7 +66,8 @@ func TestNoBadPointDefeatsARuleInSilence(t *testing.T) {
 				case blinded(m, row) && (!running || raised["alarms.unwatched"]):
 					unwatched++
 				default:
-					t.Errorf("%s: %s is %s: silence; raised: %v", d.id, p, bad.name, slices.Sorted(maps.Keys(raised)))
+					t.Errorf("%s: %s is %s: silence; raised: %v", d.id, p, bad.name,
+						slices.Sorted(maps.Keys(raised)))
 				}
 			}
 		}
@@ -83,7 +86,8 @@ func everyPointSet() map[model.PointID]model.Point {
 // playBad plays a danger, and what it ends in for a minute and a half more.
 func playBad(t *testing.T, id string, p model.PointID, bad badPoint) (*Machine, map[string]bool) {
 	s := newStage(t)
-	s.machine, s.calm = New(Standard(rated, everyPointSet(), []model.Device{{Name: "engine"}, {Name: "meter"}})), true
+	s.machine, s.calm = New(Standard(rated, everyPointSet(),
+		[]model.Device{{Name: "engine"}, {Name: "meter"}})), true
 	s.spoil = func(sample *model.Sample) bool {
 		if sample.Point == p || slices.Contains(inputsOfDerived[sample.Point], p) {
 			return bad.spoil(s.turn, sample)
@@ -113,7 +117,8 @@ func TestAWrongUnitRaisesAnAlarm(t *testing.T) {
 		{"coolant in kelvin", "coolant.temperature=353°C", "coolant.hot"},
 		{"volts a tenth", "voltage.l1n=23V voltage.l2n=23V voltage.l3n=23V", "voltage.absent"},
 		{"volts tenfold", "voltage.l1n=2300V voltage.l2n=2300V voltage.l3n=2300V", "voltage.high"},
-		{"frequency a tenth, as the volts per hertz show", "frequency=5Hz volts.per.hertz.ratio=1000%", "excitation.far.high"},
+		{"frequency a tenth, as the volts per hertz show",
+			"frequency=5Hz volts.per.hertz.ratio=1000%", "excitation.far.high"},
 		{"speed in r/min", "speed=1500", "engine.overspeed"},
 		{"battery a tenth", "battery.voltage=1.39V", "battery.charging"},
 		{"power in kilowatts", "load.ratio=0.06%", "load.low"},
@@ -128,10 +133,15 @@ func TestAWrongUnitRaisesAnAlarm(t *testing.T) {
 	} {
 		s := newStage(t)
 		s.machine, s.calm = New(whole()), true
-		for _, line := range []string{"poll 5s", "until 60s standstill", "until 70s cranking", "until 80s running-up", "until 40m loaded " + c.readings} {
+		for _, line := range []string{"poll 5s", "until 60s standstill", "until 70s cranking",
+			"until 80s running-up", "until 40m loaded " + c.readings} {
 			s.do(line)
 		}
-		if !slices.ContainsFunc(s.journal, func(e model.AlarmEvent) bool { return e.Rule == c.want && e.To == model.AlarmUnacknowledged }) {
+		if !slices.ContainsFunc(s.journal,
+			func(e model.AlarmEvent) bool {
+				return e.Rule == c.want &&
+					e.To == model.AlarmUnacknowledged
+			}) {
 			var all []string
 			for _, e := range s.journal {
 				all = append(all, e.Rule)

@@ -28,17 +28,23 @@ func sets() map[string][]model.AlarmRule {
 		return rulesFor(r, everyPoint()...)
 	}
 	return map[string][]model.AlarmRule{"four-wire": whole(), "three-wire": threeWire(),
-		"G2":              with(func(r *model.Rating) { r.Class = "G2" }),
-		"droop-4":         with(func(r *model.Rating) { r.Droop = 0.04 }),
-		"warm-thermostat": with(func(r *model.Rating) { r.ThermostatOpens, r.ThermostatFullOpen = 88, 92 }),
-		"overload-hour":   with(func(r *model.Rating) { r.OverloadHour = true }),
-		"third-on-one":    with(func(r *model.Rating) { r.Unbalance = 0.34 }),
-		"lever-stop":      with(func(r *model.Rating) { r.StoppedBy = model.ByLever }),
-		"frequency-only":  rulesOf(model.FrequencyPoint),
-		"oil-switch":      rulesOf(append(model.PhaseVoltages[:], model.FrequencyPoint, model.SpeedPoint, model.OilSwitch)...),
-		"meter":           rulesOf(slices.Concat(model.PhaseVoltages[:], model.PhaseCurrents[:], []model.PointID{model.FrequencyPoint, model.PowerActive})...),
+		"G2":      with(func(r *model.Rating) { r.Class = "G2" }),
+		"droop-4": with(func(r *model.Rating) { r.Droop = 0.04 }),
+		"warm-thermostat": with(func(r *model.Rating) {
+			r.ThermostatOpens,
+				r.ThermostatFullOpen = 88, 92
+		}),
+		"overload-hour":  with(func(r *model.Rating) { r.OverloadHour = true }),
+		"third-on-one":   with(func(r *model.Rating) { r.Unbalance = 0.34 }),
+		"lever-stop":     with(func(r *model.Rating) { r.StoppedBy = model.ByLever }),
+		"frequency-only": rulesOf(model.FrequencyPoint),
+		"oil-switch": rulesOf(append(model.PhaseVoltages[:], model.FrequencyPoint,
+			model.SpeedPoint, model.OilSwitch)...),
+		"meter": rulesOf(slices.Concat(model.PhaseVoltages[:], model.PhaseCurrents[:],
+			[]model.PointID{model.FrequencyPoint, model.PowerActive})...),
 		"card": with(func(r *model.Rating) {
-			r.OverloadHour, r.ExhaustLimit, r.BearingLimit, r.Insulation, r.Overspeed = true, 520, 85, model.InsulationF, 1725.0/60
+			r.OverloadHour, r.ExhaustLimit, r.BearingLimit, r.Insulation, r.Overspeed = true, 520,
+				85, model.InsulationF, 1725.0/60
 		}),
 		"dry-out": with(func(r *model.Rating) { r.ExcitationOff = true }),
 	}
@@ -77,7 +83,8 @@ func TestEveryStandardRuleFiresAndNearlyDoes(t *testing.T) {
 	for _, rules := range sets() {
 		for _, r := range rules {
 			if !fires[r.ID] || !misses[r.ID] {
-				t.Errorf("%s fires in a case: %v; nearly does in a case: %v", r.ID, fires[r.ID], misses[r.ID])
+				t.Errorf("%s fires in a case: %v; nearly does in a case: %v", r.ID, fires[r.ID],
+					misses[r.ID])
 			}
 		}
 	}
@@ -132,7 +139,8 @@ func (c caseOf) hold(t *testing.T) string {
 		got, fired := raised[e.rule]
 		if e.near == "" {
 			if !fired || got.At.Offset != e.at || got.Priority.String() != e.priority {
-				t.Errorf("%s: %s is expected as %s at %s; fired %v, %s at %s", title, e.rule, e.priority, e.at, fired, got.Priority, got.At)
+				t.Errorf("%s: %s is expected as %s at %s; fired %v, %s at %s", title, e.rule,
+					e.priority, e.at, fired, got.Priority, got.At)
 			}
 			continue
 		}
@@ -140,14 +148,16 @@ func (c caseOf) hold(t *testing.T) string {
 			t.Errorf("%s: %s fires at %s, and is expected to stay quiet", title, e.rule, got.At)
 		}
 		if _, raised := c.play(t, nearer(t, sets()[c.set], e)); raised[e.rule].Rule == "" {
-			t.Errorf("%s: %s stays quiet even without its %s, or with it a twentieth nearer: it is no near miss", title, e.rule, e.near)
+			t.Errorf("%s: %s stays quiet even without its %s, or with it a twentieth nearer: it "+
+				"is no near miss", title, e.rule, e.near)
 		}
 	}
 	return is
 }
 
 // play returns what a case records and the first raising of each alarm.
-func (c caseOf) play(t *testing.T, rules []model.AlarmRule) (is string, raised map[string]model.AlarmEvent) {
+func (c caseOf) play(t *testing.T, rules []model.AlarmRule) (is string,
+	raised map[string]model.AlarmEvent) {
 	s := newStage(t)
 	s.machine, s.calm = New(rules), true
 	title, steps, _ := strings.Cut(c.text, "\n")

@@ -28,8 +28,10 @@ func TestEveryStandardRuleIsJustified(t *testing.T) {
 			case who == nil:
 				t.Errorf("%s: %s does not say who or what is harmed: %q", name, r.ID, r.Consequence)
 			case r.Priority != want:
-				t.Errorf("%s: %s is %s with %s to act, want %s", name, r.ID, r.Priority, r.TimeToAct, want)
-			case r.Priority == model.Critical && (who[1] == "load" || who[1] == "monitoring" || who[1] == "none"):
+				t.Errorf("%s: %s is %s with %s to act, want %s", name, r.ID, r.Priority,
+					r.TimeToAct, want)
+			case r.Priority == model.Critical &&
+				(who[1] == "load" || who[1] == "monitoring" || who[1] == "none"):
 				t.Errorf("%s: %s is critical for %q", name, r.ID, r.Consequence)
 			}
 		}
@@ -50,14 +52,16 @@ func TestFewRulesAreCriticalAndMostAreInformation(t *testing.T) {
 		t.Errorf("%d of %d rules are critical", count[model.Critical], len(all))
 	}
 	if count[model.Information] <= count[model.Warning] {
-		t.Errorf("%d rules are warnings, %d information", count[model.Warning], count[model.Information])
+		t.Errorf("%d rules are warnings, %d information", count[model.Warning],
+			count[model.Information])
 	}
 }
 
 // The time that makes a priority, at its edge.
 func TestPriorityFollowsTheTimeToAct(t *testing.T) {
 	for act, want := range map[time.Duration]model.Priority{
-		time.Second: model.Critical, 60 * time.Second: model.Critical, 61 * time.Second: model.Warning,
+		time.Second: model.Critical, 60 * time.Second: model.Critical,
+		61 * time.Second: model.Warning,
 		60 * time.Minute: model.Warning, 61 * time.Minute: model.Information, 0: model.Information,
 	} {
 		if got := (consequence{"", act}).priority(); got != want {

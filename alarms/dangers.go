@@ -91,7 +91,8 @@ var dangers = []danger{
 		"a contact of the key"},
 	{"oil", "loss of oil pressure",
 		[]instrument{
-			{name: "oil pressure transmitter", rules: []string{"oil.pressure.missing", "oil.pressure.low"}},
+			{name: "oil pressure transmitter",
+				rules: []string{"oil.pressure.missing", "oil.pressure.low"}},
 			{name: "oil pressure switch", rules: []string{"oil.switch.low"},
 				limits: "no warning before it is low"},
 		},
@@ -142,8 +143,10 @@ var dangers = []danger{
 		"a meter"},
 	{"voltage.absent", "no voltage at speed",
 		[]instrument{
-			{name: "voltmeter with speed pickup", rules: []string{"voltage.absent"}, by: model.SpeedPoint},
-			{name: "voltmeter with frequency", rules: []string{"voltage.absent"}, by: model.FrequencyPoint,
+			{name: "voltmeter with speed pickup", rules: []string{"voltage.absent"},
+				by: model.SpeedPoint},
+			{name: "voltmeter with frequency", rules: []string{"voltage.absent"},
+				by:     model.FrequencyPoint,
 				limits: "blind below the voltage at which a meter finds a frequency"},
 		},
 		"no instrument shows that the voltage does not build up",
@@ -208,7 +211,8 @@ var dangers = []danger{
 	{"stop", "engine stops on load",
 		[]instrument{
 			{name: "engine state with load", rules: []string{"engine.stopped.loaded"},
-				needs: []model.PointID{model.PowerActive, model.PowerActiveL1, model.CurrentL1, model.CurrentL2, model.CurrentL3}},
+				needs: []model.PointID{model.PowerActive, model.PowerActiveL1, model.CurrentL1,
+					model.CurrentL2, model.CurrentL3}},
 		},
 		"no instrument shows a stop on load",
 		"a meter of power or current"},
@@ -252,7 +256,8 @@ func Dangers(rules []model.AlarmRule, points map[model.PointID]model.Point) []mo
 	return out
 }
 
-func (d danger) against(rules map[string]model.AlarmRule, points map[model.PointID]model.Point) model.Danger {
+func (d danger) against(rules map[string]model.AlarmRule,
+	points map[model.PointID]model.Point) model.Danger {
 	out := model.Danger{ID: d.id, Name: d.name}
 	if s, ok := consequenceOf(d.seenBy[0].rules[0]); ok {
 		out.Consequence = s.harm
@@ -281,7 +286,8 @@ func (d danger) against(rules map[string]model.AlarmRule, points map[model.Point
 }
 
 // there reports whether the instrument is there and its rules in force.
-func (s instrument) there(rules map[string]model.AlarmRule, points map[model.PointID]model.Point) bool {
+func (s instrument) there(rules map[string]model.AlarmRule,
+	points map[model.PointID]model.Point) bool {
 	for _, id := range s.rules {
 		r, ok := rules[id]
 		if !ok || s.by != "" && !slices.Contains(pointsOf(r), s.by) {

@@ -18,16 +18,19 @@ const aloneAfter = 10 * time.Second
 func follow(rules []model.AlarmRule, setFed bool) {
 	var silence []string
 	for _, r := range rules {
-		if r.Kind == model.DeviceLost || slices.Contains([]string{"engine.blind", "engine.unseen", "alarms.unwatched"}, r.ID) {
+		if r.Kind == model.DeviceLost ||
+			slices.Contains([]string{"engine.blind", "engine.unseen", "alarms.unwatched"}, r.ID) {
 			silence = append(silence, r.ID)
 		}
 	}
 	for i := range rules {
 		r := &rules[i]
 		if slices.Contains(silence, r.ID) {
-			r.Follows = slices.DeleteFunc(slices.Clone(silence), func(id string) bool { return id == r.ID })
+			r.Follows = slices.DeleteFunc(slices.Clone(silence),
+				func(id string) bool { return id == r.ID })
 		}
-		if fromVoltage(r.ID) || setFed && (r.Kind == model.DeviceLost || r.ID == "alarms.unwatched") {
+		if fromVoltage(r.ID) || setFed &&
+			(r.Kind == model.DeviceLost || r.ID == "alarms.unwatched") {
 			r.Follows = append(r.Follows, "voltage.lost", "voltage.absent")
 		}
 	}
@@ -36,8 +39,10 @@ func follow(rules []model.AlarmRule, setFed bool) {
 // fromVoltage reports whether an alarm follows from a voltage that is gone: what a
 // meter then shows of voltages and frequency means nothing.
 func fromVoltage(id string) bool {
-	return id == "voltage.off" || id == "voltage.absent" || id == "frequency.low" || id == "frequency.off" ||
-		id == "neutral.suspect" || strings.HasPrefix(id, "voltage.unbalance") || strings.HasPrefix(id, "frequency.hunting")
+	return id == "voltage.off" || id == "voltage.absent" || id == "frequency.low" ||
+		id == "frequency.off" ||
+		id == "neutral.suspect" || strings.HasPrefix(id, "voltage.unbalance") ||
+		strings.HasPrefix(id, "frequency.hunting")
 }
 
 // explained returns the standing alarm that this one is shown under; nil when

@@ -22,10 +22,15 @@ func TestWhatFollowsFromALossIsShownUnderIt(t *testing.T) {
 			events = append(events, m.Step(&model.Scan{At: at, Samples: samples})...)
 		}
 	}
-	sound := []model.Sample{model.GoodSample(model.EngineStatePoint, float64(model.Loaded)), model.GoodSample(model.OilPressure, 3.5e5),
-		model.GoodSample(model.SpeedPoint, 25), model.GoodSample(model.BatteryVoltage, 13.8), model.GoodSample(model.FrequencyPoint, 50)}
-	silent := []model.Sample{model.BadSample(model.EngineStatePoint, model.Undefined), model.BadSample(model.OilPressure, model.NoAnswer),
-		model.BadSample(model.SpeedPoint, model.NoAnswer), model.BadSample(model.BatteryVoltage, model.NoAnswer), model.BadSample(model.FrequencyPoint, model.NoAnswer)}
+	sound := []model.Sample{model.GoodSample(model.EngineStatePoint, float64(model.Loaded)),
+		model.GoodSample(model.OilPressure, 3.5e5),
+		model.GoodSample(model.SpeedPoint, 25), model.GoodSample(model.BatteryVoltage, 13.8),
+		model.GoodSample(model.FrequencyPoint, 50)}
+	silent := []model.Sample{model.BadSample(model.EngineStatePoint, model.Undefined),
+		model.BadSample(model.OilPressure, model.NoAnswer),
+		model.BadSample(model.SpeedPoint, model.NoAnswer),
+		model.BadSample(model.BatteryVoltage, model.NoAnswer),
+		model.BadSample(model.FrequencyPoint, model.NoAnswer)}
 	play(20, true, sound...)
 	play(2, true, silent...) // three polls without an answer are a lost device
 	play(58, false, silent...)
@@ -38,7 +43,8 @@ func TestWhatFollowsFromALossIsShownUnderIt(t *testing.T) {
 		}
 		return found
 	}
-	want := map[string]string{"engine.blind": "", "engine.unseen": "engine.blind", "device.engine.lost": "engine.blind", "device.meter.lost": "engine.blind"}
+	want := map[string]string{"engine.blind": "", "engine.unseen": "engine.blind",
+		"device.engine.lost": "engine.blind", "device.meter.lost": "engine.blind"}
 	check := func(when string) {
 		t.Helper()
 		got := under()
@@ -49,7 +55,8 @@ func TestWhatFollowsFromALossIsShownUnderIt(t *testing.T) {
 		}
 	}
 	check("after the cut")
-	announced := slices.DeleteFunc(slices.Clone(events), func(e model.AlarmEvent) bool { return !e.Announced() })
+	announced := slices.DeleteFunc(slices.Clone(events),
+		func(e model.AlarmEvent) bool { return !e.Announced() })
 	if len(announced) != 1 || announced[0].Rule != "engine.blind" {
 		t.Errorf("announced are %v, want engine.blind alone", announced)
 	}
@@ -61,7 +68,8 @@ func TestWhatFollowsFromALossIsShownUnderIt(t *testing.T) {
 	}
 	for _, s := range m.Status() {
 		if _, asked := want[s.Rule.ID]; asked && s.State != model.AlarmAcknowledged {
-			t.Errorf("%s is %s after the alarm that it is shown under was acknowledged", s.Rule.ID, s.State)
+			t.Errorf("%s is %s after the alarm that it is shown under was acknowledged", s.Rule.ID,
+				s.State)
 		}
 	}
 }
@@ -69,12 +77,15 @@ func TestWhatFollowsFromALossIsShownUnderIt(t *testing.T) {
 // A graver alarm is never hidden under a milder one.
 func TestAGraverAlarmIsAnnouncedByItself(t *testing.T) {
 	m := New([]model.AlarmRule{
-		{ID: "mild", Priority: model.Warning, Kind: model.AboveLimit, Point: model.OilSwitch, Limit: 0.5},
-		{ID: "grave", Priority: model.Critical, Kind: model.AboveLimit, Point: model.ChargeLamp, Limit: 0.5, Follows: []string{"mild"}},
+		{ID: "mild", Priority: model.Warning, Kind: model.AboveLimit, Point: model.OilSwitch,
+			Limit: 0.5},
+		{ID: "grave", Priority: model.Critical, Kind: model.AboveLimit, Point: model.ChargeLamp,
+			Limit: 0.5, Follows: []string{"mild"}},
 	})
 	at := model.Instant{Boot: 1}
 	m.Step(&model.Scan{At: at, Samples: []model.Sample{model.GoodSample(model.OilSwitch, 1)}})
-	events := m.Step(&model.Scan{At: at.Add(time.Second), Samples: []model.Sample{model.GoodSample(model.ChargeLamp, 1)}})
+	events := m.Step(&model.Scan{At: at.Add(time.Second),
+		Samples: []model.Sample{model.GoodSample(model.ChargeLamp, 1)}})
 	if len(events) != 1 || events[0].Under != "" {
 		t.Errorf("%+v", events)
 	}

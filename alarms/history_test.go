@@ -20,7 +20,8 @@ type marked struct {
 func (m *marked) step(t *testing.T, after time.Duration, v float64) model.AlarmStatus {
 	t.Helper()
 	m.at = m.at.Add(after)
-	m.journal = append(m.journal, m.Step(&model.Scan{At: m.at, Samples: []model.Sample{model.GoodSample("v", v)}})...)
+	m.journal = append(m.journal, m.Step(&model.Scan{At: m.at,
+		Samples: []model.Sample{model.GoodSample("v", v)}})...)
 	live, s := m.Status()[0], Stats(m.journal, m.boots, m.at)
 	stale := time.Duration(0)
 	if len(s.Stale) > 0 {
@@ -30,7 +31,8 @@ func (m *marked) step(t *testing.T, after time.Duration, v float64) model.AlarmS
 		t.Fatalf("at %s: the list says stale for %s, the indicators %s", m.at, live.Stale, stale)
 	}
 	if live.Chatters > 0 && (len(s.Chattering) == 0 || live.Chatters > s.Chattering[0].Times) {
-		t.Fatalf("at %s: the list says %d changes in a minute, the indicators %+v", m.at, live.Chatters, s.Chattering)
+		t.Fatalf("at %s: the list says %d changes in a minute, the indicators %+v", m.at,
+			live.Chatters, s.Chattering)
 	}
 	return live
 }
@@ -43,7 +45,8 @@ func markedRules() []model.AlarmRule {
 // later; a day of standing marks it as stale, over a restart of the computer
 // too. Both are what the indicators say of the journal.
 func TestMarksOfTheListAreTheIndicators(t *testing.T) {
-	m := &marked{Machine: New(markedRules()), at: model.Instant{Boot: 1, Offset: time.Hour}, boots: []model.Boot{{Number: 1, First: time.Hour + time.Second}}}
+	m := &marked{Machine: New(markedRules()), at: model.Instant{Boot: 1, Offset: time.Hour},
+		boots: []model.Boot{{Number: 1, First: time.Hour + time.Second}}}
 	m.step(t, time.Second, 0)
 	m.step(t, time.Second, 9)
 	if s := m.step(t, 20*time.Second, 0); s.Chatters != 0 {
@@ -82,7 +85,8 @@ func TestMarksOfTheListAreTheIndicators(t *testing.T) {
 
 // A restart within the boot keeps both marks.
 func TestMarksOutliveARestart(t *testing.T) {
-	m := &marked{Machine: New(markedRules()), at: model.Instant{Boot: 3, Offset: time.Minute}, boots: []model.Boot{{Number: 3, First: time.Minute + time.Second}}}
+	m := &marked{Machine: New(markedRules()), at: model.Instant{Boot: 3, Offset: time.Minute},
+		boots: []model.Boot{{Number: 3, First: time.Minute + time.Second}}}
 	m.step(t, time.Second, 0)
 	for _, v := range []float64{9, 0, 9} {
 		m.step(t, 5*time.Second, v)

@@ -23,7 +23,8 @@ type governed struct {
 func (g governed) hertz(t float64) float64 {
 	f := 51.0
 	if since := t - g.step; since > 0 {
-		f -= 2*g.share*(1-math.Exp(-since/0.5)) + g.dip*math.Exp(-g.decay*since)*math.Sin(g.beat*since)
+		f -= 2*g.share*(1-math.Exp(-since/0.5)) +
+			g.dip*math.Exp(-g.decay*since)*math.Sin(g.beat*since)
 	}
 	if t > g.from {
 		f += g.swing / 2 * math.Sin(2*math.Pi*t/g.period)
@@ -49,9 +50,12 @@ func (g governed) hunts(every, phase, lag, until float64) map[string]float64 {
 	}
 	m, at := New(rules), map[string]float64{}
 	for t := phase; t < until; t += every {
-		for i, s := range []model.Sample{model.GoodSample(model.FrequencyPoint, math.Round(100*g.hertz(t))/100), model.GoodSample(model.LoadRatio, g.load(t+lag))} {
+		for i, s := range []model.Sample{model.GoodSample(model.FrequencyPoint,
+			math.Round(100*g.hertz(t))/100), model.GoodSample(model.LoadRatio, g.load(t+lag))} {
 			when := model.Instant{Boot: 1, Offset: time.Duration((t + float64(i)*lag) * 1e9)}
-			for _, e := range m.Step(&model.Scan{At: when, Samples: []model.Sample{s, model.GoodSample(model.EngineStatePoint, float64(model.Loaded))}}) {
+			for _, e := range m.Step(&model.Scan{At: when,
+				Samples: []model.Sample{s,
+					model.GoodSample(model.EngineStatePoint, float64(model.Loaded))}}) {
 				if e.To == model.AlarmUnacknowledged && e.From != e.To {
 					at[e.Rule] = t
 				}
@@ -69,7 +73,8 @@ func TestAStepIsNoHunting(t *testing.T) {
 	bad := 0
 	for n := range 800 {
 		every := []float64{0.25, 0.5, 1, 2}[n%4]
-		g := governed{step: 150 + u(0, 10), share: u(0.1, 0.9), dip: u(1, 9), decay: u(0.5, 3), beat: u(1, 5), from: math.Inf(1)}
+		g := governed{step: 150 + u(0, 10), share: u(0.1, 0.9), dip: u(1, 9), decay: u(0.5, 3),
+			beat: u(1, 5), from: math.Inf(1)}
 		if at := g.hunts(every, u(0, every), u(0, every), 300); len(at) > 0 {
 			bad++
 			t.Logf("every %v s: %+v: %v", every, g, at)
@@ -84,14 +89,16 @@ func TestAStepIsNoHunting(t *testing.T) {
 // also after a step.
 func TestHuntingIsTold(t *testing.T) {
 	for _, every := range []float64{0.25, 0.5, 1, 2} {
-		for _, g := range []governed{{step: 1e9, swing: 2.4, period: 7.3, from: 200}, {step: 180, share: 0.3, swing: 2.4, period: 7.3, from: 200}} {
+		for _, g := range []governed{{step: 1e9, swing: 2.4, period: 7.3, from: 200},
+			{step: 180, share: 0.3, swing: 2.4, period: 7.3, from: 200}} {
 			at := g.hunts(every, every/3, every/2, 400)
 			latest := max(g.from, g.step+75) + 20
 			if g.step > 1e6 {
 				latest = g.from + 20
 			}
 			if told := at["frequency.hunting.far"]; told < g.from || told > latest {
-				t.Errorf("every %v s, %+v: told at %v, want %v to %v (%s)", every, g, told, g.from, latest, fmt.Sprint(at))
+				t.Errorf("every %v s, %+v: told at %v, want %v to %v (%s)", every, g, told, g.from,
+					latest, fmt.Sprint(at))
 			}
 		}
 	}
@@ -116,7 +123,8 @@ func TestSteadyLooksAQuarterFurtherBack(t *testing.T) {
 		if at < 100 {
 			v = 1
 		}
-		if swung, ok := s.add(nil, model.Instant{Boot: 1, Offset: time.Duration(at) * time.Second}, v); !ok != (at < 60) {
+		if swung, ok := s.add(nil, model.Instant{Boot: 1, Offset: time.Duration(at) * time.Second},
+			v); !ok != (at < 60) {
 			t.Fatalf("after %d s it says something: %v", at, ok)
 		} else if swung > 0 {
 			last = float64(at)

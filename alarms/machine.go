@@ -39,7 +39,8 @@ func New(rules []model.AlarmRule) *Machine {
 	m.input(model.RunningTime)
 	m.loading = loading{ratio: m.input(model.LoadRatio), apparent: m.input(model.LoadApparentRatio),
 		negative: m.input(model.NegativeCurrent), permitted: model.AssumedUnbalance}
-	for _, p := range []model.PointID{model.SpeedPoint, model.OilPressure, model.OilSwitch, model.BatteryVoltage,
+	for _, p := range []model.PointID{model.SpeedPoint, model.OilPressure, model.OilSwitch,
+		model.BatteryVoltage,
 		model.CoolantTemperature, model.AmbientTemperature} {
 		m.input(p)
 	}
@@ -195,7 +196,8 @@ func joined(out []model.AlarmEvent, e model.AlarmEvent) bool {
 	}
 	for i := range out {
 		o := &out[i]
-		if o.From == o.To && o.Who == "" && o.Unwatched == e.Unwatched && o.Why == e.Why && o.Under == e.Under && !e.Alone {
+		if o.From == o.To && o.Who == "" && o.Unwatched == e.Unwatched && o.Why == e.Why &&
+			o.Under == e.Under && !e.Alone {
 			o.Also = append(o.Also, e.Rule)
 			return true
 		}

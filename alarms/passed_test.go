@@ -17,7 +17,8 @@ func TestTimeIsCountedThoughTheDeviceSpeaksFirst(t *testing.T) {
 		for range seconds {
 			at = at.Add(time.Second)
 			m.Device(at, "engine", true)
-			m.Step(&model.Scan{At: at, Samples: append(more, model.GoodSample(model.EngineStatePoint, float64(state)))})
+			m.Step(&model.Scan{At: at, Samples: append(more,
+				model.GoodSample(model.EngineStatePoint, float64(state)))})
 		}
 	}
 	play(model.Standstill, 5)
@@ -25,7 +26,8 @@ func TestTimeIsCountedThoughTheDeviceSpeaksFirst(t *testing.T) {
 	if v := m.inputs[model.StarterTime].sample.Value; v != 20 {
 		t.Errorf("20 s of cranking count as %v s", v)
 	}
-	play(model.Loaded, 600, model.GoodSample(model.NegativeCurrent, 0.2), model.GoodSample(model.LoadRatio, 1.05))
+	play(model.Loaded, 600, model.GoodSample(model.NegativeCurrent, 0.2),
+		model.GoodSample(model.LoadRatio, 1.05))
 	if v := m.inputs[model.RotorHeat].sample.Value; v < 1.19 || v > 1.21 {
 		t.Errorf("600 s of 20 %% heat the rotor to %.2f of what it bears, want 1.2", v)
 	}
@@ -43,11 +45,14 @@ func TestASoakAtRatedPowerUsesNoOverloadHourUp(t *testing.T) {
 		m, at := New(whole()), model.Instant{Boot: 1}
 		for range 601 {
 			at = at.Add(time.Second)
-			m.Step(&model.Scan{At: at, Samples: []model.Sample{model.GoodSample(model.EngineStatePoint, float64(model.Loaded)),
-				model.GoodSample(model.LoadRatio, c.load)}})
+			m.Step(&model.Scan{At: at,
+				Samples: []model.Sample{model.GoodSample(model.EngineStatePoint,
+					float64(model.Loaded)),
+					model.GoodSample(model.LoadRatio, c.load)}})
 		}
 		if m.engine.above != c.want {
-			t.Errorf("ten minutes at %.1f %% count as %s of overload, want %s", 100*c.load, m.engine.above, c.want)
+			t.Errorf("ten minutes at %.1f %% count as %s of overload, want %s", 100*c.load,
+				m.engine.above, c.want)
 		}
 	}
 }

@@ -74,7 +74,8 @@ func (m *Machine) acknowledge(rule, who, why string, at model.Instant) ([]model.
 func (m *Machine) reset(rule, who, why string, at model.Instant) ([]model.AlarmEvent, error) {
 	return m.act("reset", rule, who, at, func(w *ruleState) error {
 		switch w.state {
-		case model.AlarmReturnedUnacknowledged, model.AlarmLatchedUnacknowledged, model.AlarmLatchedAcknowledged:
+		case model.AlarmReturnedUnacknowledged, model.AlarmLatchedUnacknowledged,
+			model.AlarmLatchedAcknowledged:
 			m.change(w, model.AlarmNormal, who, why)
 			return nil
 		}
@@ -85,7 +86,8 @@ func (m *Machine) reset(rule, who, why string, at model.Instant) ([]model.AlarmE
 // Shelve puts the alarm aside until an instant of the same boot. It returns
 // ErrNoRule, ErrNoName, ErrNoReason, ErrTime, or ErrNotNow when the alarm is out
 // of service.
-func (m *Machine) shelve(rule, who, why string, until, at model.Instant) ([]model.AlarmEvent, error) {
+func (m *Machine) shelve(rule, who, why string, until, at model.Instant) ([]model.AlarmEvent,
+	error) {
 	return m.act("shelve", rule, who, at, func(w *ruleState) error {
 		if d, same := until.Sub(at); !same || d <= 0 || d > maxShelf {
 			return errTime
@@ -110,7 +112,8 @@ func (m *Machine) unshelve(rule, who, why string, at model.Instant) ([]model.Ala
 
 // OutOfService takes the alarm out of service until InService, for repairs. It
 // returns ErrNoRule, ErrNoName, ErrNoReason, or ErrNotNow when it is already.
-func (m *Machine) takeOutOfService(rule, who, why string, at model.Instant) ([]model.AlarmEvent, error) {
+func (m *Machine) takeOutOfService(rule, who, why string, at model.Instant) ([]model.AlarmEvent,
+	error) {
 	return m.act("take out of service", rule, who, at, func(w *ruleState) error {
 		if why == "" {
 			return errNoReason
@@ -126,11 +129,13 @@ func (m *Machine) takeOutOfService(rule, who, why string, at model.Instant) ([]m
 
 // InService returns the alarm to service. It returns ErrNoRule, ErrNoName, or
 // ErrNotNow when it is not out of service.
-func (m *Machine) returnToService(rule, who, why string, at model.Instant) ([]model.AlarmEvent, error) {
+func (m *Machine) returnToService(rule, who, why string, at model.Instant) ([]model.AlarmEvent,
+	error) {
 	return m.leave("return to service", model.AlarmOutOfService, rule, who, why, at)
 }
 
-func (m *Machine) leave(verb string, from model.AlarmState, rule, who, why string, at model.Instant) ([]model.AlarmEvent, error) {
+func (m *Machine) leave(verb string, from model.AlarmState, rule, who, why string,
+	at model.Instant) ([]model.AlarmEvent, error) {
 	return m.act(verb, rule, who, at, func(w *ruleState) error {
 		if w.state != from {
 			return fmt.Errorf("it is %s: %w", w.state, errNotNow)
@@ -141,7 +146,8 @@ func (m *Machine) leave(verb string, from model.AlarmState, rule, who, why strin
 }
 
 // act finds the alarm and does something to it in a person's name.
-func (m *Machine) act(verb, rule, who string, at model.Instant, do func(*ruleState) error) ([]model.AlarmEvent, error) {
+func (m *Machine) act(verb, rule, who string, at model.Instant,
+	do func(*ruleState) error) ([]model.AlarmEvent, error) {
 	w := m.byID[rule]
 	err := errNoRule
 	switch {
@@ -206,7 +212,8 @@ func (w *ruleState) restore(e model.AlarmEvent) {
 	w.until, w.why = e.Until, ""
 	switch e.To {
 	case model.AlarmUnacknowledged:
-		w.raised, w.crossing = e.At, model.Crossing{Value: e.Value, Limit: e.Limit, Quality: e.Quality, Why: e.Why}
+		w.raised, w.crossing = e.At, model.Crossing{Value: e.Value, Limit: e.Limit,
+			Quality: e.Quality, Why: e.Why}
 	case model.AlarmAcknowledged:
 		w.known = e.At
 	case model.AlarmShelved, model.AlarmOutOfService:

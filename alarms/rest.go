@@ -61,7 +61,8 @@ func (m *Machine) feedAtRest() {
 	sample := model.GoodSample(model.EngineAtRest, map[bool]float64{true: 1}[atRest])
 	if !known {
 		speed, oil := m.inputs[model.SpeedPoint], m.inputs[model.OilPressure]
-		sample = model.BadSample(model.EngineAtRest, cmp.Or(speed.sample.Cause, oil.sample.Cause, model.Stale))
+		sample = model.BadSample(model.EngineAtRest,
+			cmp.Or(speed.sample.Cause, oil.sample.Cause, model.Stale))
 	}
 	in.take(sample, m.at, m.turn)
 }
@@ -115,7 +116,8 @@ func (m *Machine) cranksText() string {
 	}
 	for _, p := range []model.PointID{model.CoolantTemperature, model.AmbientTemperature} {
 		if v, ok := m.inputs[p].value(m.at); ok {
-			words = append(words, fmt.Sprintf("%s %s", strings.ReplaceAll(string(p), ".", " "), model.Temperature.ShowWithUnit(v)))
+			words = append(words, fmt.Sprintf("%s %s", strings.ReplaceAll(string(p), ".", " "),
+				model.Temperature.ShowWithUnit(v)))
 		}
 	}
 	return strings.Join(words, ", ")

@@ -11,7 +11,8 @@ import (
 // afterOneScan is a machine that has seen one scan.
 func afterOneScan(state model.EngineState, readings map[model.PointID]float64) *Machine {
 	m := New(whole())
-	scan := &model.Scan{At: model.Instant{Boot: 1}, Samples: []model.Sample{model.GoodSample(model.EngineStatePoint, float64(state))}}
+	scan := &model.Scan{At: model.Instant{Boot: 1},
+		Samples: []model.Sample{model.GoodSample(model.EngineStatePoint, float64(state))}}
 	for p, v := range readings {
 		scan.Samples = append(scan.Samples, model.GoodSample(p, v))
 	}
@@ -28,16 +29,25 @@ func TestASetIsAtRestWhenEveryInstrumentSaysSo(t *testing.T) {
 		readings    map[model.PointID]float64
 		rest, known bool
 	}{
-		{"pickup 0.29", model.Standstill, map[model.PointID]float64{model.SpeedPoint: 0.29}, true, true},
-		{"pickup 0.31", model.Standstill, map[model.PointID]float64{model.SpeedPoint: 0.31}, false, true},
-		{"oil 0.29 bar", model.Standstill, map[model.PointID]float64{model.OilPressure: 29e3}, true, true},
-		{"oil 0.31 bar", model.Standstill, map[model.PointID]float64{model.OilPressure: 31e3}, false, true},
-		{"pickup still, oil pressure there", model.Standstill, map[model.PointID]float64{model.SpeedPoint: 0, model.OilPressure: 3e5}, false, true},
-		{"pickup still, switch open", model.Standstill, map[model.PointID]float64{model.SpeedPoint: 0, model.OilSwitch: 0}, false, true},
-		{"pickup still, switch closed", model.Standstill, map[model.PointID]float64{model.SpeedPoint: 0, model.OilSwitch: 1}, true, true},
-		{"the switch alone", model.Standstill, map[model.PointID]float64{model.OilSwitch: 1}, false, false},
+		{"pickup 0.29", model.Standstill, map[model.PointID]float64{model.SpeedPoint: 0.29}, true,
+			true},
+		{"pickup 0.31", model.Standstill, map[model.PointID]float64{model.SpeedPoint: 0.31}, false,
+			true},
+		{"oil 0.29 bar", model.Standstill, map[model.PointID]float64{model.OilPressure: 29e3}, true,
+			true},
+		{"oil 0.31 bar", model.Standstill, map[model.PointID]float64{model.OilPressure: 31e3},
+			false, true},
+		{"pickup still, oil pressure there", model.Standstill,
+			map[model.PointID]float64{model.SpeedPoint: 0, model.OilPressure: 3e5}, false, true},
+		{"pickup still, switch open", model.Standstill,
+			map[model.PointID]float64{model.SpeedPoint: 0, model.OilSwitch: 0}, false, true},
+		{"pickup still, switch closed", model.Standstill,
+			map[model.PointID]float64{model.SpeedPoint: 0, model.OilSwitch: 1}, true, true},
+		{"the switch alone", model.Standstill, map[model.PointID]float64{model.OilSwitch: 1}, false,
+			false},
 		{"cranking", model.Cranking, map[model.PointID]float64{model.OilPressure: 0}, false, true},
-		{"running down", model.RunningDown, map[model.PointID]float64{model.SpeedPoint: 0}, false, true},
+		{"running down", model.RunningDown, map[model.PointID]float64{model.SpeedPoint: 0}, false,
+			true},
 		{"nothing", model.Standstill, nil, false, false},
 	} {
 		m := afterOneScan(c.state, c.readings)
@@ -51,7 +61,8 @@ func TestASetIsAtRestWhenEveryInstrumentSaysSo(t *testing.T) {
 // terminals are below 50 V as well.
 func TestAPickupThatBreaksDoesNotStopASet(t *testing.T) {
 	for volts, want := range map[float64]bool{230: false, 51: false, 49: true} {
-		m := afterOneScan(model.Loaded, map[model.PointID]float64{model.SpeedPoint: 25, model.VoltageL1N: 230})
+		m := afterOneScan(model.Loaded, map[model.PointID]float64{model.SpeedPoint: 25,
+			model.VoltageL1N: 230})
 		m.Step(&model.Scan{At: model.Instant{Boot: 1, Offset: time.Second}, Samples: []model.Sample{
 			model.GoodSample(model.SpeedPoint, 0), model.GoodSample(model.VoltageL1N, volts)}})
 		if rest, _ := m.engine.rest.see(m); rest != want {
@@ -85,7 +96,9 @@ func TestTheOverloadHourIsOneInTwelve(t *testing.T) {
 	run := func(d time.Duration, s model.Sample) float64 {
 		for end := at.Add(d); at.Before(end); {
 			at = at.Add(time.Second)
-			m.Step(&model.Scan{At: at, Samples: []model.Sample{model.GoodSample(model.EngineStatePoint, float64(model.Loaded)), s}})
+			m.Step(&model.Scan{At: at,
+				Samples: []model.Sample{model.GoodSample(model.EngineStatePoint,
+					float64(model.Loaded)), s}})
 		}
 		return m.engine.above.Seconds()
 	}
@@ -93,18 +106,22 @@ func TestTheOverloadHourIsOneInTwelve(t *testing.T) {
 	if above := run(time.Minute, model.GoodSample(model.LoadRatio, 1.03)); above != 60 {
 		t.Errorf("a minute above rated power counts %v s", above)
 	}
-	if above := run(5*time.Minute+30*time.Second, model.GoodSample(model.LoadRatio, 1)); above < 29.9 || above > 30.1 {
+	if above := run(5*time.Minute+30*time.Second,
+		model.GoodSample(model.LoadRatio, 1)); above < 29.9 || above > 30.1 {
 		t.Errorf("%v s are left after five and a half minutes at rated power, want 30", above)
 	}
-	before := run(20*time.Second, model.BadSample(model.LoadRatio, model.NoAnswer)) // until it counts as not seen
-	if above := run(time.Minute, model.BadSample(model.LoadRatio, model.NoAnswer)); above != before {
+	// until it counts as not seen
+	before := run(20*time.Second, model.BadSample(model.LoadRatio, model.NoAnswer))
+	if above := run(time.Minute, model.BadSample(model.LoadRatio,
+		model.NoAnswer)); above != before {
 		t.Errorf("%v s are left of %v after a minute without a reading", above, before)
 	}
 }
 
 // What the residual voltage means (common practice): 2 to 10 V is a residual.
 func TestTheResidualSaysWhereToLook(t *testing.T) {
-	for volts, want := range map[float64]string{0.99: "no residual", 1.01: "very low", 1.99: "very low", 2.01: "residual voltage present",
+	for volts, want := range map[float64]string{0.99: "no residual", 1.01: "very low",
+		1.99: "very low", 2.01: "residual voltage present",
 		9.99: "residual voltage present", 10.01: "more than residual"} {
 		if said := residualText(volts); !strings.HasPrefix(said, want) {
 			t.Errorf("%v V: %q, want %q", volts, said, want)
@@ -116,7 +133,10 @@ func TestTheResidualSaysWhereToLook(t *testing.T) {
 // edge stays in it.
 func TestALoadIsLearnedInItsTenthMinute(t *testing.T) {
 	var l learned
-	at := func(d time.Duration) model.Instant { return model.Instant{Boot: 1, Offset: time.Hour + d} }
+	at := func(d time.Duration) model.Instant {
+		return model.Instant{Boot: 1,
+			Offset: time.Hour + d}
+	}
 	for d := time.Duration(0); d < 10*time.Minute; d += time.Second {
 		v := 300.0
 		if d >= 9*time.Minute {

@@ -40,8 +40,9 @@ type ruleState struct {
 	good    bool // for GoodOnce: was normal in this run
 	judged  bool // the newest step had something to judge by
 
-	armed     bool
-	due       bool          // the engine's state asks for it: armed, or waiting for a first normal value
+	armed bool
+	// the engine's state asks for it: armed, or waiting for a first normal value
+	due       bool
 	dueAt     model.Instant // since when, or since this boot began
 	idle      string        // why it is not armed
 	unwatched bool          // armed without an input to judge by
@@ -118,7 +119,8 @@ func (w *ruleState) notDue(m *Machine) string {
 
 // idleWords are whole sentences, since a step must not put any together.
 func idleText(s model.EngineState) string {
-	words := [...]string{"not armed while the engine state is unknown", "not armed at standstill", "not armed while cranking",
+	words := [...]string{"not armed while the engine state is unknown", "not armed at standstill",
+		"not armed while cranking",
 		"not armed while coming up to speed", "not armed at idle", "not armed without load",
 		"not armed on load", "not armed while running down"}
 	if int(s) < len(words) {
@@ -138,7 +140,8 @@ func (w *ruleState) seeGood(m *Machine, abnormal, seen bool) {
 		w.good = false
 		return
 	}
-	if w.good || !seen || abnormal && !w.anyNormal(m) || len(w.rule.ArmedIn) > 0 && !slices.Contains(w.rule.ArmedIn, m.engine.held) {
+	if w.good || !seen || abnormal && !w.anyNormal(m) || len(w.rule.ArmedIn) > 0 &&
+		!slices.Contains(w.rule.ArmedIn, m.engine.held) {
 		return
 	}
 	w.good = true
@@ -336,8 +339,10 @@ func (w *ruleState) forget() {
 }
 
 func (w *ruleState) status() model.AlarmStatus {
-	s := model.AlarmStatus{Rule: w.rule, Point: w.point(), State: w.state, Since: w.since, Raised: w.raised, Crossing: w.crossing,
-		Turning: !w.turning.IsZero(), Value: w.value, Limit: w.limit, FirstOut: w.first, Under: w.under(), Until: w.until, Unwatched: w.blindTime}
+	s := model.AlarmStatus{Rule: w.rule, Point: w.point(), State: w.state, Since: w.since,
+		Raised: w.raised, Crossing: w.crossing,
+		Turning: !w.turning.IsZero(), Value: w.value, Limit: w.limit, FirstOut: w.first,
+		Under: w.under(), Until: w.until, Unwatched: w.blindTime}
 	s.Quality = w.quality()
 	switch {
 	case w.state == model.AlarmShelved || w.state == model.AlarmOutOfService:

@@ -122,7 +122,8 @@ func (s *stage) declare(f []string) {
 func (s *stage) repeat(every, from, to time.Duration, words []string) []string {
 	var said []string
 	for at := from; at <= to; at += every {
-		said = append(said, s.tell(s.machine.Step(s.scan(model.Instant{Boot: s.boot, Offset: at}, words)))...)
+		said = append(said,
+			s.tell(s.machine.Step(s.scan(model.Instant{Boot: s.boot, Offset: at}, words)))...)
 	}
 	return said
 }
@@ -212,7 +213,8 @@ func shown(q model.Quantity, v float64) string {
 func (s *stage) status() []string {
 	var said []string
 	for _, a := range s.machine.Status() {
-		text := fmt.Sprintf("%s %s: %s since %s, watching %v", a.Rule.Priority, a.Rule.ID, a.State, a.Since, a.Watching)
+		text := fmt.Sprintf("%s %s: %s since %s, watching %v", a.Rule.Priority, a.Rule.ID, a.State,
+			a.Since, a.Watching)
 		if a.Why != "" {
 			text += " (" + a.Why + ")"
 		}
@@ -227,11 +229,13 @@ func (s *stage) status() []string {
 // hatchery is the standard rule set of the demonstration's set with a few
 // points, and those given.
 func hatchery(more ...model.PointID) []model.AlarmRule {
-	return rulesOf(slices.Concat(model.PhaseVoltages[:], model.PhaseCurrents[:], engineGauges(), more)...)
+	return rulesOf(slices.Concat(model.PhaseVoltages[:], model.PhaseCurrents[:], engineGauges(),
+		more)...)
 }
 
 func engineGauges() []model.PointID {
-	return []model.PointID{model.FrequencyPoint, model.OilPressure, model.CoolantTemperature, model.BatteryVoltage, model.SpeedPoint, model.ChargeLamp}
+	return []model.PointID{model.FrequencyPoint, model.OilPressure, model.CoolantTemperature,
+		model.BatteryVoltage, model.SpeedPoint, model.ChargeLamp}
 }
 
 // rulesOf are the standard rules of the demonstration's set with the points given.
@@ -240,7 +244,8 @@ func rulesOf(ids ...model.PointID) []model.AlarmRule {
 }
 
 // rated is the nameplate of the demonstration's set.
-var rated = model.Rating{Name: "fish hatchery standby set", ApparentPower: 50e3, PowerFactor: 0.8, Voltage: 400,
+var rated = model.Rating{Name: "fish hatchery standby set", ApparentPower: 50e3, PowerFactor: 0.8,
+	Voltage:   400,
 	Frequency: 50, Poles: 4, Battery: 12}
 
 // rulesFor are the standard rules of a set with the points given.
@@ -249,5 +254,6 @@ func rulesFor(rating model.Rating, ids ...model.PointID) []model.AlarmRule {
 	for _, id := range ids {
 		points[id] = model.Point{ID: id}
 	}
-	return Standard(rating, points, []model.Device{{Name: "engine"}, {Name: "meter", PoweredBySet: true}})
+	return Standard(rating, points, []model.Device{{Name: "engine"},
+		{Name: "meter", PoweredBySet: true}})
 }

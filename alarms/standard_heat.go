@@ -10,18 +10,22 @@ import (
 // heat watches the temperatures of oil, exhaust, windings and bearing.
 func heat(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	hot := func(id, label string, p model.PointID, limit float64) model.AlarmRule {
-		return model.AlarmRule{ID: id, Label: label, Kind: model.AboveLimit, Point: p, Limit: limit, Deadband: 3,
-			OnDelay: 10 * time.Second, OffDelay: 30 * time.Second, ArmedIn: warm}
+		return model.AlarmRule{ID: id, Label: label, Kind: model.AboveLimit, Point: p, Limit: limit,
+			Deadband: 3,
+			OnDelay:  10 * time.Second, OffDelay: 30 * time.Second, ArmedIn: warm}
 	}
 	var rules []model.AlarmRule
 	if has(model.OilTemperature) {
 		far := hot("oil.temperature.far.high", "Oil too hot", model.OilTemperature, 125)
 		far.Latch = true
-		far.Action = "Remove the load. Stop the engine by hand if the temperature does not fall within a minute."
-		far.Basis = "above 125 °C mineral oil no longer carries a bearing (common practice); the engine maker's figure has priority"
+		far.Action = "Remove the load. Stop the engine by hand if the temperature does not fall " +
+			"within a minute."
+		far.Basis = "above 125 °C mineral oil no longer carries a bearing (common practice); the " +
+			"engine maker's figure has priority"
 		high := hot("oil.temperature.high", "Oil hot", model.OilTemperature, 115)
 		high.Action = "Reduce the load. Check oil level, oil cooler and air path."
-		high.Basis = "10 K below the critical limit (common practice); the engine maker's figure has priority"
+		high.Basis = "10 K below the critical limit (common practice); the engine maker's figure " +
+			"has priority"
 		rules = append(rules, far, high)
 	}
 	rules = append(rules, exhaust(r, has, hot)...)
@@ -32,10 +36,13 @@ func heat(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 		}
 	}
 	if len(windings) > 0 {
-		w := hot("winding.hot", "Alternator winding hot", windings[0], r.WindingLimit()-windingReserve)
+		w := hot("winding.hot", "Alternator winding hot", windings[0],
+			r.WindingLimit()-windingReserve)
 		w.Points = windings
-		w.Action = "Reduce the load. Check the alternator's air inlet, the room temperature and the most loaded phase."
-		w.Basis = fmt.Sprintf("%.0f K below the %.0f °C of insulation class %s, total temperature, IEC 60034-1 and IEC 60085 (from memory)",
+		w.Action = "Reduce the load. Check the alternator's air inlet, the room temperature and " +
+			"the most loaded phase."
+		w.Basis = fmt.Sprintf("%.0f K below the %.0f °C of insulation class %s, total "+
+			"temperature, IEC 60034-1 and IEC 60085 (from memory)",
 			windingReserve, r.WindingLimit(), windingClass(r))
 		rules = append(rules, w)
 	}
@@ -45,7 +52,8 @@ func heat(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 		if r.BearingLimit > 0 {
 			b.Limit, b.Basis = r.BearingLimit, "the maker's figure, from the card (common practice)"
 		}
-		b.Action = "Listen to the bearing and feel for vibration. Stop the set if noise or temperature rises."
+		b.Action = "Listen to the bearing and feel for vibration. Stop the set if noise or " +
+			"temperature rises."
 		rules = append(rules, b)
 	}
 	return rules
@@ -78,7 +86,9 @@ func exhaust(r model.Rating, has func(model.PointID) bool,
 	}
 	high.Limit, high.Like = exhaustMargin, model.LoadRatio
 	high.Label = "Exhaust hotter than before at the same load"
-	high.Basis = "80 K above the first readings at the same load since the logger started, by tenths of rated power. An exhaust that is too hot from the beginning does not show: enter the maker's limit on the card (derived)"
+	high.Basis = "80 K above the first readings at the same load since the logger started, by " +
+		"tenths of rated power. An exhaust that is too hot from the beginning does not show: " +
+		"enter the maker's limit on the card (derived)"
 	return []model.AlarmRule{high}
 }
 

@@ -17,26 +17,36 @@ func power(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 		Kind: model.AboveLimit, Point: model.LoadRatio, Limit: 1.00, Deadband: 0.02,
 		OnDelay: 60 * time.Second, OffDelay: 10 * time.Second, ArmedIn: atSpeed,
 		Action: "Reduce the load until the power is below its rating.",
-		Basis:  "prime power on the nameplate, ISO 8528-1; 60 s lets motors start (common practice)"}
+		Basis: "prime power on the nameplate, ISO 8528-1; 60 s lets motors start (common " +
+			"practice)"}
 	far := high
-	far.ID, far.Label, far.Limit, far.OnDelay = "power.far.high", "Engine overloaded", 1.10, 5*time.Minute
-	far.Action = "Reduce the load now. Watch exhaust smoke and coolant temperature. Stop the engine if the temperature keeps rising."
-	far.Basis = "110 % is the most that ISO 8528-1 allows, for one hour in twelve and only if the maker declares it; 5 min leave time to reduce the load (common practice)"
+	far.ID, far.Label, far.Limit = "power.far.high", "Engine overloaded", 1.10
+	far.OnDelay = 5 * time.Minute
+	far.Action = "Reduce the load now. Watch exhaust smoke and coolant temperature. Stop the " +
+		"engine if the temperature keeps rising."
+	far.Basis = "110 % is the most that ISO 8528-1 allows, for one hour in twelve and only if " +
+		"the maker declares it; 5 min leave time to reduce the load (common practice)"
 	if r.OverloadHour {
 		high.ID, high.Label = "power.hour.used", "Overload hour used up"
 		high.Point, high.Limit, high.Deadband, high.OnDelay = model.OverloadTime, 3600, 600, 0
-		high.Basis = "one hour above rated power in twelve, ISO 8528-1. Eleven minutes at or below rated power restore one minute (derived)"
+		high.Basis = "one hour above rated power in twelve, ISO 8528-1. Eleven minutes at or " +
+			"below rated power restore one minute (derived)"
 		far.Limit, far.Deadband = 1.12, 0.02
-		far.Basis = "110 % of the declared overload hour, ISO 8528-1, and 2 % for the meter (derived); 5 min leave time to reduce the load (common practice)"
+		far.Basis = "110 % of the declared overload hour, ISO 8528-1, and 2 % for the meter " +
+			"(derived); 5 min leave time to reduce the load (common practice)"
 	}
 	back := model.AlarmRule{ID: "power.reverse", Label: "Reverse power",
 		Kind: model.BelowLimit, Point: model.LoadRatio, Limit: -0.05, Deadband: 0.02,
 		OnDelay: 5 * time.Second, OffDelay: 5 * time.Second, ArmedIn: atSpeed,
-		Action: "Look for another source on the same board: mains, a second set, an inverter. If there is none, the current transformers are reversed.",
-		Basis:  "5 % of rated power, more than the error of a meter; motoring a diesel takes 5 to 25 % (common practice)"}
+		Action: "Look for another source on the same board: mains, a second set, an inverter. If " +
+			"there is none, the current transformers are reversed.",
+		Basis: "5 % of rated power, more than the error of a meter; motoring a diesel takes 5 " +
+			"to 25 % (common practice)"}
 	driven := back
-	driven.ID, driven.Label, driven.Limit, driven.Latch = "power.reverse.far", "Reverse power: set driven as a motor", -0.10, true
-	driven.Action = "Open the set's breaker now. Then look for the other source: mains, a second set, an inverter."
+	driven.ID, driven.Label = "power.reverse.far", "Reverse power: set driven as a motor"
+	driven.Limit, driven.Latch = -0.10, true
+	driven.Action = "Open the set's breaker now. Then look for the other source: mains, a second " +
+		"set, an inverter."
 	driven.Basis = "10 % of rated power; motoring a diesel takes 5 to 25 % (common practice)"
 	return []model.AlarmRule{driven, far, back, high}
 }
@@ -47,10 +57,13 @@ func reactive(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 		return nil
 	}
 	return []model.AlarmRule{{ID: "reactive.leading", Label: "Leading reactive power",
-		Kind: model.BelowLimit, Point: model.PowerReactive, Limit: -0.20 * r.ApparentPower, Deadband: 0.03 * r.ApparentPower,
-		OnDelay: 10 * time.Second, OffDelay: 10 * time.Second, ArmedIn: atSpeed,
-		Action: "Before the voltage rises, switch off capacitors or unloaded electronic loads, or add resistive load.",
-		Basis:  "20 % of rated kVA leading: beyond it, the load excites the alternator and the regulator loses control (common practice)"}}
+		Kind: model.BelowLimit, Point: model.PowerReactive, Limit: -0.20 * r.ApparentPower,
+		Deadband: 0.03 * r.ApparentPower,
+		OnDelay:  10 * time.Second, OffDelay: 10 * time.Second, ArmedIn: atSpeed,
+		Action: "Before the voltage rises, switch off capacitors or unloaded electronic loads, " +
+			"or add resistive load.",
+		Basis: "20 % of rated kVA leading: beyond it, the load excites the alternator and the " +
+			"regulator loses control (common practice)"}}
 }
 
 // terminals watches what the voltage says when it should not be there, or should.
@@ -58,12 +71,16 @@ func terminals(r model.Rating, has func(model.PointID) bool, setFed bool) []mode
 	points, rated := measuredVoltages(r, has)
 	var rules []model.AlarmRule
 	if len(points) > 0 && (has(model.SpeedPoint) || has(model.OilPressure)) {
-		rules = append(rules, model.AlarmRule{ID: "terminals.live", Label: "Terminals live from another source",
-			Kind: model.AboveLimit, Point: points[0], Points: points, Limit: 50, Deadband: 10,
+		rules = append(rules, model.AlarmRule{ID: "terminals.live",
+			Label: "Terminals live from another source",
+			Kind:  model.AboveLimit, Point: points[0], Points: points, Limit: 50, Deadband: 10,
 			While: model.AlarmCondition{Point: model.EngineAtRest, Limit: 0.5}, DarkMeter: setFed,
 			OnDelay: 2 * time.Second, OffDelay: 5 * time.Second, Latch: true,
-			Action: "Do not touch the terminals. Keep everyone away. Open and lock the breaker to the other source. Have a licensed person prove the terminals dead.",
-			Basis:  "50 V is the touch voltage limit in IEC 60364-4-41 (from memory); a set at rest generates no voltage. At rest: pickup below 18 r/min, oil pressure below 0.3 bar, oil switch low, as far as fitted, and no cranking (derived)"})
+			Action: "Do not touch the terminals. Keep everyone away. Open and lock the breaker " +
+				"to the other source. Have a licensed person prove the terminals dead.",
+			Basis: "50 V is the touch voltage limit in IEC 60364-4-41 (from memory); a set at " +
+				"rest generates no voltage. At rest: pickup below 18 r/min, oil pressure below " +
+				"0.3 bar, oil switch low, as far as fitted, and no cranking (derived)"})
 	}
 	witness, rate := model.SpeedPoint, r.Speed()
 	if !has(witness) || rate <= 0 {
@@ -71,11 +88,16 @@ func terminals(r model.Rating, has func(model.PointID) bool, setFed bool) []mode
 	}
 	if rated > 0 && rate > 0 && len(points) > 0 && has(witness) && !r.ExcitationOff {
 		rules = append(rules, model.AlarmRule{ID: "voltage.absent", Label: "No voltage at speed",
-			Kind: model.BelowLimit, Point: points[0], Points: points, AllOf: true, Limit: 0.5 * rated, Deadband: 0.05 * rated,
+			Kind: model.BelowLimit, Point: points[0], Points: points, AllOf: true,
+			Limit: 0.5 * rated, Deadband: 0.05 * rated,
 			While:   model.AlarmCondition{Point: witness, Limit: 0.95 * rate},
 			OnDelay: 10 * time.Second, OffDelay: 5 * time.Second, ArmedIn: onOwnFuel,
-			Action: "Read the residual voltage. 2 to 10 V: check excitation and regulator; only a licensed person flashes the field. Below 1 V: no residual voltage, or an open lead or fuse. If the excitation is off on purpose, set excitation: off on the card.",
-			Basis:  "half of rated voltage at 95 % of rated speed for 10 s: a sound alternator has built up its voltage by then (common practice)"})
+			Action: "Read the residual voltage. 2 to 10 V: check excitation and regulator; only " +
+				"a licensed person flashes the field. Below 1 V: no residual voltage, or an open " +
+				"lead or fuse. If the excitation is off on purpose, set excitation: off on " +
+				"the card.",
+			Basis: "half of rated voltage at 95 % of rated speed for 10 s: a sound alternator " +
+				"has built up its voltage by then (common practice)"})
 	}
 	return rules
 }
@@ -87,21 +109,27 @@ func earth(has func(model.PointID) bool) []model.AlarmRule {
 		far := model.AlarmRule{ID: "neutral.earth.far", Label: "Neutral-to-earth voltage dangerous",
 			Kind: model.AboveLimit, Point: model.NeutralToEarth, Limit: 50, Deadband: 5,
 			OnDelay: time.Second, OffDelay: 5 * time.Second, Latch: true,
-			Action: "Do not touch metal of the installation. Open the load breaker. Isolate and prove dead, then look for a broken neutral or earth bond.",
-			Basis:  "50 V is the touch voltage limit in IEC 60364-4-41 (from memory); two readings (derived)"}
+			Action: "Do not touch metal of the installation. Open the load breaker. Isolate and " +
+				"prove dead, then look for a broken neutral or earth bond.",
+			Basis: "50 V is the touch voltage limit in IEC 60364-4-41 (from memory); two " +
+				"readings (derived)"}
 		high := far
-		high.ID, high.Label, high.Limit, high.Deadband, high.Latch = "neutral.earth.high", "Neutral-to-earth voltage high", 10, 2, false
+		high.ID, high.Label, high.Limit = "neutral.earth.high", "Neutral-to-earth voltage high", 10
+		high.Deadband, high.Latch = 2, false
 		high.OnDelay = 5 * time.Second
 		high.Action = "Check the bond between neutral and earth, and the joints of the neutral."
 		high.Basis = "with a sound bond and neutral it stays below 10 V (common practice)"
 		rules = append(rules, far, high)
 	}
 	if has(model.ResidualCurrent) {
-		rules = append(rules, model.AlarmRule{ID: "current.residual.high", Label: "Earth leakage current high",
-			Kind: model.AboveLimit, Point: model.ResidualCurrent, Limit: 0.030, Deadband: 0.005,
+		rules = append(rules, model.AlarmRule{ID: "current.residual.high",
+			Label: "Earth leakage current high",
+			Kind:  model.AboveLimit, Point: model.ResidualCurrent, Limit: 0.030, Deadband: 0.005,
 			OnDelay: 5 * time.Second, OffDelay: 10 * time.Second,
-			Action: "Switch the loads off one by one until the current is gone. Test the residual current device with its button; this alarm does not replace it.",
-			Basis:  "30 mA, the rated residual current for protection of persons in IEC 61008-1 (from memory)"})
+			Action: "Switch the loads off one by one until the current is gone. Test the " +
+				"residual current device with its button; this alarm does not replace it.",
+			Basis: "30 mA, the rated residual current for protection of persons in IEC 61008-1 " +
+				"(from memory)"})
 	}
 	return rules
 }
@@ -113,27 +141,35 @@ func voltageUnbalance(r model.Rating, has func(model.PointID) bool) []model.Alar
 			return nil
 		}
 	}
-	far := model.AlarmRule{ID: "voltage.unbalance.far", Label: "Severe voltage unbalance: motors overheat",
-		Kind: model.AboveLimit, Point: model.VoltageUnbalance, Limit: 0.05, Deadband: 0.005,
+	far := model.AlarmRule{ID: "voltage.unbalance.far",
+		Label: "Severe voltage unbalance: motors overheat",
+		Kind:  model.AboveLimit, Point: model.VoltageUnbalance, Limit: 0.05, Deadband: 0.005,
 		OnDelay: time.Minute, OffDelay: 30 * time.Second, ArmedIn: atSpeed,
-		Action: "Switch three-phase motors off now. Then distribute the single-phase loads over the phases.",
-		Basis:  "5 %: above it, NEMA MG 1 allows no motor to run (from memory); a minute lets motors start (common practice)"}
+		Action: "Switch three-phase motors off now. Then distribute the single-phase loads over " +
+			"the phases.",
+		Basis: "5 %: above it, NEMA MG 1 allows no motor to run (from memory); a minute lets " +
+			"motors start (common practice)"}
 	high := far
-	high.ID, high.Label, high.Limit, high.OnDelay = "voltage.unbalance.high", "Voltage unbalance high", 0.03, 5*time.Minute
-	high.Action = "Distribute the single-phase loads over the phases. Load motors below their rating."
+	high.ID, high.Label, high.Limit = "voltage.unbalance.high", "Voltage unbalance high", 0.03
+	high.OnDelay = 5 * time.Minute
+	high.Action = "Distribute the single-phase loads over the phases. Load motors below their " +
+		"rating."
 	high.Basis = "3 %: NEMA MG 1 derates a motor to 90 % (from memory)"
 	return []model.AlarmRule{far, high}
 }
 
 // breaker holds the auxiliary contact against the current.
 func breaker(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
-	if !has(model.BreakerClosed) || r.Current() <= 0 || !has(model.CurrentL1) && !has(model.CurrentL2) && !has(model.CurrentL3) {
+	if !has(model.BreakerClosed) || r.Current() <= 0 || !has(model.CurrentL1) &&
+		!has(model.CurrentL2) && !has(model.CurrentL3) {
 		return nil
 	}
-	return []model.AlarmRule{{ID: "breaker.says.open", Label: "Breaker contact shows open, current flows",
-		Kind: model.BelowLimit, Point: model.BreakerClosed, Limit: 0.5,
+	return []model.AlarmRule{{ID: "breaker.says.open",
+		Label: "Breaker contact shows open, current flows",
+		Kind:  model.BelowLimit, Point: model.BreakerClosed, Limit: 0.5,
 		While:   model.AlarmCondition{Point: model.LoadApparentRatio, Limit: 0.05},
 		OnDelay: 5 * time.Second, OffDelay: 5 * time.Second, ArmedIn: atSpeed,
 		Action: "Treat the circuit as live. Check the auxiliary contact and its wiring.",
-		Basis:  "5 % of rated current is more than a meter shows without current (common practice)"}}
+		Basis: "5 % of rated current is more than a meter shows without current (common " +
+			"practice)"}}
 }

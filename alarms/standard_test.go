@@ -15,20 +15,25 @@ import (
 func whole() []model.AlarmRule { return rulesOf(everyPoint()...) }
 
 func everyPoint() []model.PointID {
-	return slices.Concat(model.PhaseVoltages[:], model.PhaseCurrents[:], engineGauges(), model.LineVoltages[:], others())
+	return slices.Concat(model.PhaseVoltages[:], model.PhaseCurrents[:], engineGauges(),
+		model.LineVoltages[:], others())
 }
 
 // threeWire is that of a set without a neutral to measure against.
 func threeWire() []model.AlarmRule {
-	return rulesOf(slices.Concat(model.LineVoltages[:], model.PhaseCurrents[:], engineGauges(), others())...)
+	return rulesOf(slices.Concat(model.LineVoltages[:], model.PhaseCurrents[:], engineGauges(),
+		others())...)
 }
 
 // others are the points that no scenario of the engine alone needs.
 func others() []model.PointID {
-	return []model.PointID{model.PowerActive, model.OilSwitch, model.OilTemperature, model.KeyOn, model.FuelLevel,
+	return []model.PointID{model.PowerActive, model.OilSwitch, model.OilTemperature, model.KeyOn,
+		model.FuelLevel,
 		model.AmbientTemperature, model.ExhaustTemperature, model.CurrentN, model.MonoxidePoint,
-		model.PowerReactive, model.BearingTemperature, model.CoolantLevelSwitch, model.EmergencyStop, model.BreakerClosed,
-		model.ResidualCurrent, model.NeutralToEarth, model.WindingL1, model.WindingL2, model.WindingL3}
+		model.PowerReactive, model.BearingTemperature, model.CoolantLevelSwitch,
+		model.EmergencyStop, model.BreakerClosed,
+		model.ResidualCurrent, model.NeutralToEarth, model.WindingL1, model.WindingL2,
+		model.WindingL3}
 }
 
 // sourced finds what a limit rests on: a standard, or a word for the lack of one.
@@ -66,8 +71,10 @@ func TestStandardRulesKeepTheirPromises(t *testing.T) {
 		rules[r.ID] = r
 	}
 	none := rules["oil.pressure.missing"]
-	if d := none.ArmDelay + none.OnDelay + time.Second; d > 10*time.Second || none.Priority != model.Critical {
-		t.Errorf("missing oil pressure is %s after %s with one poll a second, want critical within 10 s", none.Priority, d)
+	if d := none.ArmDelay + none.OnDelay + time.Second; d > 10*time.Second ||
+		none.Priority != model.Critical {
+		t.Errorf("missing oil pressure is %s after %s with one poll a second, want critical "+
+			"within 10 s", none.Priority, d)
 	}
 	if r := rules["device.engine.lost"]; r.OnDelay > 15*time.Second {
 		t.Errorf("a lost device is told after %s, want 15 s", r.OnDelay)
@@ -75,15 +82,20 @@ func TestStandardRulesKeepTheirPromises(t *testing.T) {
 	if r := rules["battery.charging"]; r.ArmDelay+r.OnDelay > 2*time.Minute {
 		t.Errorf("a battery that is not charged is told after %s, want 2 min", r.ArmDelay+r.OnDelay)
 	}
-	for _, pair := range [][2]string{{"oil.pressure.sinking", "oil.pressure.low"}, {"battery.rest.low", "battery.rest.flat"},
-		{"battery.crank.low", "battery.crank.collapsed"}, {"fuel.low", "fuel.empty"}, {"fuel.time.short", "fuel.time.out"}, {"battery.charging", "battery.draining"}} {
+	for _, pair := range [][2]string{{"oil.pressure.sinking", "oil.pressure.low"},
+		{"battery.rest.low", "battery.rest.flat"},
+		{"battery.crank.low", "battery.crank.collapsed"}, {"fuel.low", "fuel.empty"},
+		{"fuel.time.short", "fuel.time.out"}, {"battery.charging", "battery.draining"}} {
 		if rules[pair[0]].Limit <= rules[pair[1]].Limit || rules[pair[0]].Low < rules[pair[1]].Low {
 			t.Errorf("%s warns after %s", pair[0], pair[1])
 		}
 	}
-	for _, pair := range [][2]string{{"coolant.warm", "coolant.hot"}, {"load.high", "load.far.high"}, {"excitation.high", "excitation.far.high"},
-		{"current.negative.high", "current.negative.far"}, {"frequency.hunting", "frequency.hunting.far"},
-		{"starter.long", "starter.hot"}, {"ambient.warm", "ambient.hot"}, {"co.high", "co.far.high"}, {"battery.charging.high", "battery.overcharged"}} {
+	for _, pair := range [][2]string{{"coolant.warm", "coolant.hot"},
+		{"load.high", "load.far.high"}, {"excitation.high", "excitation.far.high"},
+		{"current.negative.high", "current.negative.far"},
+		{"frequency.hunting", "frequency.hunting.far"},
+		{"starter.long", "starter.hot"}, {"ambient.warm", "ambient.hot"},
+		{"co.high", "co.far.high"}, {"battery.charging.high", "battery.overcharged"}} {
 		if rules[pair[0]].Limit >= rules[pair[1]].Limit {
 			t.Errorf("%s warns after %s", pair[0], pair[1])
 		}
@@ -93,16 +105,20 @@ func TestStandardRulesKeepTheirPromises(t *testing.T) {
 // Turning the key off stops a set by its solenoid or actuator only: of another
 // the key says nothing, but an engine that starts with its key off stays an alarm.
 func TestOnlyAKeyThatStopsTheSetIsHeldAgainstIt(t *testing.T) {
-	for means, stops := range map[model.StopMeans]bool{model.BySolenoid: true, model.ByActuator: true, model.ByStopButton: false, model.ByLever: false} {
+	for means, stops := range map[model.StopMeans]bool{model.BySolenoid: true,
+		model.ByActuator: true, model.ByStopButton: false, model.ByLever: false} {
 		r := rated
 		r.StoppedBy = means
 		ids := map[string]bool{}
 		for _, rule := range rulesFor(r, everyPoint()...) {
 			ids[rule.ID] = true
 		}
-		if ids["engine.not.stopping"] != stops || ids["engine.stopping.slowly"] != stops || !ids["engine.started.unasked"] {
-			t.Errorf("stopped by %s: a set that runs on is an alarm: %v, one that runs slowly to rest: %v, one that starts unasked: %v",
-				means, ids["engine.not.stopping"], ids["engine.stopping.slowly"], ids["engine.started.unasked"])
+		if ids["engine.not.stopping"] != stops || ids["engine.stopping.slowly"] != stops ||
+			!ids["engine.started.unasked"] {
+			t.Errorf("stopped by %s: a set that runs on is an alarm: %v, one that runs slowly to "+
+				"rest: %v, one that starts unasked: %v",
+				means, ids["engine.not.stopping"], ids["engine.stopping.slowly"],
+				ids["engine.started.unasked"])
 		}
 	}
 }
@@ -110,16 +126,22 @@ func TestOnlyAKeyThatStopsTheSetIsHeldAgainstIt(t *testing.T) {
 // Without excitation a meter that lives on the set's own voltage is dark for as
 // long as the set runs: neither its silence nor what it would watch is an alarm.
 func TestWithoutExcitationAMeterThatTheSetFeedsIsNotMissed(t *testing.T) {
-	points := map[model.PointID]model.Point{model.SpeedPoint: {Device: "engine"}, model.FrequencyPoint: {Device: "meter"}, model.VoltageL1N: {Device: "meter"}}
-	for _, c := range []struct{ off, fed, watched bool }{{true, true, false}, {true, false, true}, {false, true, true}} {
+	points := map[model.PointID]model.Point{model.SpeedPoint: {Device: "engine"},
+		model.FrequencyPoint: {Device: "meter"}, model.VoltageL1N: {Device: "meter"}}
+	for _, c := range []struct{ off, fed, watched bool }{{true, true, false}, {true, false, true},
+		{false, true, true}} {
 		r := rated
 		r.ExcitationOff = c.off
 		ids := map[string]bool{}
-		for _, rule := range Standard(r, points, []model.Device{{Name: "engine"}, {Name: "meter", PoweredBySet: c.fed}}) {
+		for _, rule := range Standard(r, points,
+			[]model.Device{{Name: "engine"}, {Name: "meter", PoweredBySet: c.fed}}) {
 			ids[rule.ID] = true
 		}
-		if ids["device.meter.lost"] != c.watched || ids["frequency.high"] != c.watched || !ids["device.engine.lost"] {
-			t.Errorf("excitation off %v, fed by the set %v: the meter is missed %v, its frequency watched %v", c.off, c.fed, ids["device.meter.lost"], ids["frequency.high"])
+		if ids["device.meter.lost"] != c.watched || ids["frequency.high"] != c.watched ||
+			!ids["device.engine.lost"] {
+			t.Errorf("excitation off %v, fed by the set %v: the meter is missed %v, its "+
+				"frequency watched %v", c.off, c.fed, ids["device.meter.lost"],
+				ids["frequency.high"])
 		}
 	}
 }
@@ -130,7 +152,8 @@ func TestOilLimitFollowsTheWorkshopRule(t *testing.T) {
 	m := New(hatchery())
 	for _, c := range []struct{ rpm, psi float64 }{{1500, 15}, {3000, 30}} {
 		m.Step(&model.Scan{At: m.at.Add(time.Second), Samples: []model.Sample{
-			model.GoodSample(model.SpeedPoint, c.rpm/60), model.GoodSample(model.OilPressure, 4e5)}})
+			model.GoodSample(model.SpeedPoint, c.rpm/60),
+			model.GoodSample(model.OilPressure, 4e5)}})
 		got := m.byID["oil.pressure.low"].limit
 		if want := c.psi * 6894.757; math.Abs(got-want)/want > 0.02 {
 			t.Errorf("at %v r/min the limit is %.0f Pa, want %.0f within 2 %%", c.rpm, got, want)
@@ -153,12 +176,15 @@ func TestRulesNeedTheirPointsAndRating(t *testing.T) {
 	for _, r := range rules {
 		ids = append(ids, r.ID)
 	}
-	want := "engine.stopped.loaded engine.failed.to.start starter.hot starter.long engine.unseen engine.blind alarms.unwatched alarms.flood"
+	want := "engine.stopped.loaded engine.failed.to.start starter.hot starter.long engine.unseen " +
+		"engine.blind alarms.unwatched alarms.flood"
 	if got := strings.Join(ids, " "); got != want {
 		t.Errorf("a set of which nothing is known has the rules %s; want %s", got, want)
 	}
-	points := map[model.PointID]model.Point{model.BatteryVoltage: {}, model.VoltageL12: {}, model.FrequencyPoint: {}}
-	for _, r := range Standard(model.Rating{Battery: 24, Voltage: 400, Frequency: 60}, points, nil) {
+	points := map[model.PointID]model.Point{model.BatteryVoltage: {}, model.VoltageL12: {},
+		model.FrequencyPoint: {}}
+	for _, r := range Standard(model.Rating{Battery: 24, Voltage: 400, Frequency: 60}, points,
+		nil) {
 		switch r.ID {
 		case "battery.charging":
 			near(t, r.ID, r.Limit, 26.2)

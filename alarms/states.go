@@ -108,7 +108,8 @@ func (m *Machine) change(w *ruleState, to model.AlarmState, who, why string) {
 		e.Action = "" // an alarm that is over commands nothing
 	}
 	switch to {
-	case model.AlarmUnacknowledged, model.AlarmReturnedUnacknowledged, model.AlarmLatchedUnacknowledged:
+	case model.AlarmUnacknowledged, model.AlarmReturnedUnacknowledged,
+		model.AlarmLatchedUnacknowledged:
 		e.Kind, e.Raised, e.Crossing = w.rule.Kind, w.raised, w.crossing
 	}
 	if to == model.AlarmUnacknowledged && w != m.flood {
@@ -134,9 +135,12 @@ func (m *Machine) note(w *ruleState, why string) {
 }
 
 func (m *Machine) event(w *ruleState, to model.AlarmState) model.AlarmEvent {
-	return model.AlarmEvent{At: m.at, Rule: w.rule.ID, Label: w.rule.Label, Priority: w.rule.Priority,
-		From: w.state, To: to, Value: w.value, Quality: w.quality(), Limit: w.limit, Point: w.point(),
-		Quantity: w.quantity, Engine: m.engine.now, FirstOut: w.first, Under: w.under(), Until: w.until, Action: w.rule.Action}
+	return model.AlarmEvent{At: m.at, Rule: w.rule.ID, Label: w.rule.Label,
+		Priority: w.rule.Priority,
+		From:     w.state, To: to, Value: w.value, Quality: w.quality(), Limit: w.limit,
+		Point:    w.point(),
+		Quantity: w.quantity, Engine: m.engine.now, FirstOut: w.first, Under: w.under(),
+		Until: w.until, Action: w.rule.Action}
 }
 
 // firstOut reports whether nothing else of the same priority stands or awaits
@@ -144,7 +148,8 @@ func (m *Machine) event(w *ruleState, to model.AlarmState) model.AlarmEvent {
 // the first in the order of the rules is marked.
 func (m *Machine) firstOut(w *ruleState) bool {
 	for _, o := range m.rules {
-		if o != w && o.rule.Priority == w.rule.Priority && (o.state.Active() || o.state.AwaitsPerson()) {
+		if o != w && o.rule.Priority == w.rule.Priority &&
+			(o.state.Active() || o.state.AwaitsPerson()) {
 			return false
 		}
 	}

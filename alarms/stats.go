@@ -25,7 +25,8 @@ const (
 // Stats works out the indicators from all alarm events, in order, of boots
 // that were logged until now. Average and floods go by fixed spans of ten
 // minutes, as the standards count; the peak by any ten minutes, so that no
-// flood hides across a mark; all three count what was announced. What a person did to an alarm is no change of its
+// flood hides across a mark; all three count what was announced. What a person did to an alarm is
+// no change of its
 // own; a reminder is no new alarm, one that comes back before it was
 // acknowledged is.
 func Stats(events []model.AlarmEvent, boots []model.Boot, now model.Instant) model.AlarmStats {
@@ -82,7 +83,8 @@ func listed(s *model.AlarmStats, histories map[string]*history) {
 			s.Top = append(s.Top, model.AlarmCount{Rule: rule, Label: h.label, Times: h.raised})
 		}
 		if h.most >= chatterFrom {
-			s.Chattering = append(s.Chattering, model.AlarmCount{Rule: rule, Label: h.label, Times: h.most})
+			s.Chattering = append(s.Chattering,
+				model.AlarmCount{Rule: rule, Label: h.label, Times: h.most})
 		}
 		if stood := h.stale(s.Logged); stood > 0 {
 			s.Stale = append(s.Stale, model.AlarmStanding{Rule: rule, Label: h.label, For: stood})
@@ -92,5 +94,8 @@ func listed(s *model.AlarmStats, histories map[string]*history) {
 	slices.SortStableFunc(s.Top, often)
 	slices.SortStableFunc(s.Chattering, often)
 	s.Top = s.Top[:min(len(s.Top), topAlarms)]
-	slices.SortStableFunc(s.Stale, func(a, b model.AlarmStanding) int { return cmp.Compare(b.For, a.For) })
+	slices.SortStableFunc(s.Stale, func(a,
+		b model.AlarmStanding) int {
+		return cmp.Compare(b.For, a.For)
+	})
 }

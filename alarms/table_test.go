@@ -35,13 +35,21 @@ func allowedSteps(t *testing.T) map[step]string {
 func stepOf(e model.AlarmEvent) step { return step(e.From.Letter() + e.To.Letter()) }
 
 var tableRules = []model.AlarmRule{
-	{ID: "plain", Kind: model.BelowLimit, Point: model.OilPressure, Limit: 1, Deadband: 0.5, OnDelay: 2 * time.Second, OffDelay: 3 * time.Second, ArmedIn: []model.EngineState{model.Loaded}},
-	{ID: "latched", Priority: model.Critical, Kind: model.AboveLimit, Point: model.OilPressure, Limit: 2, Latch: true, ArmedIn: []model.EngineState{model.Idling, model.Loaded}, ArmDelay: 2 * time.Second, Remind: 5 * time.Second},
-	{ID: "always", Kind: model.OutsideBand, Point: model.OilPressure, Low: 1, Limit: 2, Latch: true},
+	{ID: "plain", Kind: model.BelowLimit, Point: model.OilPressure, Limit: 1, Deadband: 0.5,
+		OnDelay: 2 * time.Second, OffDelay: 3 * time.Second,
+		ArmedIn: []model.EngineState{model.Loaded}},
+	{ID: "latched", Priority: model.Critical, Kind: model.AboveLimit, Point: model.OilPressure,
+		Limit: 2, Latch: true, ArmedIn: []model.EngineState{model.Idling, model.Loaded},
+		ArmDelay: 2 * time.Second, Remind: 5 * time.Second},
+	{ID: "always", Kind: model.OutsideBand, Point: model.OilPressure, Low: 1, Limit: 2,
+		Latch: true},
 	{ID: "failed", Kind: model.PointFailed, Point: model.OilPressure, OnDelay: time.Second},
-	{ID: "rate", Kind: model.RisingFaster, Point: model.OilPressure, Limit: 0.2, Window: 3 * time.Second, GoodOnce: true},
-	{ID: "swings", Kind: model.SwingsMore, Point: model.OilPressure, Limit: 1, Window: 4 * time.Second, Remind: 3 * time.Second},
-	{ID: "jumps", Kind: model.JumpsFaster, Point: model.OilPressure, Limit: 0.6, OffDelay: 2 * time.Second, While: model.AlarmCondition{Point: model.OilPressure, Limit: 1}},
+	{ID: "rate", Kind: model.RisingFaster, Point: model.OilPressure, Limit: 0.2,
+		Window: 3 * time.Second, GoodOnce: true},
+	{ID: "swings", Kind: model.SwingsMore, Point: model.OilPressure, Limit: 1,
+		Window: 4 * time.Second, Remind: 3 * time.Second},
+	{ID: "jumps", Kind: model.JumpsFaster, Point: model.OilPressure, Limit: 0.6,
+		OffDelay: 2 * time.Second, While: model.AlarmCondition{Point: model.OilPressure, Limit: 1}},
 	{ID: "lost", Kind: model.DeviceLost, Device: "meter", OnDelay: 2 * time.Second},
 }
 
@@ -52,7 +60,8 @@ func TestEveryTransitionIsInThePublishedTable(t *testing.T) {
 	allowed := allowedSteps(t)
 	seen := map[step]bool{}
 	rapid.Check(t, func(rt *rapid.T) {
-		d := &dice{rt: rt, m: New(tableRules), at: model.Instant{Boot: 1}, state: map[string]model.AlarmState{}}
+		d := &dice{rt: rt, m: New(tableRules), at: model.Instant{Boot: 1},
+			state: map[string]model.AlarmState{}}
 		for range 200 {
 			bad := d.roll()
 			for _, e := range d.events {
@@ -70,7 +79,8 @@ func TestEveryTransitionIsInThePublishedTable(t *testing.T) {
 }
 
 // unused lists the table's transitions that the package comment says are not
-// used: suppression of anything but a normal alarm, and doing to an alarm what is done already. A suppressed alarm's condition is
+// used: suppression of anything but a normal alarm, and doing to an alarm what is done already. A
+// suppressed alarm's condition is
 // not judged before it is released, save by a rule without delay.
 func unused(s step) bool {
 	return s[1] == 'H' && s[0] != 'A' || s == "II" || s == "IG"
@@ -92,7 +102,8 @@ func check(rt *rapid.T, d *dice, e model.AlarmEvent, allowed map[step]string, ba
 		rt.Fatalf("%s: %s to %s is not in the table", e.Rule, e.From, e.To)
 	}
 	process := e.Rule != "lost" && e.Rule != "failed"
-	if bad && process && e.Who == "" && e.To == model.AlarmUnacknowledged && e.From != model.AlarmShelved {
+	if bad && process && e.Who == "" && e.To == model.AlarmUnacknowledged &&
+		e.From != model.AlarmShelved {
 		rt.Fatalf("%s rose on a Bad sample", e.Rule)
 	}
 	if bad && e.Rule == "always" && (stepOf(e) == "BE" || stepOf(e) == "CF") {
@@ -151,15 +162,20 @@ func (d *dice) restart() {
 }
 
 func (d *dice) scan() (bad bool) {
-	s := model.GoodSample(model.OilPressure, rapid.SampledFrom([]float64{0.2, 1.2, 1.7, 2.4}).Draw(d.rt, "oil"))
+	s := model.GoodSample(model.OilPressure,
+		rapid.SampledFrom([]float64{0.2, 1.2, 1.7, 2.4}).Draw(d.rt, "oil"))
 	if rapid.IntRange(0, 5).Draw(d.rt, "quality") == 0 {
-		s = model.BadSample(model.OilPressure, rapid.SampledFrom([]model.Cause{model.SensorFailed, model.NoAnswer}).Draw(d.rt, "cause"))
+		s = model.BadSample(model.OilPressure,
+			rapid.SampledFrom([]model.Cause{model.SensorFailed, model.NoAnswer}).Draw(d.rt,
+				"cause"))
 	}
 	scan := &model.Scan{At: d.at, Samples: []model.Sample{s}}
 	// Leaving the engine out of Bad scans keeps "unarmed" apart from "cleared".
 	if s.Quality == model.Good {
-		state := rapid.SampledFrom([]model.EngineState{model.Standstill, model.RunningUp, model.Loaded, model.Loaded, model.Idling, model.EngineUnknown}).Draw(d.rt, "engine")
-		scan.Samples = append(scan.Samples, model.GoodSample(model.EngineStatePoint, float64(state)))
+		state := rapid.SampledFrom([]model.EngineState{model.Standstill, model.RunningUp,
+			model.Loaded, model.Loaded, model.Idling, model.EngineUnknown}).Draw(d.rt, "engine")
+		scan.Samples = append(scan.Samples,
+			model.GoodSample(model.EngineStatePoint, float64(state)))
 	}
 	d.events = d.m.Step(scan)
 	return s.Quality == model.Bad
@@ -168,9 +184,11 @@ func (d *dice) scan() (bad bool) {
 // Each state the table knows is reached from the rules above, in order.
 func TestAStepInSteadyStateAllocatesNothing(t *testing.T) {
 	m, scan := New(whole()), &model.Scan{At: model.Instant{Boot: 1}}
-	for p, v := range map[model.PointID]float64{model.EngineStatePoint: float64(model.Loaded), model.OilPressure: 3e5,
-		model.CoolantTemperature: 82, model.SpeedPoint: 25, model.FrequencyPoint: 50, model.BatteryVoltage: 13.8,
-		model.VoltageL1N: 230, model.VoltageL2N: 230, model.VoltageL3N: 230} {
+	for p, v := range map[model.PointID]float64{model.EngineStatePoint: float64(model.Loaded),
+		model.OilPressure:        3e5,
+		model.CoolantTemperature: 82, model.SpeedPoint: 25, model.FrequencyPoint: 50,
+		model.BatteryVoltage: 13.8,
+		model.VoltageL1N:     230, model.VoltageL2N: 230, model.VoltageL3N: 230} {
 		scan.Samples = append(scan.Samples, model.GoodSample(p, v))
 	}
 	tick := func() {
@@ -201,12 +219,15 @@ func TestAStepInSteadyStateAllocatesNothing(t *testing.T) {
 func BenchmarkThousandRules(b *testing.B) {
 	var rules []model.AlarmRule
 	for i := range 1000 {
-		rules = append(rules, model.AlarmRule{ID: strings.Repeat("x", i%7) + string(rune('a'+i)), Kind: model.BelowLimit,
-			Point: model.OilPressure, Limit: 4200, PerSpeed: true, OnDelay: time.Second, ArmedIn: onOwnFuel, ArmDelay: time.Second})
+		rules = append(rules, model.AlarmRule{ID: strings.Repeat("x", i%7) + string(rune('a'+i)),
+			Kind:  model.BelowLimit,
+			Point: model.OilPressure, Limit: 4200, PerSpeed: true, OnDelay: time.Second,
+			ArmedIn: onOwnFuel, ArmDelay: time.Second})
 	}
 	m := New(rules)
-	scan := &model.Scan{At: model.Instant{Boot: 1}, Samples: []model.Sample{model.GoodSample(model.EngineStatePoint, float64(model.Loaded)),
-		model.GoodSample(model.OilPressure, 3e5), model.GoodSample(model.SpeedPoint, 25)}}
+	scan := &model.Scan{At: model.Instant{Boot: 1},
+		Samples: []model.Sample{model.GoodSample(model.EngineStatePoint, float64(model.Loaded)),
+			model.GoodSample(model.OilPressure, 3e5), model.GoodSample(model.SpeedPoint, 25)}}
 	b.ReportAllocs()
 	for b.Loop() {
 		scan.At = scan.At.Add(100 * time.Millisecond)

@@ -21,7 +21,8 @@ const (
 )
 
 // notYetUsed says why no time is told.
-const notYetUsed = "not determined yet: the level must fall for 10 min, by 2 % and by more than its scatter"
+const notYetUsed = "not determined yet: the level must fall for 10 min, by 2 % and by more than " +
+	"its scatter"
 
 // usage is for how many seconds a share of a whole (1 is full) lasts at the
 // rate of late. The last sure rate holds until another one is: after a refill
@@ -53,7 +54,8 @@ func (u *usage) add(e *engine, at model.Instant, v float64) (float64, bool) {
 	}
 	s.add(e, at, v)
 	span := elapsed(s.at[0], at)
-	if rate, scatter := s.fit(at); span >= usageLeast && -rate*span.Seconds() >= usageFall && -rate >= usageScatter*scatter {
+	if rate, scatter := s.fit(at); span >= usageLeast && -rate*span.Seconds() >= usageFall &&
+		-rate >= usageScatter*scatter {
 		u.rate = -rate
 	}
 	if u.rate == 0 {

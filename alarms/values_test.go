@@ -60,8 +60,10 @@ func valuesOf(r model.AlarmRule) map[string]string {
 		limit = fmt.Sprintf("%.6g..%.6g", r.Low, r.Limit)
 	}
 	return map[string]string{
-		"judges": strings.Join(points, joint), "kind": r.Kind.String(), "limit": limit, "deadband": fmt.Sprintf("%.6g", r.Deadband),
-		"on": r.OnDelay.String(), "off": r.OffDelay.String(), "armed": armedIn(r), "more": moreOf(r),
+		"judges": strings.Join(points, joint), "kind": r.Kind.String(), "limit": limit,
+		"deadband": fmt.Sprintf("%.6g", r.Deadband),
+		"on":       r.OnDelay.String(), "off": r.OffDelay.String(), "armed": armedIn(r),
+		"more": moreOf(r),
 	}
 }
 
@@ -89,7 +91,8 @@ func moreOf(r model.AlarmRule) string {
 		}
 	}
 	side := func(c model.AlarmCondition) string {
-		return fmt.Sprintf("%s %s %.6g", c.Point, map[bool]string{true: "<", false: ">"}[c.Below], c.Limit)
+		return fmt.Sprintf("%s %s %.6g", c.Point, map[bool]string{true: "<", false: ">"}[c.Below],
+			c.Limit)
 	}
 	add(r.Latch, "latches")
 	add(r.GoodOnce, "good once")
@@ -108,7 +111,8 @@ func moreOf(r model.AlarmRule) string {
 
 // The whole of a duration is written, so that a second is not lost in rounding.
 func TestValuesAreWrittenInFull(t *testing.T) {
-	r := model.AlarmRule{Point: "p", Limit: 1, OnDelay: 1500 * time.Millisecond, ArmedIn: onOwnFuel, ArmDelay: 8 * time.Second}
+	r := model.AlarmRule{Point: "p", Limit: 1, OnDelay: 1500 * time.Millisecond, ArmedIn: onOwnFuel,
+		ArmDelay: 8 * time.Second}
 	if v := valuesOf(r); v["on"] != "1.5s" || v["armed"] != "uinl after 8s" {
 		t.Errorf("%v", v)
 	}

@@ -23,9 +23,12 @@ func (s *stage) set(r *model.AlarmRule, word string) {
 	case "poles":
 		r.Poles = int(s.number(value))
 	case "kind":
-		r.Kind = map[string]model.AlarmKind{"below": model.BelowLimit, "above": model.AboveLimit, "rising": model.RisingFaster,
-			"falling": model.FallingFaster, "outside": model.OutsideBand, "lost": model.DeviceLost, "failed": model.PointFailed,
-			"swings": model.SwingsMore, "jumps": model.JumpsFaster, "stuck": model.StuckFor, "moves": model.NeverMoves, "used": model.UsedUpWithin}[value]
+		r.Kind = map[string]model.AlarmKind{"below": model.BelowLimit, "above": model.AboveLimit,
+			"rising":  model.RisingFaster,
+			"falling": model.FallingFaster, "outside": model.OutsideBand, "lost": model.DeviceLost,
+			"failed": model.PointFailed,
+			"swings": model.SwingsMore, "jumps": model.JumpsFaster, "stuck": model.StuckFor,
+			"moves": model.NeverMoves, "used": model.UsedUpWithin}[value]
 	case "point":
 		r.Point = model.PointID(value)
 	case "device":
@@ -46,7 +49,8 @@ func (s *stage) set(r *model.AlarmRule, word string) {
 		r.Remind = s.duration(value)
 	case "whileabove", "whilebelow":
 		point, limit, _ := strings.Cut(value, ">")
-		r.While = model.AlarmCondition{Point: model.PointID(point), Below: key == "whilebelow", Limit: s.number(limit)}
+		r.While = model.AlarmCondition{Point: model.PointID(point), Below: key == "whilebelow",
+			Limit: s.number(limit)}
 	case "steady":
 		point, within, _ := strings.Cut(value, "+-")
 		r.Steady, r.SteadyWithin = model.PointID(point), s.number(within)

@@ -22,9 +22,11 @@ var (
 // access reads how to be let in by a server.
 func (r *parser) access(sec section) model.Access {
 	a := model.Access{
-		TLS: model.TLS{Authority: r.file(sec, "trust file"), Certificate: r.file(sec, "certificate file"),
-			Key: r.file(sec, "key file"), ServerName: sec.textOf("server name")},
-		User: sec.textOf("user"), Password: r.secret(sec, "password"), Bearer: r.secret(sec, "bearer"),
+		TLS: model.TLS{Authority: r.file(sec, "trust file"),
+			Certificate: r.file(sec, "certificate file"),
+			Key:         r.file(sec, "key file"), ServerName: sec.textOf("server name")},
+		User: sec.textOf("user"), Password: r.secret(sec, "password"),
+		Bearer: r.secret(sec, "bearer"),
 	}
 	for _, n := range sec.items("headers") {
 		if h, ok := r.header(sec.sourceText, n); ok {
@@ -45,7 +47,8 @@ func (r *parser) access(sec section) model.Access {
 		}
 	}
 	if a.Bearer.Given() && a.User != "" {
-		sec.wrong(sec.at("user"), "keep one of them", "a user and a bearer token cannot be used together")
+		sec.wrong(sec.at("user"), "keep one of them",
+			"a user and a bearer token cannot be used together")
 	}
 	return a
 }
@@ -68,9 +71,12 @@ func (r *parser) secret(sec section, what string) model.Secret {
 	switch {
 	case !ok:
 	case s.File != "":
-		sec.wrong(sec.at(what+" from"), "keep one of them", "%q and %q are both given", what+" file", what+" from")
+		sec.wrong(sec.at(what+" from"), "keep one of them", "%q and %q are both given",
+			what+" file", what+" from")
 	case !environmentName.MatchString(name):
-		sec.wrong(sec.at(what+" from"), "write the name of an environment variable, not the secret itself", "this is not the name of an environment variable")
+		sec.wrong(sec.at(what+" from"),
+			"write the name of an environment variable, not the secret itself",
+			"this is not the name of an environment variable")
 	default:
 		s.Environment = name
 	}
@@ -84,14 +90,18 @@ func (r *parser) header(s *sourceText, n *yaml.Node) (model.Header, bool) {
 	if !ok || !sec.need("name") {
 		return model.Header{}, false
 	}
-	h := model.Header{Name: sec.textOf("name"), Value: sec.textOf("value"), Secret: r.secret(sec, "value")}
+	h := model.Header{Name: sec.textOf("name"), Value: sec.textOf("value"),
+		Secret: r.secret(sec, "value")}
 	switch {
 	case !headerName.MatchString(h.Name):
-		sec.wrong(sec.at("name"), "use letters, digits and -", "%q is not a valid header name", h.Name)
+		sec.wrong(sec.at("name"), "use letters, digits and -", "%q is not a valid header name",
+			h.Name)
 	case strings.ContainsAny(h.Value, "\r\n"):
-		sec.wrong(sec.at("value"), "write it on one line", "a header cannot have more than one line")
+		sec.wrong(sec.at("value"), "write it on one line",
+			"a header cannot have more than one line")
 	case h.Value == "" && !h.Secret.Given() && sec.values["value"] == nil:
-		sec.wrong(sec.node, "add value: ..., or value file: ... for a secret", "the header has no value")
+		sec.wrong(sec.node, "add value: ..., or value file: ... for a secret",
+			"the header has no value")
 	case h.Value != "" && h.Secret.Given():
 		sec.wrong(sec.at("value"), "keep one of them", "the header has two values")
 	default:
@@ -112,7 +122,8 @@ func (s section) url(key string, a model.Access) string {
 	case err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https":
 		s.wrong(s.at(key), "write it as https://host:port/path", "this is not a server address")
 	case u.User != nil:
-		s.wrong(s.at(key), "remove it and add user: and password file:", "an address must not contain a password, because it is shown")
+		s.wrong(s.at(key), "remove it and add user: and password file:",
+			"an address must not contain a password, because it is shown")
 	case u.Scheme == "http" && !loopback(u.Hostname()) && (a.Password.Given() || a.Bearer.Given()):
 		s.wrong(s.at(key), "use https://", "a password would be sent unencrypted to %s", u.Host)
 	default:
@@ -142,14 +153,17 @@ func (s section) needAddress(key string) bool {
 // addressKeys are the keys of an address.
 func addressKeys(key string) []string { return []string{key, key + " file", key + " from"} }
 
-var hostName = regexp.MustCompile(`^[A-Za-z0-9]([A-Za-z0-9-]*[A-Za-z0-9])?(\.[A-Za-z0-9]([A-Za-z0-9-]*[A-Za-z0-9])?)*$`)
+const hostLabel = `[A-Za-z0-9]([A-Za-z0-9-]*[A-Za-z0-9])?`
+
+var hostName = regexp.MustCompile(`^` + hostLabel + `(\.` + hostLabel + `)*$`)
 
 // hostNames reads a list of names of this computer, without ports.
 func (s section) hostNames(key string) []string {
 	names, nodes := s.list(key)
 	for i, n := range names {
 		if !hostName.MatchString(n) {
-			s.wrong(nodes[i], "write it as skid7.example, without http:// and port", "%q is not a valid host name", n)
+			s.wrong(nodes[i], "write it as skid7.example, without http:// and port",
+				"%q is not a valid host name", n)
 		}
 	}
 	return names

@@ -32,7 +32,8 @@ func (a *configAlarm) limits(key string) {
 	case model.UsedUpWithin:
 		a.Limit = a.duration(key, time.Minute, 240*time.Hour).Seconds()
 		if a.quantity != model.Ratio {
-			a.wrong(a.at("point"), "name a level as a share of the whole, such as fuel.level", "%s is not a level as a share of the whole", a.Point)
+			a.wrong(a.at("point"), "name a level as a share of the whole, such as fuel.level",
+				"%s is not a level as a share of the whole", a.Point)
 		}
 	case model.NeverMoves:
 		starts, _ := a.whole(key, 1, 1000)
@@ -51,7 +52,8 @@ func (a *configAlarm) window() {
 	switch {
 	case a.Kind == model.UsedUpWithin:
 		a.Window = a.duration("over", 10*time.Minute, 24*time.Hour)
-	case a.Kind == model.RisingFaster, a.Kind == model.FallingFaster, a.Kind == model.SwingsMore, a.values["steady"] != nil:
+	case a.Kind == model.RisingFaster, a.Kind == model.FallingFaster, a.Kind == model.SwingsMore,
+		a.values["steady"] != nil:
 		a.Window = a.duration("over", time.Second, time.Hour)
 	default:
 		a.unused("over")
@@ -92,7 +94,8 @@ func (a *configAlarm) rate(key, text string) float64 {
 	case err != nil:
 		a.refused(a.at(key), err)
 	case v <= 0:
-		a.wrong(a.at(key), "write it without a sign: the key gives the direction", "a rate must be above 0")
+		a.wrong(a.at(key), "write it without a sign: the key gives the direction",
+			"a rate must be above 0")
 	}
 	return v / seconds
 }
@@ -104,7 +107,8 @@ func (r *parser) while(a *configAlarm) {
 	if n == nil || a.namesStates(n) {
 		return
 	}
-	point, side, limit, q, ok := r.clause(a, "while", []string{"above", "below"}, "oil.pressure above 1 bar")
+	point, side, limit, q, ok := r.clause(a, "while", []string{"above", "below"},
+		"oil.pressure above 1 bar")
 	if !ok {
 		return
 	}
@@ -125,7 +129,8 @@ func (a *configAlarm) namesStates(n *yaml.Node) bool {
 	if _, ok := model.EngineStateNamed(first.Value); !ok || first.Kind != yaml.ScalarNode {
 		return false
 	}
-	a.wrong(first, "write engine states under \"armed in\"", "\"while\" needs a second point, but %q is an engine state", first.Value)
+	a.wrong(first, "write engine states under \"armed in\"",
+		"\"while\" needs a second point, but %q is an engine state", first.Value)
 	return true
 }
 
@@ -146,15 +151,18 @@ func (r *parser) steady(a *configAlarm) {
 		a.refused(n, err)
 	case v <= 0:
 		a.wrong(n, "write the permitted swing", "no measured value is steady within %s", within)
-	case point == a.Point && slices.Contains([]model.AlarmKind{model.RisingFaster, model.FallingFaster, model.SwingsMore, model.JumpsFaster}, a.Kind):
-		a.wrong(n, "name the point that influences this one, such as the load", "%s cannot be steady and changing at once", point)
+	case point == a.Point && slices.Contains([]model.AlarmKind{model.RisingFaster,
+		model.FallingFaster, model.SwingsMore, model.JumpsFaster}, a.Kind):
+		a.wrong(n, "name the point that influences this one, such as the load",
+			"%s cannot be steady and changing at once", point)
 	default:
 		a.Steady, a.SteadyWithin = point, v
 	}
 }
 
 // clause reads "POINT WORD VALUE" and finds the point's quantity.
-func (r *parser) clause(a *configAlarm, key string, words []string, example string) (point model.PointID, word, value string, q model.Quantity, ok bool) {
+func (r *parser) clause(a *configAlarm, key string, words []string,
+	example string) (point model.PointID, word, value string, q model.Quantity, ok bool) {
 	t, ok := a.text(key)
 	if !ok {
 		return
@@ -165,7 +173,8 @@ func (r *parser) clause(a *configAlarm, key string, words []string, example stri
 		return point, word, value, q, false
 	}
 	if !slices.Contains(words, f[1]) {
-		a.wrong(n, didYouMean(f[1], words), "%q has %q instead of %s", key, f[1], strings.Join(words, " or "))
+		a.wrong(n, didYouMean(f[1], words), "%q has %q instead of %s", key, f[1],
+			strings.Join(words, " or "))
 		return point, word, value, q, false
 	}
 	point, word, value = model.PointID(f[0]), f[1], strings.Join(f[2:], " ")
@@ -194,7 +203,8 @@ func longestStay(s model.EngineState) time.Duration {
 // run lasts or for a start that its states end.
 func (a *configAlarm) checkDelays() {
 	before := func(s model.EngineState) bool { return s == model.Standstill || s == model.Cranking }
-	resting := len(a.ArmedIn) > 0 && !slices.ContainsFunc(a.ArmedIn, func(s model.EngineState) bool { return !before(s) })
+	resting := len(a.ArmedIn) > 0 && !slices.ContainsFunc(a.ArmedIn,
+		func(s model.EngineState) bool { return !before(s) })
 	states := a.ArmedIn
 	if len(states) == 0 && a.ArmDelay > 0 {
 		states = []model.EngineState{model.Loaded}
@@ -205,17 +215,23 @@ func (a *configAlarm) checkDelays() {
 	}
 	switch {
 	case resting && a.ArmDelay > 0:
-		a.wrong(a.at("arm delay"), "remove this line, or add a state in which the engine runs to \"armed in\"",
+		a.wrong(a.at("arm delay"),
+			"remove this line, or add a state in which the engine runs to \"armed in\"",
 			"%s would never be armed: the arm delay starts when the engine runs by itself", a.ID)
 	case resting && a.GoodOnce:
-		a.wrong(a.at("good once"), "remove this line, or add a state in which the engine runs to \"armed in\"",
-			"%s would never be armed: the first normal value counts only while the engine runs by itself", a.ID)
+		a.wrong(a.at("good once"),
+			"remove this line, or add a state in which the engine runs to \"armed in\"",
+			"%s would never be armed: the first normal value counts only while the engine runs "+
+				"by itself", a.ID)
 	case len(states) > 0 && a.ArmDelay+a.OnDelay > longest:
 		key := "on delay"
 		if a.ArmDelay > a.OnDelay {
 			key = "arm delay"
 		}
-		a.wrong(a.at(key), fmt.Sprintf("keep \"arm delay\" and \"on delay\" together within %s, or arm it in more states", durationText(longest)),
-			"%s waits for %s, longer than the engine is to be expected in its states", a.ID, durationText(a.ArmDelay+a.OnDelay))
+		a.wrong(a.at(key),
+			fmt.Sprintf("keep \"arm delay\" and \"on delay\" together within %s, or arm it in "+
+				"more states", durationText(longest)),
+			"%s waits for %s, longer than the engine is to be expected in its states", a.ID,
+			durationText(a.ArmDelay+a.OnDelay))
 	}
 }

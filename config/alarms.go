@@ -19,13 +19,17 @@ type configAlarm struct {
 
 // alarmKinds are the keys that say what a rule looks at, in the order of
 // model.AlarmKind.
-var alarmKinds = []string{"below", "above", "rising faster than", "falling faster than", "outside", "device lost", "point failed",
+var alarmKinds = []string{"below", "above", "rising faster than", "falling faster than", "outside",
+	"device lost", "point failed",
 	"swings more than", "jumps faster than", "stuck for", "never moves in starts", "used up within"}
 
 // alarmKeys lists every key of an alarm.
 func alarmKeys() []string {
-	return slices.Concat([]string{"name", "label", "priority", "point"}, alarmKinds, []string{"over", "deadband", "while", "steady",
-		"on delay", "off delay", "latch", "armed in", "arm delay", "good once", "remind", "action", "basis"})
+	return slices.Concat([]string{"name", "label", "priority", "point"}, alarmKinds,
+		[]string{"over", "deadband", "while", "steady",
+			"on delay", "off delay", "latch", "armed in", "arm delay", "good once", "remind",
+			"action",
+			"basis"})
 }
 
 func (r *parser) alarm(s *sourceText, n *yaml.Node) {
@@ -40,7 +44,8 @@ func (r *parser) alarm(s *sourceText, n *yaml.Node) {
 	if a.Label == "" {
 		a.Label = a.ID
 	}
-	a.Priority = model.Priority(sec.choice("priority", []string{"information", "warning", "critical"}))
+	a.Priority = model.Priority(sec.choice("priority",
+		[]string{"information", "warning", "critical"}))
 	a.OnDelay = sec.duration("on delay", 0, 24*time.Hour)
 	a.OffDelay = sec.duration("off delay", 0, 24*time.Hour)
 	a.ArmDelay = sec.duration("arm delay", 0, 24*time.Hour)
@@ -164,7 +169,8 @@ func (r *parser) quantityOf(s *section, n *yaml.Node, point model.PointID) (mode
 		return q, true
 	}
 	if derived {
-		s.wrong(n, "add them, or remove the alarm", "%s is calculated from %s, which no device provides", point, idList(inputs))
+		s.wrong(n, "add them, or remove the alarm",
+			"%s is calculated from %s, which no device provides", point, idList(inputs))
 		return model.NoQuantity, false
 	}
 	for _, d := range derivations {
@@ -173,7 +179,8 @@ func (r *parser) quantityOf(s *section, n *yaml.Node, point model.PointID) (mode
 	if strings.HasPrefix(string(point), "host.") {
 		known = pointNames(model.HostPoints())
 	}
-	s.wrong(n, didYouMeanOr(string(point), known, "add it to the points of a device"), "no device provides the point %q", point)
+	s.wrong(n, didYouMeanOr(string(point), known, "add it to the points of a device"),
+		"no device provides the point %q", point)
 	return model.NoQuantity, false
 }
 

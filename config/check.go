@@ -32,7 +32,8 @@ func (ns nameSet) again(s *sourceText, at *yaml.Node, what, name string) {
 		return
 	}
 	if first := ns[name]; first != nil {
-		s.wrong(at, fmt.Sprintf("the first is in line %d: rename one", first.Line), "there are two %s named %q", what, name)
+		s.wrong(at, fmt.Sprintf("the first is in line %d: rename one", first.Line),
+			"there are two %s named %q", what, name)
 		return
 	}
 	ns[name] = at
@@ -43,7 +44,8 @@ func (r *parser) checkLines(top section) {
 	for _, l := range r.lines {
 		seen.again(top.sourceText, l.at, "lines", l.Name)
 		if first := ports[l.Address]; first != nil && l.Address != "" {
-			top.wrong(l.at, fmt.Sprintf("add its devices to the line defined in line %d", first.Line), "two lines use %s", l.Address)
+			top.wrong(l.at, fmt.Sprintf("add its devices to the line defined in line %d",
+				first.Line), "two lines use %s", l.Address)
 			continue
 		}
 		ports[l.Address] = l.at
@@ -109,7 +111,8 @@ func (d *configDevice) checkOverlaps() {
 		if !p.placed {
 			continue
 		}
-		all = append(all, registerSpan{p.Register.Table, int(p.Register.Address), p.Register.Span(), p, false})
+		all = append(all, registerSpan{p.Register.Table, int(p.Register.Address), p.Register.Span(),
+			p, false})
 		if e := p.Register.Exponent; e != nil {
 			all = append(all, registerSpan{p.Register.Table, int(*e), int(*e) + 1, p, true})
 		}
@@ -133,14 +136,17 @@ func (a registerSpan) shares(b registerSpan) bool {
 		return a.exponent && b.exponent
 	}
 	ra, rb := a.p.Register, b.p.Register
-	return ra.Type == model.BitValue && rb.Type == model.BitValue && !ra.Table.Bits() && ra.Bit != rb.Bit
+	return ra.Type == model.BitValue && rb.Type == model.BitValue && !ra.Table.Bits() &&
+		ra.Bit != rb.Bit
 }
 
 func (d *configDevice) overlap(a, b registerSpan) {
-	if a.p.node.Line > b.p.node.Line && a.p.fromProfile == b.p.fromProfile || b.p.fromProfile && !a.p.fromProfile {
+	if a.p.node.Line > b.p.node.Line && a.p.fromProfile == b.p.fromProfile || b.p.fromProfile &&
+		!a.p.fromProfile {
 		a, b = b, a
 	}
-	b.p.wrong(b.p.at(b.key()), "check both addresses and types: a wide type takes two or four registers",
+	b.p.wrong(b.p.at(b.key()),
+		"check both addresses and types: a wide type takes two or four registers",
 		"%s uses %s, which %s already uses", b.p.ID, b.text(), a.p.ID)
 }
 

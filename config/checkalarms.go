@@ -17,7 +17,8 @@ func (r *parser) checkAlarms() {
 		a := &r.alarms[i]
 		seen.again(a.sourceText, a.at("name"), "alarms", a.ID)
 		if a.Kind == model.DeviceLost && a.Device != "" && !slices.Contains(devices, a.Device) {
-			a.wrong(a.at("device lost"), didYouMean(a.Device, devices), "there is no device %q", a.Device)
+			a.wrong(a.at("device lost"), didYouMean(a.Device, devices), "there is no device %q",
+				a.Device)
 		}
 		r.checkDeadband(a)
 		r.checkReach(a)
@@ -50,7 +51,8 @@ func (r *parser) checkDeadband(a *configAlarm) {
 		stuck = a.Deadband >= a.Limit
 	}
 	if stuck {
-		a.wrong(a.at("deadband"), "make it a small part of the range", "with this deadband, %s can never return to normal", a.ID)
+		a.wrong(a.at("deadband"), "make it a small part of the range",
+			"with this deadband, %s can never return to normal", a.ID)
 	}
 }
 
@@ -58,7 +60,8 @@ func (r *parser) checkDeadband(a *configAlarm) {
 // the point, or beyond 0 and 1 of a contact.
 func (r *parser) checkReach(a *configAlarm) {
 	p := r.find(a.Point)
-	if p == nil || a.PerSpeed || a.values[alarmKinds[a.Kind]] == nil || a.quantity == model.NoQuantity {
+	if p == nil || a.PerSpeed || a.values[alarmKinds[a.Kind]] == nil ||
+		a.quantity == model.NoQuantity {
 		return
 	}
 	low, high, shows := p.Low, p.High, "the plausible range of"
@@ -66,11 +69,14 @@ func (r *parser) checkReach(a *configAlarm) {
 		low, high, shows = 0, 1, "the range of the contact"
 	}
 	above, below := a.Limit >= high, a.Limit <= low
-	if low == 0 && high == 0 || a.Kind == model.AboveLimit && !above || a.Kind == model.BelowLimit && !below ||
-		a.Kind == model.OutsideBand && !(above && a.Low <= low) || a.Kind > model.AboveLimit && a.Kind != model.OutsideBand {
+	if low == 0 && high == 0 || a.Kind == model.AboveLimit && !above ||
+		a.Kind == model.BelowLimit && !below ||
+		a.Kind == model.OutsideBand && !(above && a.Low <= low) || a.Kind > model.AboveLimit &&
+		a.Kind != model.OutsideBand {
 		return
 	}
-	a.wrong(a.at(alarmKinds[a.Kind]), "set the limit within this range", "%s would never warn: %s %s is %s to %s",
+	a.wrong(a.at(alarmKinds[a.Kind]), "set the limit within this range",
+		"%s would never warn: %s %s is %s to %s",
 		a.ID, shows, a.Point, limitText(a.quantity, low), limitText(a.quantity, high))
 }
 
@@ -84,10 +90,14 @@ func limitText(q model.Quantity, v float64) string {
 // checkOrder notes a rule whose limit lies beyond that of a graver rule.
 func (r *parser) checkOrder(mild, grave *configAlarm) {
 	key := alarmKinds[mild.Kind]
-	if mild.values[key] == nil || grave.values[key] == nil || mild.quantity == model.NoQuantity || !mild.WarnsAfter(grave.AlarmRule) {
+	if mild.values[key] == nil || grave.values[key] == nil || mild.quantity == model.NoQuantity ||
+		!mild.WarnsAfter(grave.AlarmRule) {
 		return
 	}
-	mild.wrong(mild.at(key), fmt.Sprintf("set the limit of the %s alarm so that it comes first, or exchange the two", mild.Priority),
-		"this %s alarm at %s comes after the %s one at %s (line %d)", mild.Priority, mild.values[key].Value,
+	mild.wrong(mild.at(key),
+		fmt.Sprintf("set the limit of the %s alarm so that it comes first, or exchange the two",
+			mild.Priority),
+		"this %s alarm at %s comes after the %s one at %s (line %d)", mild.Priority,
+		mild.values[key].Value,
 		grave.Priority, grave.values[key].Value, grave.at(key).Line)
 }

@@ -28,12 +28,13 @@ type Config struct {
 	// Unauthenticated says that the file asks in so many words for reading
 	// without a password.
 	Unauthenticated bool
-	Names           []string // under which the page is reached, besides addresses and the computer's own name
-	ReadByToken     bool     // who reads over the network needs the reading token
-	WebConfig       string   // path of the file with certificates and passwords; empty means none
-	StateDir        string   // folder of the store and the socket; DefaultStateDir when not given
-	Store           Retention
-	Outlets         model.Outlets
+	// under which the page is reached, besides addresses and the computer's own name
+	Names       []string
+	ReadByToken bool   // who reads over the network needs the reading token
+	WebConfig   string // path of the file with certificates and passwords; empty means none
+	StateDir    string // folder of the store and the socket; DefaultStateDir when not given
+	Store       Retention
+	Outlets     model.Outlets
 }
 
 // Load reads a configuration file. The error is Mistakes, or what the system
@@ -73,7 +74,9 @@ type parser struct {
 }
 
 func (r *parser) top(s *sourceText, doc *yaml.Node, c *Config) {
-	known := slices.Concat([]string{"set", "listen", "host names", "reading", "reading without password", "web config", "state dir", "store", "supply", "lines", "devices", "alarms", "limit sets", "machine"}, outletKeys)
+	known := slices.Concat([]string{"set", "listen", "host names", "reading",
+		"reading without password", "web config", "state dir", "store", "supply", "lines",
+		"devices", "alarms", "limit sets", "machine"}, outletKeys)
 	top, ok := s.section(doc, "the configuration", known...)
 	if !ok {
 		return
@@ -134,7 +137,8 @@ func (r *parser) listening(top section, c *Config) {
 	c.Unauthenticated = top.choice("reading without password", []string{"refused", "allowed"}) == 1
 	c.ReadByToken = top.choice("reading", []string{"open", "by token"}) == 1
 	if c.ReadByToken && c.Unauthenticated {
-		top.wrong(top.at("reading without password"), "keep one of them", "reading cannot need a token and be open to everyone")
+		top.wrong(top.at("reading without password"), "keep one of them",
+			"reading cannot need a token and be open to everyone")
 	}
 	t, ok := top.text("listen")
 	if !ok {
@@ -145,7 +149,8 @@ func (r *parser) listening(top section, c *Config) {
 		return
 	}
 	if Reachable(t) && c.WebConfig == "" && !c.Unauthenticated && !c.ReadByToken {
-		top.wrong(top.at("listen"), "add web config: FILE, reading: by token, or reading without password: allowed",
+		top.wrong(top.at("listen"),
+			"add web config: FILE, reading: by token, or reading without password: allowed",
 			"other computers can reach %s without a password", t)
 	}
 	c.Listen = t

@@ -20,8 +20,10 @@ var derivations = []derivation{
 	{model.EngineStatePoint, nil},
 	{model.VoltageUnbalance, [][]model.PointID{model.LineVoltages[:]}},
 	{model.NegativeVoltage, [][]model.PointID{model.LineVoltages[:]}},
-	{model.ZeroSequenceVoltage, [][]model.PointID{slices.Concat(model.PhaseVoltages[:], model.LineVoltages[:])}},
-	{model.NeutralSuspect, [][]model.PointID{slices.Concat(model.PhaseVoltages[:], model.LineVoltages[:])}},
+	{model.ZeroSequenceVoltage, [][]model.PointID{slices.Concat(model.PhaseVoltages[:],
+		model.LineVoltages[:])}},
+	{model.NeutralSuspect, [][]model.PointID{slices.Concat(model.PhaseVoltages[:],
+		model.LineVoltages[:])}},
 	{model.StepReady, nil},
 	{model.FrequencySwing, [][]model.PointID{{model.FrequencyPoint}}},
 	{model.VoltageSwing, [][]model.PointID{model.PhaseVoltages[:], model.LineVoltages[:]}},
@@ -45,7 +47,8 @@ var derivations = []derivation{
 	{model.LoadRatio, [][]model.PointID{{model.PowerActive}, model.PhaseActive[:]}},
 	{model.PowerActive, [][]model.PointID{model.PhaseActive[:]}},
 	{model.VoltsPerHertzRatio, [][]model.PointID{
-		append(model.PhaseVoltages[:], model.FrequencyPoint), append(model.LineVoltages[:], model.FrequencyPoint)}},
+		append(model.PhaseVoltages[:], model.FrequencyPoint),
+		append(model.LineVoltages[:], model.FrequencyPoint)}},
 }
 
 // derivable reports whether a point is one of those worked out, and returns
@@ -112,7 +115,8 @@ func (r *parser) checkDerivedInputs() {
 	for _, d := range derivations {
 		for _, set := range d.from {
 			first := r.find(set[0])
-			if first == nil || slices.ContainsFunc(set, func(p model.PointID) bool { return r.find(p) == nil }) {
+			if first == nil || slices.ContainsFunc(set,
+				func(p model.PointID) bool { return r.find(p) == nil }) {
 				continue
 			}
 			want := r.pollPlaceOf(first)
@@ -128,10 +132,13 @@ func (r *parser) checkDerivedInputs() {
 }
 
 func (r *parser) apart(derived model.PointID, a, b *configPoint, want, got pollPlace) {
-	text := fmt.Sprintf("%s needs %s and %s from the same reading, but one is read every %s and the other every %s", derived, a.ID, b.ID, durationText(want.every), durationText(got.every))
+	text := fmt.Sprintf("%s needs %s and %s from the same reading, but one is read every %s and "+
+		"the other every %s", derived, a.ID, b.ID, durationText(want.every),
+		durationText(got.every))
 	hint := "use the same interval for both"
 	if want.line != got.line {
-		text = fmt.Sprintf("%s needs %s and %s from the same reading, but they are on the lines %s and %s", derived, a.ID, b.ID, want.line, got.line)
+		text = fmt.Sprintf("%s needs %s and %s from the same reading, but they are on the lines "+
+			"%s and %s", derived, a.ID, b.ID, want.line, got.line)
 		hint = "read both on the same line"
 	}
 	b.wrong(b.at("point"), hint, "%s", text)

@@ -21,7 +21,8 @@ type configDevice struct {
 var paceKeys = []string{"every", "timeout", "gap", "max registers", "powered by the set"}
 
 func (r *parser) device(s *sourceText, n *yaml.Node) {
-	known := slices.Concat([]string{"name", "line", "unit", "profile", "base", "model at", "leave out", "points", "fast"}, paceKeys)
+	known := slices.Concat([]string{"name", "line", "unit", "profile", "base", "model at",
+		"leave out", "points", "fast"}, paceKeys)
 	sec, ok := s.section(n, "the device", known...)
 	if !ok {
 		return
@@ -44,7 +45,8 @@ func (r *parser) device(s *sourceText, n *yaml.Node) {
 	}
 	d.fast(sec)
 	if len(d.points) == 0 && len(sec.items("points")) == 0 && !profileFailed {
-		sec.wrong(sec.at("points"), "add points: or a profile that has points", "no points are read from this device")
+		sec.wrong(sec.at("points"), "add points: or a profile that has points",
+			"no points are read from this device")
 	}
 	for i := range d.points {
 		d.points[i].Device = d.Name
@@ -95,7 +97,8 @@ func (s section) every() time.Duration {
 func (d *configDevice) placed(sec section) {
 	for _, key := range []string{"base", "model at"} {
 		if d.Chain == nil && sec.values[key] != nil {
-			sec.wrong(sec.at(key), "remove it, or name a SunSpec profile", "%q needs a SunSpec profile", key)
+			sec.wrong(sec.at(key), "remove it, or name a SunSpec profile",
+				"%q needs a SunSpec profile", key)
 		}
 	}
 	if d.Chain == nil {
@@ -121,7 +124,9 @@ func (d *configDevice) without(sec section) {
 	for i, t := range texts {
 		at := slices.IndexFunc(d.points, func(p configPoint) bool { return string(p.ID) == t })
 		if at < 0 {
-			sec.wrong(nodes[i], didYouMeanOr(t, d.ids(), "only points of the profile can be left out"), "the profile has no point %q to leave out", t)
+			sec.wrong(nodes[i], didYouMeanOr(t, d.ids(),
+				"only points of the profile can be left out"),
+				"the profile has no point %q to leave out", t)
 			continue
 		}
 		d.points = slices.Delete(d.points, at, at+1)
@@ -146,7 +151,10 @@ func (d *configDevice) override(s *sourceText, n *yaml.Node) {
 	if d.Chain != nil {
 		p.move(int(d.Chain.Start))
 	}
-	at := slices.IndexFunc(d.points, func(old configPoint) bool { return old.ID == p.ID && old.fromProfile })
+	at := slices.IndexFunc(d.points, func(old configPoint) bool {
+		return old.ID == p.ID &&
+			old.fromProfile
+	})
 	if at < 0 {
 		d.points = append(d.points, p)
 		return
@@ -157,7 +165,8 @@ func (d *configDevice) override(s *sourceText, n *yaml.Node) {
 // move shifts a point of a chain to where its model begins.
 func (p *configPoint) move(by int) {
 	if int(p.Register.Address)+p.Register.Type.Words()+by > 65536 {
-		p.wrong(p.at("register"), "its address counts from the first register of the model", "%q ends beyond the last register", strconv.Quote(string(p.ID)))
+		p.wrong(p.at("register"), "its address counts from the first register of the model",
+			"%q ends beyond the last register", strconv.Quote(string(p.ID)))
 		return
 	}
 	p.Register.Address += uint16(by)

@@ -15,7 +15,8 @@ func (r *parser) limitSets(s *sourceText, top section) []model.LimitSet {
 	known := model.PublishedLimitSets()
 	given := nameSet{}
 	for _, n := range top.items("limit sets") {
-		sec, ok := s.section(n, "the limit set", slices.Concat([]string{"name", "based on", "source"}, limitNames())...)
+		sec, ok := s.section(n, "the limit set",
+			slices.Concat([]string{"name", "based on", "source"}, limitNames())...)
 		if !ok || !sec.need("name") {
 			continue
 		}
@@ -37,7 +38,8 @@ func limitNames() []string {
 }
 
 func (s section) limitSet(known []string) model.LimitSet {
-	one := model.LimitSet{Name: s.textOf("name"), Source: s.textOf("source"), Limits: map[string]float64{}}
+	one := model.LimitSet{Name: s.textOf("name"), Source: s.textOf("source"),
+		Limits: map[string]float64{}}
 	if t, ok := s.text("based on"); ok {
 		one.BasedOn = t
 		if !slices.Contains(known, t) {
@@ -57,15 +59,18 @@ func (s section) limitSet(known []string) model.LimitSet {
 		switch {
 		case !ok:
 		case v <= 0:
-			s.wrong(s.at(name), "write the largest magnitude allowed, without a sign", "%q must be above 0", name)
+			s.wrong(s.at(name), "write the largest magnitude allowed, without a sign",
+				"%q must be above 0", name)
 		case q == model.Ratio && v >= 1:
-			s.wrong(s.at(name), "write it with its unit, such as 4 %", "%q cannot be %s", name, s.textOf(name))
+			s.wrong(s.at(name), "write it with its unit, such as 4 %", "%q cannot be %s", name,
+				s.textOf(name))
 		default:
 			one.Limits[name] = v
 		}
 	}
 	if len(s.values) == 1 {
-		s.wrong(s.at("name"), "add limits such as frequency droop: 4 %", "the limit set %q has no limits", one.Name)
+		s.wrong(s.at("name"), "add limits such as frequency droop: 4 %",
+			"the limit set %q has no limits", one.Name)
 	}
 	return one
 }
@@ -76,7 +81,8 @@ func (r *parser) judgedBy(s *sourceText, set *yaml.Node, known []string) {
 		return
 	}
 	for i := 0; i+1 < len(set.Content); i += 2 {
-		if v := set.Content[i+1]; set.Content[i].Value == "judged by" && v.Kind == yaml.ScalarNode && v.Value != "" && !slices.Contains(known, v.Value) {
+		if v := set.Content[i+1]; set.Content[i].Value == "judged by" &&
+			v.Kind == yaml.ScalarNode && v.Value != "" && !slices.Contains(known, v.Value) {
 			s.wrong(v, didYouMean(v.Value, known), "there is no limit set %q", v.Value)
 		}
 	}

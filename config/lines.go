@@ -19,10 +19,12 @@ type configLine struct {
 	at *yaml.Node
 }
 
-var bauds = []int{300, 600, 1200, 2400, 4800, 9600, 14400, 19200, 28800, 38400, 57600, 76800, 115200, 230400, 460800, 921600}
+var bauds = []int{300, 600, 1200, 2400, 4800, 9600, 14400, 19200, 28800, 38400, 57600, 76800,
+	115200, 230400, 460800, 921600}
 
 // serialKeys mean something on a serial line only.
-var serialKeys = []string{"baud", "parity", "stop bits", "silence", "direction by driver", "low latency"}
+var serialKeys = []string{"baud", "parity", "stop bits", "silence", "direction by driver",
+	"low latency"}
 
 // lineKinds are the keys that give a line's address, in the order of model.LineKind.
 var lineKinds = []string{"serial", "modbus tcp", "rtu over tcp"}
@@ -79,7 +81,9 @@ func (s section) address(l *model.Line) {
 		}
 	}
 	if given == 0 {
-		s.wrong(s.node, "add serial: /dev/serial/by-id/..., or modbus tcp: host:port, or rtu over tcp: host:port",
+		s.wrong(s.node,
+			"add serial: /dev/serial/by-id/..., or modbus tcp: host:port, or rtu over tcp: "+
+				"host:port",
 			"the line has no address")
 	}
 	if l.Kind == model.SerialLine {
@@ -87,7 +91,8 @@ func (s section) address(l *model.Line) {
 	}
 	for _, key := range serialKeys {
 		if s.values[key] != nil {
-			s.wrong(s.at(key), "set it at the gateway and remove it here", "%q cannot be used on a network line", key)
+			s.wrong(s.at(key), "set it at the gateway and remove it here",
+				"%q cannot be used on a network line", key)
 		}
 	}
 }
@@ -96,7 +101,9 @@ func (s section) address(l *model.Line) {
 func (s section) reach(key string, l *model.Line) {
 	if l.Kind == model.SerialLine {
 		if !strings.HasPrefix(l.Address, "/") {
-			s.wrong(s.at(key), "write its full path; names under /dev/serial/by-id/ do not change when plugs are moved",
+			s.wrong(s.at(key),
+				"write its full path; names under /dev/serial/by-id/ do not change when plugs "+
+					"are moved",
 				"%q is not the path of a serial port", l.Address)
 		}
 		return

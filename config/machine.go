@@ -19,7 +19,8 @@ func (s section) machine() []model.Fact {
 		return nil
 	}
 	if n.Kind != yaml.MappingNode {
-		s.wrong(n, "write a name and a text on each line, such as engine serial number: 4711", "the machine card needs keys and values here")
+		s.wrong(n, "write a name and a text on each line, such as engine serial number: 4711",
+			"the machine card needs keys and values here")
 		return nil
 	}
 	var facts []model.Fact

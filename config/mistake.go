@@ -42,7 +42,8 @@ func (m mistake) Format() string {
 // what was written as a secret in place of the name of its variable.
 var (
 	addressText = regexp.MustCompile(`https?://[^\s"',}\]]+`)
-	secretText  = regexp.MustCompile(`(?:password|bearer|sign|value|url|webhook|alertmanager) from: *[^\s,}\]]+`)
+	secretText  = regexp.MustCompile(
+		`(?:password|bearer|sign|value|url|webhook|alertmanager) from: *[^\s,}\]]+`)
 )
 
 // masked is the line as it may be shown and logged. It is as wide as before.
@@ -110,7 +111,8 @@ func (ms Mistakes) sorted() Mistakes {
 		}
 	}
 	slices.SortStableFunc(ms, func(a, b mistake) int {
-		return cmp.Or(cmp.Compare(order[a.File], order[b.File]), cmp.Compare(a.Line, b.Line), cmp.Compare(a.Column, b.Column))
+		return cmp.Or(cmp.Compare(order[a.File], order[b.File]), cmp.Compare(a.Line, b.Line),
+			cmp.Compare(a.Column, b.Column))
 	})
 	return slices.Compact(ms)
 }

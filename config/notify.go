@@ -28,7 +28,8 @@ func (r *parser) notify(s *sourceText, n *yaml.Node, o *model.Outlets, seen name
 		}
 	}
 	if len(o.Targets) > 0 && len(sec.items("routes")) == 0 && !sec.misspelt["routes"] {
-		sec.wrong(sec.at("targets"), "add routes: [{priority: warning, to: [...]}]", "no route uses the targets")
+		sec.wrong(sec.at("targets"), "add routes: [{priority: warning, to: [...]}]",
+			"no route uses the targets")
 	}
 	if n := sec.values["heartbeat"]; n != nil {
 		o.Heartbeat = r.heartbeat(s, n)
@@ -42,8 +43,11 @@ func (r *parser) notify(s *sourceText, n *yaml.Node, o *model.Outlets, seen name
 // model.TargetKind.
 var targetKinds = []string{"webhook", "mail", "alertmanager", "mqtt"}
 
-func (r *parser) target(s *sourceText, n *yaml.Node, o *model.Outlets) (model.Target, *yaml.Node, bool) {
-	known := slices.Concat([]string{"name"}, targetKinds, addressKeys("webhook")[1:], addressKeys("alertmanager")[1:], []string{"from", "to", "security", "sign file", "sign from"}, accessKeys)
+func (r *parser) target(s *sourceText, n *yaml.Node, o *model.Outlets) (model.Target, *yaml.Node,
+	bool) {
+	known := slices.Concat([]string{"name"}, targetKinds, addressKeys("webhook")[1:],
+		addressKeys("alertmanager")[1:],
+		[]string{"from", "to", "security", "sign file", "sign from"}, accessKeys)
 	sec, ok := s.section(n, "the target", known...)
 	if !ok {
 		return model.Target{}, nil, false
@@ -52,7 +56,8 @@ func (r *parser) target(s *sourceText, n *yaml.Node, o *model.Outlets) (model.Ta
 	t := model.Target{Name: sec.name("name"), Access: r.access(sec), Sign: r.secret(sec, "sign")}
 	given := 0
 	for kind, key := range targetKinds {
-		if !slices.ContainsFunc(addressKeys(key), func(k string) bool { return sec.values[k] != nil }) {
+		if !slices.ContainsFunc(addressKeys(key),
+			func(k string) bool { return sec.values[k] != nil }) {
 			continue
 		}
 		if given++; given > 1 {
@@ -63,7 +68,9 @@ func (r *parser) target(s *sourceText, n *yaml.Node, o *model.Outlets) (model.Ta
 		r.reachTarget(sec, &t, o)
 	}
 	if given == 0 {
-		sec.wrong(sec.node, "add one of webhook: URL; mail: host:port; alertmanager: URL; mqtt: OUTLET", "the target has no address")
+		sec.wrong(sec.node,
+			"add one of webhook: URL; mail: host:port; alertmanager: URL; mqtt: OUTLET",
+			"the target has no address")
 	}
 	return t, sec.at("name"), given == 1
 }
@@ -82,7 +89,8 @@ func (r *parser) reachTarget(s section, t *model.Target, o *model.Outlets) {
 			known = append(known, m.Name)
 		}
 		if !slices.Contains(known, t.Outlet) {
-			s.wrong(s.at(key), didYouMeanOr(t.Outlet, known, "add it below mqtt:"), "there is no mqtt outlet %q", t.Outlet)
+			s.wrong(s.at(key), didYouMeanOr(t.Outlet, known, "add it below mqtt:"),
+				"there is no mqtt outlet %q", t.Outlet)
 		}
 		foreign = append(foreign, accessKeys...)
 	default:
@@ -113,15 +121,18 @@ func (s section) mail(t *model.Target) {
 			s.wrong(nodes[i], "write it as name@host", "%q is not a mail address", a)
 		}
 	}
-	if t.Security == model.PlainText && t.Access.User != "" && t.Server != "" && !loopback(hostOf(t.Server)) {
-		s.wrong(s.at("security"), "use starttls or tls", "the password would be sent unencrypted to %s", t.Server)
+	if t.Security == model.PlainText && t.Access.User != "" && t.Server != "" &&
+		!loopback(hostOf(t.Server)) {
+		s.wrong(s.at("security"), "use starttls or tls",
+			"the password would be sent unencrypted to %s", t.Server)
 	}
 }
 
 // mailAddress takes plain addresses only, nothing that could break a line.
 func mailAddress(a string) bool {
 	name, host, ok := strings.Cut(a, "@")
-	return ok && name != "" && host != "" && !strings.ContainsAny(a, "<>,; \t\r\n\"") && !strings.Contains(host, "@")
+	return ok && name != "" && host != "" && !strings.ContainsAny(a, "<>,; \t\r\n\"") &&
+		!strings.Contains(host, "@")
 }
 
 func (r *parser) route(s *sourceText, n *yaml.Node, targets []model.Target) (model.Route, bool) {
@@ -131,13 +142,15 @@ func (r *parser) route(s *sourceText, n *yaml.Node, targets []model.Target) (mod
 	}
 	sec.need("priority", "to")
 	route := model.Route{
-		Least:    model.Priority(sec.choice("priority", []string{"information", "warning", "critical"})),
+		Least: model.Priority(sec.choice("priority",
+			[]string{"information", "warning", "critical"})),
 		To:       sec.targets("to", targets),
 		Second:   sec.targets("second", targets),
 		Patience: sec.duration("patience", 10*time.Second, 24*time.Hour),
 	}
 	if sec.values["patience"] != nil && sec.values["second"] == nil && !sec.misspelt["second"] {
-		sec.wrong(sec.at("patience"), "add second: [...], or remove this line", "no one is notified when patience ends")
+		sec.wrong(sec.at("patience"), "add second: [...], or remove this line",
+			"no one is notified when patience ends")
 	}
 	return route, true
 }
@@ -151,18 +164,21 @@ func (s section) targets(key string, targets []model.Target) []string {
 	texts, nodes := s.list(key)
 	for i, t := range texts {
 		if !slices.Contains(known, t) {
-			s.wrong(nodes[i], didYouMeanOr(t, known, "add it to the targets"), "there is no target %q", t)
+			s.wrong(nodes[i], didYouMeanOr(t, known, "add it to the targets"),
+				"there is no target %q", t)
 		}
 	}
 	return texts
 }
 
 func (r *parser) heartbeat(s *sourceText, n *yaml.Node) model.Heartbeat {
-	sec, ok := s.section(n, "the heartbeat", slices.Concat(addressKeys("url"), []string{"every"}, accessKeys)...)
+	sec, ok := s.section(n, "the heartbeat",
+		slices.Concat(addressKeys("url"), []string{"every"}, accessKeys)...)
 	if !ok || !sec.needAddress("url") {
 		return model.Heartbeat{}
 	}
-	h := model.Heartbeat{Access: r.access(sec), Every: sec.duration("every", 5*time.Second, time.Hour)}
+	h := model.Heartbeat{Access: r.access(sec),
+		Every: sec.duration("every", 5*time.Second, time.Hour)}
 	h.URL, h.Address = r.address(sec, "url", h.Access)
 	return h
 }
@@ -172,7 +188,8 @@ func (r *parser) checkIn(s *sourceText, n *yaml.Node, targets []model.Target) mo
 	if !ok {
 		return model.CheckIn{}
 	}
-	c := model.CheckIn{Every: sec.duration("every", time.Minute, 4*time.Hour), Place: sec.textOf("place"), To: sec.targets("to", targets)}
+	c := model.CheckIn{Every: sec.duration("every", time.Minute, 4*time.Hour),
+		Place: sec.textOf("place"), To: sec.targets("to", targets)}
 	c.Missed, _ = sec.whole("missed", 1, 10)
 	return c
 }

@@ -59,7 +59,8 @@ func (r *parser) outlets(top section) model.Outlets {
 }
 
 func (r *parser) remoteWrite(s *sourceText, n *yaml.Node) (model.RemoteWrite, section, bool) {
-	known := slices.Concat([]string{"name", "url", "url file", "url from", "labels", "oldest", "every", "samples a second", "samples a request"}, accessKeys)
+	known := slices.Concat([]string{"name", "url", "url file", "url from", "labels", "oldest",
+		"every", "samples a second", "samples a request"}, accessKeys)
 	sec, ok := s.section(n, "the remote write", known...)
 	if !ok {
 		return model.RemoteWrite{}, sec, false
@@ -67,7 +68,8 @@ func (r *parser) remoteWrite(s *sourceText, n *yaml.Node) (model.RemoteWrite, se
 	sec.need("name")
 	sec.needAddress("url")
 	w := model.RemoteWrite{Name: sec.name("name"), Access: r.access(sec),
-		Oldest: sec.duration("oldest", time.Minute, 3650*24*time.Hour), Every: sec.duration("every", time.Second, time.Hour)}
+		Oldest: sec.duration("oldest", time.Minute, 3650*24*time.Hour),
+		Every:  sec.duration("every", time.Second, time.Hour)}
 	w.URL, w.Address = r.address(sec, "url", w.Access)
 	w.PerSecond, _ = sec.whole("samples a second", 10, 10000000)
 	w.PerRequest, _ = sec.whole("samples a request", 100, 100000)
@@ -96,7 +98,8 @@ func (s *sourceText) labels(n *yaml.Node) []model.Label {
 		seen.again(s, at, "labels", name)
 		switch {
 		case !labelName.MatchString(name) || strings.HasPrefix(name, "__"):
-			s.wrong(at, "use letters, digits and _, no digit first and no __", "%q is not a valid label name", name)
+			s.wrong(at, "use letters, digits and _, no digit first and no __",
+				"%q is not a valid label name", name)
 		case slices.Contains(takenLabels, name):
 			s.wrong(at, "choose another name", "the label %q is reserved", name)
 		case ok:
@@ -107,20 +110,26 @@ func (s *sourceText) labels(n *yaml.Node) []model.Label {
 }
 
 func (r *parser) broker(s *sourceText, n *yaml.Node) (model.MQTT, section, bool) {
-	known := slices.Concat([]string{"name", "broker", "tls", "client", "prefix", "discovery", "every", "expire"}, tlsKeys, userKeys)
+	known := slices.Concat([]string{"name", "broker", "tls", "client", "prefix", "discovery",
+		"every", "expire"}, tlsKeys, userKeys)
 	sec, ok := s.section(n, "the mqtt outlet", known...)
 	if !ok {
 		return model.MQTT{}, sec, false
 	}
 	sec.need("name", "broker")
-	m := model.MQTT{Name: sec.name("name"), Broker: sec.hostPort("broker", "host:1883"), Secure: sec.yes("tls"), Access: r.access(sec),
-		Client: sec.textOf("client"), Prefix: sec.topic("prefix"), Discovery: sec.topic("discovery"),
-		Every: sec.duration("every", time.Second, time.Hour), Expire: sec.duration("expire", 5*time.Second, 24*time.Hour)}
+	m := model.MQTT{Name: sec.name("name"), Broker: sec.hostPort("broker", "host:1883"),
+		Secure: sec.yes("tls"), Access: r.access(sec),
+		Client: sec.textOf("client"), Prefix: sec.topic("prefix"),
+		Discovery: sec.topic("discovery"),
+		Every:     sec.duration("every", time.Second, time.Hour),
+		Expire:    sec.duration("expire", 5*time.Second, 24*time.Hour)}
 	if m.Access.TLS != (model.TLS{}) && !m.Secure {
-		sec.wrong(sec.node, "add tls: yes", "certificates are set, but the connection is not encrypted")
+		sec.wrong(sec.node, "add tls: yes",
+			"certificates are set, but the connection is not encrypted")
 	}
 	if m.Expire > 0 && m.Expire < 2*m.Every {
-		sec.wrong(sec.at("expire"), "use at least twice \"every\"", "values would expire before the next update")
+		sec.wrong(sec.at("expire"), "use at least twice \"every\"",
+			"values would expire before the next update")
 	}
 	return m, sec, true
 }
@@ -128,8 +137,10 @@ func (r *parser) broker(s *sourceText, n *yaml.Node) (model.MQTT, section, bool)
 // topic reads the first level, or levels, of topics.
 func (s section) topic(key string) string {
 	t, ok := s.text(key)
-	if ok && (strings.ContainsAny(t, "+#\x00 ") || strings.HasPrefix(t, "/") || strings.HasSuffix(t, "/") || strings.HasPrefix(t, "$")) {
-		s.wrong(s.at(key), "write it as one/two, without + # $ and spaces", "%q is not a valid topic prefix", t)
+	if ok && (strings.ContainsAny(t, "+#\x00 ") || strings.HasPrefix(t, "/") ||
+		strings.HasSuffix(t, "/") || strings.HasPrefix(t, "$")) {
+		s.wrong(s.at(key), "write it as one/two, without + # $ and spaces",
+			"%q is not a valid topic prefix", t)
 		return ""
 	}
 	return t
@@ -140,13 +151,17 @@ func (r *parser) hook(s *sourceText, n *yaml.Node) model.Hook {
 	if !ok || !sec.need("command") {
 		return model.Hook{}
 	}
-	h := model.Hook{Least: model.Critical, Timeout: sec.duration("timeout", 100*time.Millisecond, 5*time.Minute)}
+	h := model.Hook{Least: model.Critical,
+		Timeout: sec.duration("timeout", 100*time.Millisecond, 5*time.Minute)}
 	if sec.values["priority"] != nil {
-		h.Least = model.Priority(sec.choice("priority", []string{"information", "warning", "critical"}))
+		h.Least = model.Priority(sec.choice("priority",
+			[]string{"information", "warning", "critical"}))
 	}
 	h.Command, _ = sec.list("command")
 	if len(h.Command) > 0 && !strings.HasPrefix(h.Command[0], "/") {
-		sec.wrong(sec.at("command"), "write the full path and each argument, such as [/usr/local/bin/horn, loud]; no shell is involved",
+		sec.wrong(sec.at("command"),
+			"write the full path and each argument, such as [/usr/local/bin/horn, loud]; no "+
+				"shell is involved",
 			"%q is not the path of a program", h.Command[0])
 	}
 	return h

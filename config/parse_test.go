@@ -14,7 +14,8 @@ import (
 )
 
 func FuzzParse(f *testing.F) {
-	for _, pattern := range []string{"../testdata/config/*.yaml", badFolder + "/*.yaml", "profiles/*.yaml"} {
+	for _, pattern := range []string{"../testdata/config/*.yaml", badFolder + "/*.yaml",
+		"profiles/*.yaml"} {
 		files, err := filepath.Glob(pattern)
 		if err != nil || len(files) == 0 {
 			f.Fatal(pattern, err)
@@ -27,7 +28,8 @@ func FuzzParse(f *testing.F) {
 			f.Add(text)
 		}
 	}
-	for _, text := range []string{"\xff\xfea\x00", "a: \x01", "a: \"\u0085\n\u2028b", "\ufefflines:", "? [a]\n: b", "a: &a [*a]", "a:\r\n\tb"} {
+	for _, text := range []string{"\xff\xfea\x00", "a: \x01", "a: \"\u0085\n\u2028b",
+		"\ufefflines:", "? [a]\n: b", "a: &a [*a]", "a:\r\n\tb"} {
 		f.Add([]byte(text))
 	}
 	f.Fuzz(func(t *testing.T, text []byte) {
@@ -42,7 +44,8 @@ func FuzzParse(f *testing.F) {
 		}
 		lines := strings.Split(strings.TrimSuffix(string(text), "\n"), "\n")
 		for _, m := range ms {
-			if m.Text == "" || m.Line < 1 || m.Column < 1 || m.Column > utf8.RuneCountInString(m.Source)+1 {
+			if m.Text == "" || m.Line < 1 || m.Column < 1 ||
+				m.Column > utf8.RuneCountInString(m.Source)+1 {
 				t.Fatalf("%+v", m)
 			}
 			if m.File == "fuzz.yaml" && m.Line > len(lines) {
@@ -61,7 +64,8 @@ func checkSound(t *testing.T, c *Config) {
 			t.Fatalf("%+v", d)
 		}
 		for _, p := range d.Points {
-			if seen[p.ID] || p.Quantity == model.NoQuantity || p.Register.Span() > 65536 || p.Device != d.Name {
+			if seen[p.ID] || p.Quantity == model.NoQuantity || p.Register.Span() > 65536 ||
+				p.Device != d.Name {
 				t.Fatalf("%+v", p)
 			}
 			if r := p.Register.Resolution; r != (model.Resolution{}) && !r.Known() {
@@ -86,7 +90,9 @@ func TestCaretStandsUnderThePlace(t *testing.T) {
 
 func TestNearest(t *testing.T) {
 	known := []string{"every", "timeout", "max registers", "unit"}
-	for word, want := range map[string]string{"evry": "every", "Every": "every", "tiemout": "timeout", "max register": "max registers", "nuit": "unit", "colour": "", "": ""} {
+	for word, want := range map[string]string{"evry": "every", "Every": "every",
+		"tiemout": "timeout", "max register": "max registers", "nuit": "unit", "colour": "",
+		"": ""} {
 		if got := nearest(word, known); got != want {
 			t.Errorf("%q: %q, want %q", word, got, want)
 		}
@@ -99,7 +105,8 @@ func TestSlipsIsADistance(t *testing.T) {
 		a, b := word.Draw(t, "a"), word.Draw(t, "b")
 		d := slips(a, b)
 		longest := max(len(a), len(b))
-		if d != slips(b, a) || (d == 0) != (a == b) || d > longest || d < longest-min(len(a), len(b)) {
+		if d != slips(b, a) || (d == 0) != (a == b) || d > longest ||
+			d < longest-min(len(a), len(b)) {
 			t.Fatalf("%d, %d", d, slips(b, a))
 		}
 	})
@@ -111,7 +118,8 @@ func TestSlipsIsADistance(t *testing.T) {
 
 func TestReferencesRoundTrip(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		r := model.Register{Table: model.Table(rapid.IntRange(0, 3).Draw(t, "table")), Address: rapid.Uint16().Draw(t, "address")}
+		r := model.Register{Table: model.Table(rapid.IntRange(0, 3).Draw(t, "table")),
+			Address: rapid.Uint16().Draw(t, "address")}
 		table, address, ok := referenced(r.Reference())
 		if !ok || table != r.Table || address != r.Address {
 			t.Fatalf("%s is %v %d %v", r.Reference(), table, address, ok)
@@ -121,7 +129,9 @@ func TestReferencesRoundTrip(t *testing.T) {
 
 func TestProfileThatIsNoFile(t *testing.T) {
 	for _, path := range []string{"/dev/zero", "/", "/nowhere/x.yaml"} {
-		_, err := Parse("x.yaml", []byte("lines: [{name: a, serial: /dev/a}]\ndevices: [{name: d, line: a, unit: 1, profile: "+path+"}]\n"))
+		_, err := Parse("x.yaml",
+			[]byte("lines: [{name: a, serial: /dev/a}]\ndevices: [{name: d, line: a, unit: 1, "+
+				"profile: "+path+"}]\n"))
 		var ms Mistakes
 		if !errors.As(err, &ms) || !strings.Contains(ms[0].Text, "cannot be read") {
 			t.Errorf("%s: %v", path, err)

@@ -24,8 +24,10 @@ var dottedWords = regexp.MustCompile(`^[a-z][a-z0-9]*(\.[a-z0-9]+)*$`)
 
 // point reads one point. It reports false when there is nothing to go on with.
 func (s *sourceText) point(n *yaml.Node) (configPoint, bool) {
-	sec, ok := s.section(n, "the point", "point", "label", "quantity", "register", "type", "word order", "bit", "inverted",
-		"one count is", "scale", "unit", "power of ten in", "missing", "plausible", "accuracy", "every", "fast",
+	sec, ok := s.section(n, "the point", "point", "label", "quantity", "register", "type",
+		"word order", "bit", "inverted",
+		"one count is", "scale", "unit", "power of ten in", "missing", "plausible", "accuracy",
+		"every", "fast",
 		"sensor", "table", "calibration")
 	if !ok || !sec.need("point") {
 		return configPoint{}, false
@@ -71,7 +73,9 @@ func tellsOfStarts(id model.PointID) bool {
 func (s section) dotted(key string) (string, bool) {
 	t, ok := s.text(key)
 	if ok && !dottedWords.MatchString(t) {
-		s.wrong(s.at(key), "use lower-case letters and digits separated by dots, such as oil.pressure", "%q is not a valid name", t)
+		s.wrong(s.at(key),
+			"use lower-case letters and digits separated by dots, such as oil.pressure",
+			"%q is not a valid name", t)
 		return "", false
 	}
 	return t, ok
@@ -96,7 +100,8 @@ func (s section) quantity(id model.PointID) model.Quantity {
 	case !ok:
 		s.wrong(s.at("quantity"), didYouMean(t, quantityNames()), "there is no quantity %q", t)
 	case well && q != known:
-		s.wrong(s.at("quantity"), "remove this line, or rename the point", "%s measures %s, not %s", id, known, q)
+		s.wrong(s.at("quantity"), "remove this line, or rename the point", "%s measures %s, not %s",
+			id, known, q)
 	default:
 		return q
 	}
@@ -124,7 +129,8 @@ func (p *configPoint) bounds() {
 		return
 	}
 	if low == 0 && high == 0 {
-		p.wrong(p.at("plausible"), "write the lowest and highest plausible value", "both ends are 0")
+		p.wrong(p.at("plausible"), "write the lowest and highest plausible value",
+			"both ends are 0")
 	}
 	p.Low, p.High = low, high
 }
@@ -133,7 +139,8 @@ func (p *configPoint) bounds() {
 func (s section) span(key, text string, q model.Quantity) (low, high float64, ok bool) {
 	from, to, found := strings.Cut(text, "..")
 	if !found {
-		s.wrong(s.at(key), "write two values separated by .., such as 0 bar..10 bar", "%q is not a range", text)
+		s.wrong(s.at(key), "write two values separated by .., such as 0 bar..10 bar",
+			"%q is not a range", text)
 		return 0, 0, false
 	}
 	for _, end := range []struct {
@@ -171,7 +178,9 @@ func (p *configPoint) missing() {
 		}
 		v, err := strconv.ParseUint(digits, base, bits)
 		if err != nil {
-			p.wrong(nodes[i], fmt.Sprintf("write the raw register as one number of %d bits, such as 0x8000", bits), "%q is not a raw value of this type", t)
+			p.wrong(nodes[i],
+				fmt.Sprintf("write the raw register as one number of %d bits, such as 0x8000",
+					bits), "%q is not a raw value of this type", t)
 			continue
 		}
 		p.Register.Missing = append(p.Register.Missing, v)

@@ -52,11 +52,13 @@ func (r *parser) profile(sec section, d *configDevice) {
 		at = r.path(name)
 		var err error
 		if text, err = readProfile(at); err != nil {
-			sec.wrong(sec.at("profile"), "a path starts at the folder of the configuration", "the profile %s cannot be read: %v", name, reason(err))
+			sec.wrong(sec.at("profile"), "a path starts at the folder of the configuration",
+				"the profile %s cannot be read: %v", name, reason(err))
 			return
 		}
 	} else if !embedded {
-		sec.wrong(sec.at("profile"), didYouMean(name, append(profileNames(), "a path ending in .yaml")), "there is no profile %q", name)
+		sec.wrong(sec.at("profile"), didYouMean(name,
+			append(profileNames(), "a path ending in .yaml")), "there is no profile %q", name)
 		return
 	}
 	s := newSourceText(at, text, sec.found)
@@ -97,7 +99,8 @@ func readProfile(path string) ([]byte, error) {
 }
 
 func (r *parser) profiled(s *sourceText, doc *yaml.Node, d *configDevice) {
-	sec, ok := s.section(doc, "the profile", slices.Concat([]string{"about", "sunspec", "points"}, paceKeys)...)
+	sec, ok := s.section(doc, "the profile",
+		slices.Concat([]string{"about", "sunspec", "points"}, paceKeys)...)
 	if !ok {
 		return
 	}

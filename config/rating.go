@@ -9,11 +9,13 @@ import (
 )
 
 // cardKeys are the keys of the set beyond its nameplate.
-var cardKeys = []string{"droop", "overspeed limit", "overload hour", "permitted unbalance", "stopped by", "insulation class",
+var cardKeys = []string{"droop", "overspeed limit", "overload hour", "permitted unbalance",
+	"stopped by", "insulation class",
 	"excitation", "thermostat opens", "thermostat full open", "exhaust limit", "bearing limit"}
 
 func readRating(s *sourceText, n *yaml.Node) model.Rating {
-	sec, _ := s.section(n, "the set", slices.Concat([]string{"name", "site", "apparent power", "power factor", "voltage",
+	sec, _ := s.section(n, "the set", slices.Concat([]string{"name", "site", "apparent power",
+		"power factor", "voltage",
 		"frequency", "poles", "battery", "judged by"}, cardKeys)...)
 	r := model.Rating{
 		Name: sec.textOf("name"), Site: sec.textOf("site"), Class: sec.textOf("judged by"),
@@ -28,7 +30,8 @@ func readRating(s *sourceText, n *yaml.Node) model.Rating {
 	}
 	r.Poles, _ = sec.whole("poles", 2, 100)
 	if r.Poles%2 == 1 {
-		sec.wrong(sec.at("poles"), "at 50 Hz: 2 for 3000 r/min, 4 for 1500 r/min", "the number of poles must be even")
+		sec.wrong(sec.at("poles"), "at 50 Hz: 2 for 3000 r/min, 4 for 1500 r/min",
+			"the number of poles must be even")
 	}
 	r.Card = sec.card(r)
 	return r
@@ -70,11 +73,16 @@ func (s section) checkThermostat(c model.Card) {
 	const opens, full = "thermostat opens", "thermostat full open"
 	switch {
 	case c.ThermostatFullOpen >= boiling:
-		s.wrong(s.at(full), "read the temperature on the thermostat itself; most are fully open between 85 and 97 °C",
+		s.wrong(s.at(full),
+			"read the temperature on the thermostat itself; most are fully open between 85 "+
+				"and 97 °C",
 			"%q at %s is the boiling point of water without pressure", full, s.textOf(full))
-	case c.ThermostatOpens > 0 && c.ThermostatFullOpen > 0 && c.ThermostatOpens >= c.ThermostatFullOpen:
-		s.wrong(s.at(opens), "a wax thermostat opens fully about 6 to 15 K higher: correct one of them",
-			"the thermostat opens at %s, but is fully open at %s (line %d)", s.textOf(opens), s.textOf(full), s.at(full).Line)
+	case c.ThermostatOpens > 0 && c.ThermostatFullOpen > 0 &&
+		c.ThermostatOpens >= c.ThermostatFullOpen:
+		s.wrong(s.at(opens),
+			"a wax thermostat opens fully about 6 to 15 K higher: correct one of them",
+			"the thermostat opens at %s, but is fully open at %s (line %d)", s.textOf(opens),
+			s.textOf(full), s.at(full).Line)
 	}
 }
 
@@ -90,13 +98,18 @@ func (s section) checkOverspeed(r model.Rating) {
 	case r.Overspeed <= noLoad:
 		droop := "the droop of " + model.Ratio.ShowWithUnit(r.FrequencyDroop())
 		if r.Droop == 0 {
-			droop = "the class's droop of " + model.Ratio.ShowWithUnit(r.FrequencyDroop()) + " (none is given)"
+			droop = "the class's droop of " + model.Ratio.ShowWithUnit(r.FrequencyDroop()) +
+				" (none is given)"
 		}
 		s.wrong(s.at(key), "correct the limit, or the droop, the poles or the frequency",
-			"the overspeed limit of %s is below the speed without load, %s by %s", s.textOf(key), model.Speed.ShowWithUnit(noLoad), droop)
+			"the overspeed limit of %s is below the speed without load, %s by %s", s.textOf(key),
+			model.Speed.ShowWithUnit(noLoad), droop)
 	case r.Overspeed > mostOverspeed*r.Speed():
-		s.wrong(s.at(key), "overspeed devices act at 110 to 120 % of rated speed; correct the limit, the poles or the frequency",
-			"the overspeed limit of %s is more than %s of the rated %s", s.textOf(key), model.Ratio.ShowWithUnit(mostOverspeed), model.Speed.ShowWithUnit(r.Speed()))
+		s.wrong(s.at(key),
+			"overspeed devices act at 110 to 120 % of rated speed; correct the limit, the poles "+
+				"or the frequency",
+			"the overspeed limit of %s is more than %s of the rated %s", s.textOf(key),
+			model.Ratio.ShowWithUnit(mostOverspeed), model.Speed.ShowWithUnit(r.Speed()))
 	}
 }
 

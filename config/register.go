@@ -22,7 +22,8 @@ func (p *configPoint) register() {
 	p.typed()
 	p.Register.Order = model.WordOrder(p.choice("word order", model.WordOrders()))
 	if p.values["word order"] != nil && p.Register.Type.Words() == 1 && p.Register.Order%2 == 1 {
-		p.wrong(p.at("word order"), "remove this line, or check the type", "%s is a single register and has no word order", p.Register.Type)
+		p.wrong(p.at("word order"), "remove this line, or check the type",
+			"%s is a single register and has no word order", p.Register.Type)
 	}
 	p.Register.Invert = p.yes("inverted")
 	if p.Register.Invert && p.Register.Type != model.BitValue {
@@ -32,7 +33,8 @@ func (p *configPoint) register() {
 	p.missing()
 	p.placed = p.values["register"] != nil && len(*p.found) == before
 	if p.Register.Span() > 65536 {
-		p.wrong(p.at("register"), "the last address is 65535", "%s at %d ends beyond the last register", p.Register.Type, p.Register.Address)
+		p.wrong(p.at("register"), "the last address is 65535",
+			"%s at %d ends beyond the last register", p.Register.Type, p.Register.Address)
 	}
 }
 
@@ -49,19 +51,23 @@ func (p *configPoint) typed() {
 	reg.Bit = uint8(bit)
 	switch {
 	case reg.Table.Bits() && reg.Type != model.BitValue:
-		p.wrong(p.at("type"), "remove this line, or read a holding or input register", "%s %d is one bit and cannot hold %s", reg.Table, reg.Address, reg.Type)
+		p.wrong(p.at("type"), "remove this line, or read a holding or input register",
+			"%s %d is one bit and cannot hold %s", reg.Table, reg.Address, reg.Type)
 	case reg.Table.Bits() && hasBit:
 		p.wrong(p.at("bit"), "remove this line", "%s %d is one bit already", reg.Table, reg.Address)
 	case reg.Table.Bits():
 	case hasBit && p.values["type"] != nil && reg.Type != model.BitValue:
-		p.wrong(p.at("bit"), "remove the bit or the type", "one bit of a register cannot be %s", reg.Type)
+		p.wrong(p.at("bit"), "remove the bit or the type", "one bit of a register cannot be %s",
+			reg.Type)
 	case hasBit:
 		reg.Type = model.BitValue
 	case reg.Type == model.BitValue && p.values["bit"] == nil:
-		p.wrong(p.at("type"), "add bit: 0 to 15; 0 is the least significant", "the bit number is missing")
+		p.wrong(p.at("type"), "add bit: 0 to 15; 0 is the least significant",
+			"the bit number is missing")
 	}
 	if reg.Type == model.BitValue && p.Quantity != model.State && p.Quantity != model.NoQuantity {
-		p.wrong(p.at("register"), "read a register, or rename the point", "%s is a %s, which one bit cannot hold", p.ID, p.Quantity)
+		p.wrong(p.at("register"), "read a register, or rename the point",
+			"%s is a %s, which one bit cannot hold", p.ID, p.Quantity)
 	}
 }
 
@@ -75,7 +81,8 @@ func (p *configPoint) exponent() {
 	switch {
 	case !ok:
 	case table != p.Register.Table:
-		p.wrong(n, "both must be in the same table", "the power of ten is in %s, the point in %s", table, p.Register.Table)
+		p.wrong(n, "both must be in the same table", "the power of ten is in %s, the point in %s",
+			table, p.Register.Table)
 	case p.Register.Type >= model.Float32:
 		p.wrong(n, "remove this line", "%s cannot have a power of ten", p.Register.Type)
 	default:
@@ -87,7 +94,8 @@ var framePlace = regexp.MustCompile(`^(\S+)\s+(\S+)$`)
 
 var tableNames = []string{"holding", "input", "coil", "discrete"}
 
-const placeHint = `write the table and the address in the frame, such as holding 0, or the reference in quotes, such as "40001"`
+const placeHint = `write the table and the address in the frame, such as holding 0, ` +
+	`or the reference in quotes, such as "40001"`
 
 // place reads a register: table and frame address, or a quoted reference.
 func (s *sourceText) place(n *yaml.Node) (table model.Table, address uint16, ok bool) {
@@ -130,7 +138,8 @@ func (s *sourceText) unquoted(n *yaml.Node, t string) bool {
 	hint := placeHint
 	if digits.MatchString(t) && len(t) >= 5 {
 		if table, address, ok := referenced(t); ok {
-			hint = fmt.Sprintf("write %q in quotes for %s %d, or holding %s if %s is the address in the frame", t, table, address, strings.TrimLeft(t, "0"), t)
+			hint = fmt.Sprintf("write %q in quotes for %s %d, or holding %s if %s is the address "+
+				"in the frame", t, table, address, strings.TrimLeft(t, "0"), t)
 		}
 	}
 	s.wrong(n, hint, "%q is ambiguous", t)
@@ -142,7 +151,8 @@ var digits = regexp.MustCompile(`^[0-9]+$`)
 func (s *sourceText) reference(n *yaml.Node, t string) (model.Table, uint16, bool) {
 	table, address, ok := referenced(t)
 	if !ok {
-		s.wrong(n, "0xxxx is a coil, 1xxxx a discrete input, 3xxxx an input, 4xxxx a holding register; they count from 1, with four or five digits behind the first",
+		s.wrong(n, "0xxxx is a coil, 1xxxx a discrete input, 3xxxx an input, 4xxxx a holding "+
+			"register; they count from 1, with four or five digits behind the first",
 			"%q is not a register reference", t)
 	}
 	return table, address, ok
@@ -154,7 +164,8 @@ func referenced(t string) (model.Table, uint16, bool) {
 	if !digits.MatchString(t) || len(t) != 5 && len(t) != 6 {
 		return 0, 0, false
 	}
-	tables := map[byte]model.Table{'4': model.HoldingRegisters, '3': model.InputRegisters, '0': model.Coils, '1': model.DiscreteInputs}
+	tables := map[byte]model.Table{'4': model.HoldingRegisters, '3': model.InputRegisters,
+		'0': model.Coils, '1': model.DiscreteInputs}
 	table, ok := tables[t[0]]
 	number, err := strconv.Atoi(t[1:])
 	if !ok || err != nil || number < 1 || number > 65536 {

@@ -20,7 +20,8 @@ func (p *configPoint) scaling() {
 	float := p.Register.Type == model.Float32 || p.Register.Type == model.Float64
 	switch {
 	case len(said) > 1:
-		p.wrong(p.at(said[1]), "keep one of them", "%q and %q both define the scale", said[0], said[1])
+		p.wrong(p.at(said[1]), "keep one of them", "%q and %q both define the scale", said[0],
+			said[1])
 	case p.Register.Type == model.BitValue && len(said) == 1:
 		p.wrong(p.at(said[0]), "remove this line", "a bit has no scale")
 	case p.Register.Type == model.BitValue:
@@ -51,9 +52,11 @@ func (p *configPoint) unscaled(float bool) {
 	case float && q.Unit() == "":
 	case p.misspelt["one count is"] || p.misspelt["scale"] || p.misspelt["unit"]:
 	case float:
-		p.wrong(p.at("register"), "add unit: with one of "+strings.Join(q.Units(), ", "), "the unit of %s in this register is missing", p.registeredID())
+		p.wrong(p.at("register"), "add unit: with one of "+strings.Join(q.Units(), ", "),
+			"the unit of %s in this register is missing", p.registeredID())
 	default:
-		p.wrong(p.at("register"), "add one count is: with its unit, or scale: counts 4000..20000 mean 0 bar..10 bar",
+		p.wrong(p.at("register"),
+			"add one count is: with its unit, or scale: counts 4000..20000 mean 0 bar..10 bar",
 			"the scale of %s is missing", p.registeredID())
 	}
 }
@@ -65,11 +68,13 @@ func (p *configPoint) counted(float bool) {
 		return
 	}
 	if float {
-		p.wrong(p.at("one count is"), "write unit: with the unit of the number", "%s holds a floating-point number, not counts", p.Register.Type)
+		p.wrong(p.at("one count is"), "write unit: with the unit of the number",
+			"%s holds a floating-point number, not counts", p.Register.Type)
 		return
 	}
 	if p.registered() == model.Temperature && strings.HasSuffix(strings.TrimSpace(t), "°F") {
-		p.wrong(p.at("one count is"), "write scale: counts 0..100 mean 0 °F..100 °F, with the device's figures",
+		p.wrong(p.at("one count is"),
+			"write scale: counts 0..100 mean 0 °F..100 °F, with the device's figures",
 			"a count in °F does not define the zero")
 		return
 	}
@@ -88,12 +93,14 @@ func (p *configPoint) inUnit(float bool) {
 		return
 	}
 	if !float {
-		p.wrong(p.at("unit"), fmt.Sprintf("write one count is: 0.1 %s, with the device's figure", t), "%s holds counts and needs their size, not only the unit", p.Register.Type)
+		p.wrong(p.at("unit"), fmt.Sprintf("write one count is: 0.1 %s, with the device's figure",
+			t), "%s holds counts and needs their size, not only the unit", p.Register.Type)
 		return
 	}
 	res, ok := model.UnitResolution(p.registered(), t)
 	if !ok {
-		p.wrong(p.at("unit"), didYouMean(t, p.registered().Units()), "%q is not a unit of %s", t, p.registered())
+		p.wrong(p.at("unit"), didYouMean(t, p.registered().Units()), "%q is not a unit of %s", t,
+			p.registered())
 		return
 	}
 	if res != (model.Resolution{Num: 1, Den: 1}) {

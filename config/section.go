@@ -32,7 +32,8 @@ type section struct {
 func (s *sourceText) section(n *yaml.Node, what string, known ...string) (section, bool) {
 	sec := section{s, what, n, map[string]*yaml.Node{}, map[string]bool{}}
 	if n.Kind != yaml.MappingNode {
-		s.wrong(n, "write its keys below it, one per line, as key: value", "%s needs keys and values here", what)
+		s.wrong(n, "write its keys below it, one per line, as key: value",
+			"%s needs keys and values here", what)
 		return sec, false
 	}
 	for i := 0; i+1 < len(n.Content); i += 2 {
@@ -44,7 +45,8 @@ func (s *sourceText) section(n *yaml.Node, what string, known ...string) (sectio
 			s.wrong(key, didYouMean(key.Value, known), "%s has no key %q", what, key.Value)
 			sec.misspelt[nearest(key.Value, known)] = true
 		case sec.values[key.Value] != nil:
-			s.wrong(key, fmt.Sprintf("the first is in line %d: keep one", sec.values[key.Value].Line), "%q is given twice", key.Value)
+			s.wrong(key, fmt.Sprintf("the first is in line %d: keep one",
+				sec.values[key.Value].Line), "%q is given twice", key.Value)
 		default:
 			sec.values[key.Value] = value
 		}
@@ -61,7 +63,9 @@ func (s section) need(keys ...string) bool {
 		}
 		all = false
 		if !s.misspelt[k] {
-			s.wrong(s.node, "add "+k+": "+cmp.Or(map[string]string{"priority": "information, warning or critical"}[k], "..."), "%s needs %q", s.what, k)
+			s.wrong(s.node,
+				"add "+k+": "+cmp.Or(map[string]string{"priority": "information, warning or " +
+					"critical"}[k], "..."), "%s needs %q", s.what, k)
 		}
 	}
 	return all
@@ -136,7 +140,8 @@ func (s section) within(key string, q model.Quantity, lo, hi float64) float64 {
 		return 0
 	}
 	if v < lo || v > hi {
-		s.wrong(s.at(key), fmt.Sprintf("use a value between %s and %s", plainText(lo, q), plainText(hi, q)), "%q cannot be %s", key, s.values[key].Value)
+		s.wrong(s.at(key), fmt.Sprintf("use a value between %s and %s", plainText(lo, q),
+			plainText(hi, q)), "%q cannot be %s", key, s.values[key].Value)
 		return 0
 	}
 	return v
@@ -167,7 +172,8 @@ func (s section) duration(key string, lo, hi time.Duration) time.Duration {
 		return 0
 	}
 	if v < lo.Seconds() || v > hi.Seconds() {
-		s.wrong(s.at(key), fmt.Sprintf("use a value between %s and %s", durationText(lo), durationText(hi)), "%q cannot be %s", key, s.values[key].Value)
+		s.wrong(s.at(key), fmt.Sprintf("use a value between %s and %s", durationText(lo),
+			durationText(hi)), "%q cannot be %s", key, s.values[key].Value)
 		return 0
 	}
 	return time.Duration(math.Round(v * 1e9))
@@ -203,11 +209,13 @@ func (s section) whole(key string, lo, hi int) (int, bool) {
 	}
 	v, err := wholeNumber(t)
 	if err != nil {
-		s.wrong(s.at(key), "write it in decimal, or in hexadecimal with 0x", "%q is not a whole number", t)
+		s.wrong(s.at(key), "write it in decimal, or in hexadecimal with 0x",
+			"%q is not a whole number", t)
 		return 0, false
 	}
 	if v < lo || v > hi {
-		s.wrong(s.at(key), fmt.Sprintf("use a value between %d and %d", lo, hi), "%q cannot be %s", key, t)
+		s.wrong(s.at(key), fmt.Sprintf("use a value between %d and %d", lo, hi), "%q cannot be %s",
+			key, t)
 		return 0, false
 	}
 	return v, true

@@ -11,7 +11,8 @@ import (
 )
 
 // sensorHint shows one of each kind.
-const sensorHint = "write Pt100, Pt1000, thermocouple K, thermistor 10 kohm at 25 °C with beta 3950, 4-20 mA 0 bar..10 bar, " +
+const sensorHint = "write Pt100, Pt1000, thermocouple K, thermistor 10 kohm at 25 °C with beta " +
+	"3950, 4-20 mA 0 bar..10 bar, " +
 	"ratio 10 %..90 % 0 bar..10 bar, table ohm, pulses 120 per revolution, or direct"
 
 // sensed reads what stands between the register and the value. It reports false
@@ -20,7 +21,8 @@ func (p *configPoint) sensed() bool {
 	if p.values["sensor"] == nil {
 		for _, key := range []string{"table", "calibration"} {
 			if p.values[key] != nil {
-				p.wrong(p.at(key), "add sensor: with what the table belongs to, or sensor: direct", "%q needs a sensor", key)
+				p.wrong(p.at(key), "add sensor: with what the table belongs to, or sensor: direct",
+					"%q needs a sensor", key)
 			}
 		}
 		return true
@@ -30,7 +32,8 @@ func (p *configPoint) sensed() bool {
 		return false
 	}
 	head, clauses := clausesOf(t)
-	s := &model.Sensor{Words: strings.Join(strings.Fields(t), " "), Raw: model.RawPoint(p.ID), Signal: p.Quantity}
+	s := &model.Sensor{Words: strings.Join(strings.Fields(t), " "), Raw: model.RawPoint(p.ID),
+		Signal: p.Quantity}
 	if !p.sensorHead(s, head) || !p.sensorClauses(s, clauses) {
 		return false
 	}
@@ -62,13 +65,19 @@ func sensorForms() []sensorForm {
 	return []sensorForm{
 		{regexp.MustCompile(`^(?i:pt)(100|1000)$`), temperature, (*configPoint).platinum},
 		{regexp.MustCompile(`^thermocouple (\S+)$`), temperature, (*configPoint).thermocouple},
-		{regexp.MustCompile(`^thermistor (.+) at (.+) with beta ([0-9.]+)(?: K)?$`), temperature, (*configPoint).beta},
-		{regexp.MustCompile(`^thermistor with coefficients (\S+) (\S+) (\S+)$`), temperature, (*configPoint).steinhart},
-		{regexp.MustCompile(`^([0-9.]+)-([0-9.]+) (mA|V|mV) (.+\.\..+)$`), nil, (*configPoint).loop},
-		{regexp.MustCompile(`^ratio ([0-9.]+) %\.\.([0-9.]+) % (.+\.\..+)$`), nil, (*configPoint).ratiometric},
+		{regexp.MustCompile(`^thermistor (.+) at (.+) with beta ([0-9.]+)(?: K)?$`),
+			temperature, (*configPoint).beta},
+		{regexp.MustCompile(`^thermistor with coefficients (\S+) (\S+) (\S+)$`),
+			temperature, (*configPoint).steinhart},
+		{regexp.MustCompile(`^([0-9.]+)-([0-9.]+) (mA|V|mV) (.+\.\..+)$`),
+			nil, (*configPoint).loop},
+		{regexp.MustCompile(`^ratio ([0-9.]+) %\.\.([0-9.]+) % (.+\.\..+)$`),
+			nil, (*configPoint).ratiometric},
 		{regexp.MustCompile(`^table (ohm|mA|V|mV|Hz|%)$`), nil, (*configPoint).ofTable},
-		{regexp.MustCompile(`^pulses ([0-9.]+) per (revolution|L|m³|m3)$`), nil, (*configPoint).pulses},
-		{regexp.MustCompile(`^direct$`), nil, func(*configPoint, *model.Sensor, []string) bool { return true }},
+		{regexp.MustCompile(`^pulses ([0-9.]+) per (revolution|L|m³|m3)$`),
+			nil, (*configPoint).pulses},
+		{regexp.MustCompile(`^direct$`),
+			nil, func(*configPoint, *model.Sensor, []string) bool { return true }},
 	}
 }
 
@@ -79,7 +88,8 @@ func (p *configPoint) sensorHead(s *model.Sensor, head string) bool {
 			continue
 		}
 		if f.measures != nil && !slices.Contains(f.measures, p.Quantity) {
-			p.wrong(p.at("sensor"), "remove this line, or give the point another quantity", "%s measures %s, not %s", head, f.measures[0], p.Quantity)
+			p.wrong(p.at("sensor"), "remove this line, or give the point another quantity",
+				"%s measures %s, not %s", head, f.measures[0], p.Quantity)
 			return false
 		}
 		return f.read(p, s, words)
@@ -97,7 +107,8 @@ func (p *configPoint) platinum(s *model.Sensor, words []string) bool {
 func (p *configPoint) thermocouple(s *model.Sensor, words []string) bool {
 	s.Kind, s.Signal, s.Couple = model.ThermocoupleSensor, model.Voltage, words[1]
 	if !slices.Contains([]string{"K", "J", "T"}, s.Couple) {
-		p.wrong(p.at("sensor"), "use type K, J or T; for others, use a module that converts", "thermocouple type %q is not supported", s.Couple)
+		p.wrong(p.at("sensor"), "use type K, J or T; for others, use a module that converts",
+			"thermocouple type %q is not supported", s.Couple)
 		return false
 	}
 	return true
@@ -110,7 +121,8 @@ func (p *configPoint) beta(s *model.Sensor, words []string) (ok bool) {
 	s.T0, cold = p.part(words[2], model.Temperature)
 	s.Beta, _ = strconv.ParseFloat(words[3], 64)
 	if ok && cold && (s.R0 <= 0 || s.Beta < 500 || s.Beta > 10000) {
-		p.wrong(p.at("sensor"), "use a beta between 500 and 10000 K and a resistance above 0", "%q is not a valid thermistor", words[0])
+		p.wrong(p.at("sensor"), "use a beta between 500 and 10000 K and a resistance above 0",
+			"%q is not a valid thermistor", words[0])
 		return false
 	}
 	return ok && cold
@@ -121,7 +133,9 @@ func (p *configPoint) steinhart(s *model.Sensor, words []string) bool {
 	for i := range 3 {
 		v, err := strconv.ParseFloat(words[i+1], 64)
 		if err != nil || v < 0 || v > 0.1 {
-			p.wrong(p.at("sensor"), "write A, B and C such as 1.104e-3 2.389e-4 6.93e-8, for ohm and kelvin", "%q is not a coefficient", words[i+1])
+			p.wrong(p.at("sensor"),
+				"write A, B and C such as 1.104e-3 2.389e-4 6.93e-8, for ohm and kelvin",
+				"%q is not a coefficient", words[i+1])
 			return false
 		}
 		s.Hart[i] = v
@@ -164,7 +178,8 @@ func (p *configPoint) outOf(s *model.Sensor, text string) bool {
 	}
 	s.Out = [2]float64{low, high}
 	if s.In[0] >= s.In[1] || low == high {
-		p.wrong(p.at("sensor"), "write a signal that rises, and two different values", "%q has no range", s.Words)
+		p.wrong(p.at("sensor"), "write a signal that rises, and two different values",
+			"%q has no range", s.Words)
 		return false
 	}
 	return true
@@ -180,13 +195,15 @@ func (p *configPoint) part(text string, q model.Quantity) (float64, bool) {
 	return v, true
 }
 
-var tableSignals = map[string]model.Quantity{"ohm": model.Resistance, "mA": model.Current, "V": model.Voltage, "mV": model.Voltage,
+var tableSignals = map[string]model.Quantity{"ohm": model.Resistance, "mA": model.Current,
+	"V": model.Voltage, "mV": model.Voltage,
 	"Hz": model.Frequency, "%": model.Voltage}
 
 func (p *configPoint) ofTable(s *model.Sensor, words []string) bool {
 	s.Kind, s.Signal = model.TableSensor, tableSignals[words[1]]
 	if p.values["table"] == nil {
-		p.wrong(p.at("sensor"), "add table: [10 ohm = 0 bar, 82 ohm = 4 bar, 184 ohm = 10 bar]", "the table is missing")
+		p.wrong(p.at("sensor"), "add table: [10 ohm = 0 bar, 82 ohm = 4 bar, 184 ohm = 10 bar]",
+			"the table is missing")
 		return false
 	}
 	return true
@@ -203,13 +220,15 @@ func (p *configPoint) pulses(s *model.Sensor, words []string) bool {
 		s.PerOne *= 1000
 	}
 	if p.Quantity != want || s.PerOne <= 0 {
-		p.wrong(p.at("sensor"), "use per revolution for a speed, per L for a volume flow", "%q does not measure %s", words[0], p.Quantity)
+		p.wrong(p.at("sensor"), "use per revolution for a speed, per L for a volume flow",
+			"%q does not measure %s", words[0], p.Quantity)
 		return false
 	}
 	return true
 }
 
-var dated = regexp.MustCompile(`^(.+) means (.+?), (.+) means (.+?)(?:, on (.+?)(?:, valid ([1-9][0-9]{0,2}) months)?)?$`)
+var dated = regexp.MustCompile(`^(.+) means (.+?), (.+) means (.+?)` +
+	`(?:, on (.+?)(?:, valid ([1-9][0-9]{0,2}) months)?)?$`)
 
 // calibrated reads "0.1 bar means 0 bar, 8.2 bar means 8 bar, on 2026-03-01,
 // valid 24 months".
@@ -217,13 +236,17 @@ func (p *configPoint) calibrated(s *model.Sensor) {
 	t, ok := p.text("calibration")
 	if !ok {
 		if p.values["calibration"] == nil && s.Kind == model.DirectSensor {
-			p.wrong(p.at("sensor"), "add calibration: 0.1 bar means 0 bar, 8.2 bar means 8 bar, on 2026-03-01, or remove this line", "a direct sensor without calibration has no effect")
+			p.wrong(p.at("sensor"),
+				"add calibration: 0.1 bar means 0 bar, 8.2 bar means 8 bar, on 2026-03-01, or "+
+					"remove this line", "a direct sensor without calibration has no effect")
 		}
 		return
 	}
 	words := dated.FindStringSubmatch(strings.Join(strings.Fields(t), " "))
 	if words == nil {
-		p.wrong(p.at("calibration"), "write 0.1 bar means 0 bar, 8.2 bar means 8 bar, on 2026-03-01, valid 12 months", "%q is not a calibration", t)
+		p.wrong(p.at("calibration"),
+			"write 0.1 bar means 0 bar, 8.2 bar means 8 bar, on 2026-03-01, valid 12 months",
+			"%q is not a calibration", t)
 		return
 	}
 	c := &model.Calibration{}
@@ -238,14 +261,16 @@ func (p *configPoint) calibrated(s *model.Sensor) {
 	if words[5] != "" {
 		day, err := time.Parse("2006-01-02", words[5])
 		if err != nil {
-			p.wrong(p.at("calibration"), "write the day as 2026-03-01", "%q is not a date", words[5])
+			p.wrong(p.at("calibration"), "write the day as 2026-03-01", "%q is not a date",
+				words[5])
 			return
 		}
 		c.On = day
 		c.Months, _ = strconv.Atoi(words[6]) // nothing, or three digits
 	}
 	if c.Shown[0] == c.Shown[1] || c.True[0] == c.True[1] {
-		p.wrong(p.at("calibration"), "use two points far apart", "the two calibration points are equal")
+		p.wrong(p.at("calibration"), "use two points far apart",
+			"the two calibration points are equal")
 		return
 	}
 	s.Calibration = c

@@ -17,15 +17,21 @@ func (p *configPoint) sensorClauses(s *model.Sensor, clauses []string) bool {
 	}
 	ratio := strings.HasPrefix(s.Words, "ratio ") || strings.HasPrefix(s.Words, "table %")
 	switch {
-	case s.Kind == model.ThermocoupleSensor && s.ColdPoint == "" && !strings.Contains(s.Words, "cold junction"):
-		p.wrong(p.at("sensor"), "add , cold junction from terminal.temperature or , cold junction 25 °C; without it, every reading is wrong by the temperature of the terminals",
+	case s.Kind == model.ThermocoupleSensor && s.ColdPoint == "" &&
+		!strings.Contains(s.Words, "cold junction"):
+		p.wrong(p.at("sensor"),
+			"add , cold junction from terminal.temperature or , cold junction 25 °C; without it, "+
+				"every reading is wrong by the temperature of the terminals",
 			"the cold junction of the thermocouple is missing")
 		return false
 	case ratio && s.Supply == "":
-		p.wrong(p.at("sensor"), "add , supply from battery.voltage or the point that measures the supply", "the supply of the ratio is missing")
+		p.wrong(p.at("sensor"),
+			"add , supply from battery.voltage or the point that measures the supply",
+			"the supply of the ratio is missing")
 		return false
 	case !ratio && s.Supply != "":
-		p.wrong(p.at("sensor"), "write ratio 10 %..90 % or table %, with the supply", "a supply can be used with a ratio only")
+		p.wrong(p.at("sensor"), "write ratio 10 %..90 % or table %, with the supply",
+			"a supply can be used with a ratio only")
 		return false
 	}
 	return true
@@ -38,7 +44,8 @@ func (p *configPoint) sensorClause(s *model.Sensor, clause string) bool {
 		if slices.Contains([]string{"AA", "A", "B", "C"}, class) {
 			return true
 		}
-		p.wrong(p.at("sensor"), "use AA, A, B or C (IEC 60751)", "there is no tolerance class %q", class)
+		p.wrong(p.at("sensor"), "use AA, A, B or C (IEC 60751)", "there is no tolerance class %q",
+			class)
 		return false
 	}
 	if ohms, ok := after("leads "); ok && s.Kind == model.ResistanceThermometer {
@@ -62,7 +69,9 @@ func (p *configPoint) sensorClause(s *model.Sensor, clause string) bool {
 		s.Fail = [2]float64{low, high}
 		return fine
 	}
-	p.wrong(p.at("sensor"), "class B and leads 0.4 ohm go with Pt100; cold junction from X with a thermocouple; supply from X with a ratio; failed outside 3.6 mA..21 mA with a signal",
+	p.wrong(p.at("sensor"),
+		"class B and leads 0.4 ohm go with Pt100; cold junction from X with a thermocouple; "+
+			"supply from X with a ratio; failed outside 3.6 mA..21 mA with a signal",
 		"%q cannot be used with this sensor", clause)
 	return false
 }
@@ -74,7 +83,8 @@ func (p *configPoint) tabled(s *model.Sensor) {
 		return
 	}
 	if s.Kind != model.TableSensor {
-		p.wrong(p.at("table"), "write sensor: table ohm, or remove the table", "this sensor cannot have a table")
+		p.wrong(p.at("table"), "write sensor: table ohm, or remove the table",
+			"this sensor cannot have a table")
 		return
 	}
 	texts, nodes := p.list("table")
@@ -121,7 +131,8 @@ func (p *configPoint) ordered(s *model.Sensor) {
 	for i := 1; i < len(s.Table); i++ {
 		a, b := s.Table[i-1], s.Table[i]
 		if a[0] == b[0] || a[1] == b[1] || (b[1] > a[1]) != rising {
-			p.wrong(p.at("table"), "use different signals, and values that only rise or only fall", "the table does not rise or fall steadily between pairs %d and %d", i, i+1)
+			p.wrong(p.at("table"), "use different signals, and values that only rise or only fall",
+				"the table does not rise or fall steadily between pairs %d and %d", i, i+1)
 			return
 		}
 	}
@@ -184,13 +195,18 @@ func (r *parser) checkSecondPoint(p *configPoint, id model.PointID, want model.Q
 	case other == p:
 		p.wrong(p.at("sensor"), "name another point", "%s cannot refer to itself", id)
 	case other.Quantity != want:
-		p.wrong(p.at("sensor"), "name a point that measures "+want.String(), "%s measures %s", id, other.Quantity)
+		p.wrong(p.at("sensor"), "name a point that measures "+want.String(), "%s measures %s", id,
+			other.Quantity)
 	case other.Device != p.Device || r.pollPlaceOf(other) != r.pollPlaceOf(p):
-		p.wrong(p.at("sensor"), "read both from the same device at the same interval", "%s and %s are not from the same reading", p.ID, id)
-	case other.Sensor != nil && other.Sensor.ColdPoint != "" || other.Sensor != nil && other.Sensor.Supply != "":
-		p.wrong(p.at("sensor"), "name a point without a second point", "%s itself needs a second point", id)
+		p.wrong(p.at("sensor"), "read both from the same device at the same interval",
+			"%s and %s are not from the same reading", p.ID, id)
+	case other.Sensor != nil && other.Sensor.ColdPoint != "" || other.Sensor != nil &&
+		other.Sensor.Supply != "":
+		p.wrong(p.at("sensor"), "name a point without a second point",
+			"%s itself needs a second point", id)
 	case p.Fast && !other.Fast && other.values["fast"] != nil:
-		p.wrong(p.at("sensor"), "set fast: no for both or for neither", "%s is polled fast in a burst and %s is not", p.ID, id)
+		p.wrong(p.at("sensor"), "set fast: no for both or for neither",
+			"%s is polled fast in a burst and %s is not", p.ID, id)
 	case p.Fast:
 		other.Fast = true
 	}

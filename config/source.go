@@ -45,7 +45,8 @@ func (s *sourceText) wrong(n *yaml.Node, hint, format string, args ...any) {
 func (s *sourceText) document(text []byte) *yaml.Node {
 	if i := firstInvalid(text); i >= 0 {
 		line := 1 + bytes.Count(text[:i], []byte("\n"))
-		s.mistake(line, 1, "this line is not UTF-8 text", "save the file as UTF-8; usually a degree or ohm sign is the cause")
+		s.mistake(line, 1, "this line is not UTF-8 text",
+			"save the file as UTF-8; usually a degree or ohm sign is the cause")
 		return nil
 	}
 	loader, err := yaml.NewLoader(bytes.NewReader(text))
@@ -63,7 +64,8 @@ func (s *sourceText) document(text []byte) *yaml.Node {
 		return nil
 	}
 	if err := loader.Load(&second); err == nil {
-		s.mistake(second.Line, second.Column, "a second document starts here", "a file contains one configuration: remove the --- line")
+		s.mistake(second.Line, second.Column, "a second document starts here",
+			"a file contains one configuration: remove the --- line")
 	} else if !errors.Is(err, io.EOF) {
 		s.syntax(err)
 	}
@@ -104,8 +106,10 @@ func (s *sourceText) syntax(err error) {
 	if line == 0 {
 		line, column = s.placeOfControl()
 	}
-	hint := "write key: value, indented with spaces like the lines around it; check the lines above for an open quote or bracket"
-	if line > 0 && line <= len(s.lines) && strings.HasPrefix(strings.TrimLeft(string(s.lines[line-1]), " "), "\t") {
+	hint := "write key: value, indented with spaces like the lines around it; check the lines " +
+		"above for an open quote or bracket"
+	if line > 0 && line <= len(s.lines) &&
+		strings.HasPrefix(strings.TrimLeft(string(s.lines[line-1]), " "), "\t") {
 		text, hint = "a tab before the key", "indent with spaces, not tabs"
 	}
 	s.mistake(line, column, text, hint)

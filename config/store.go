@@ -27,7 +27,8 @@ func (r *parser) retention(s *sourceText, top section) Retention {
 	if n == nil {
 		return Retention{}
 	}
-	sec, _ := s.section(n, "the store", "room", "keep samples", "at risk while busy", "at risk while steady")
+	sec, _ := s.section(n, "the store", "room", "keep samples", "at risk while busy",
+		"at risk while steady")
 	k := Retention{
 		Room:       sec.size("room", leastRoom, 1e15),
 		Samples:    sec.duration("keep samples", time.Hour, 36500*24*time.Hour),
@@ -35,7 +36,9 @@ func (r *parser) retention(s *sourceText, top section) Retention {
 		RiskSteady: sec.duration("at risk while steady", 100*time.Millisecond, 10*time.Minute),
 	}
 	if k.RiskSteady > 0 && k.RiskBusy > k.RiskSteady {
-		sec.wrong(sec.at("at risk while busy"), "set it to at most the value of at risk while steady", "more would be at risk while the set is busy than while it is steady")
+		sec.wrong(sec.at("at risk while busy"),
+			"set it to at most the value of at risk while steady",
+			"more would be at risk while the set is busy than while it is steady")
 	}
 	return k
 }
@@ -44,7 +47,8 @@ func (r *parser) retention(s *sourceText, top section) Retention {
 var sizes = []struct {
 	name  string
 	bytes float64
-}{{"kB", 1e3}, {"MB", 1e6}, {"GB", 1e9}, {"TB", 1e12}, {"KiB", 1 << 10}, {"MiB", 1 << 20}, {"GiB", 1 << 30}}
+}{{"kB", 1e3}, {"MB", 1e6}, {"GB", 1e9}, {"TB", 1e12}, {"KiB", 1 << 10}, {"MiB", 1 << 20},
+	{"GiB", 1 << 30}}
 
 // size reads a number of bytes between lo and hi.
 func (s section) size(key string, lo, hi float64) int64 {
@@ -64,7 +68,9 @@ func (s section) size(key string, lo, hi float64) int64 {
 	case err != nil || factor == 0:
 		s.wrong(s.at(key), "write a number and MB or GB, such as 2 GB", "%q is not a size", t)
 	case v < lo || !(v <= hi):
-		s.wrong(s.at(key), fmt.Sprintf("use a value between %s MB and %s TB", plainText(lo/1e6, model.Count), plainText(hi/1e12, model.Count)), "%q cannot be %s", key, t)
+		s.wrong(s.at(key), fmt.Sprintf("use a value between %s MB and %s TB",
+			plainText(lo/1e6, model.Count), plainText(hi/1e12, model.Count)), "%q cannot be %s",
+			key, t)
 	default:
 		return int64(v)
 	}

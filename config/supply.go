@@ -17,11 +17,13 @@ func (s *sourceText) supply(top section, battery float64) model.Supply {
 	sec.need("from")
 	starter := sec.choice("from", []string{"other", "starter battery"}) == 1
 	if starter && battery == 0 {
-		sec.wrong(sec.at("from"), "add battery: 12 V, or 24 V, to the set", "the voltage of the starter battery is missing")
+		sec.wrong(sec.at("from"), "add battery: 12 V, or 24 V, to the set",
+			"the voltage of the starter battery is missing")
 	}
 	for _, key := range []string{"draw", "battery"} {
 		if sec.values[key] != nil && sec.textOf("from") == "other" {
-			sec.wrong(sec.at(key), "write from: starter battery, or remove this", "%q applies only when the starter battery feeds the logger", key)
+			sec.wrong(sec.at(key), "write from: starter battery, or remove this",
+				"%q applies only when the starter battery feeds the logger", key)
 			return model.Supply{}
 		}
 	}
@@ -45,7 +47,8 @@ func (s section) capacity(key string) float64 {
 	v, err := model.ParseValue(current, model.Current)
 	switch {
 	case !isHours || err != nil:
-		s.wrong(s.at(key), "write the value on its label, such as 100 Ah", "%q is not a battery capacity", t)
+		s.wrong(s.at(key), "write the value on its label, such as 100 Ah",
+			"%q is not a battery capacity", t)
 	case v < 1 || v > 10000:
 		s.wrong(s.at(key), "use a value between 1 Ah and 10000 Ah", "%q cannot be %s", key, t)
 	default:

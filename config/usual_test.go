@@ -10,7 +10,8 @@ import (
 // configuration does not say what is plausible; what it says goes first, and a
 // name of one's own has no window.
 func TestAPointHasAWindowUnlessItSaysOne(t *testing.T) {
-	const head = "lines: [{name: bus, serial: /dev/ttyX}]\ndevices: [{name: a, line: bus, unit: 1, points: [{"
+	const head = "lines: [{name: bus, serial: /dev/ttyX}]\ndevices: [{name: a, line: bus, unit: " +
+		"1, points: [{"
 	const tail = ", register: holding 0, type: signed 16, one count is: 0.1 K}]}]\n"
 	for _, c := range []struct {
 		point string

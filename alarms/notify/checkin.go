@@ -41,14 +41,16 @@ type LoneWorker struct {
 // NewLoneWorker makes the timer and continues one that ran when the program ended.
 // deliver queues a message for the targets of these names, record writes to the
 // timeline; horn may be nil.
-func NewLoneWorker(to model.CheckIn, tell func(Message, []string), record func(text, who string), horn *Horn, now func() model.Instant, folder string, log *slog.Logger) *LoneWorker {
+func NewLoneWorker(to model.CheckIn, tell func(Message, []string), record func(text, who string),
+	horn *Horn, now func() model.Instant, folder string, log *slog.Logger) *LoneWorker {
 	if to.Every == 0 {
 		to.Every = defaultPresence
 	}
 	if to.Missed == 0 {
 		to.Missed = defaultMissed
 	}
-	a := &LoneWorker{to: to, deliver: tell, record: record, horn: horn, now: now, path: filepath.Join(folder, "check-in.json"), log: log}
+	a := &LoneWorker{to: to, deliver: tell, record: record, horn: horn, now: now,
+		path: filepath.Join(folder, "check-in.json"), log: log}
 	text, err := os.ReadFile(a.path)
 	if err == nil {
 		err = json.Unmarshal(text, &a.presence)
@@ -66,7 +68,8 @@ func NewLoneWorker(to model.CheckIn, tell func(Message, []string), record func(t
 // before, or the configured time. It returns where the timer stands.
 func (a *LoneWorker) CheckIn(who string, every time.Duration) (model.Presence, error) {
 	if every != 0 && (every < leastCheckIn || every > mostCheckIn) {
-		return model.Presence{}, fmt.Errorf("the check-in interval must be between %s and %s", model.Lasting(leastCheckIn), model.Lasting(mostCheckIn))
+		return model.Presence{}, fmt.Errorf("the check-in interval must be between %s and %s",
+			model.Lasting(leastCheckIn), model.Lasting(mostCheckIn))
 	}
 	a.mu.Lock()
 	defer a.mu.Unlock()
@@ -85,7 +88,8 @@ func (a *LoneWorker) CheckIn(who string, every time.Duration) (model.Presence, e
 	a.presence = &next
 	a.clearMissed(before)
 	if fresh {
-		a.record(fmt.Sprintf("check-in timer started: check in every %s", model.Lasting(next.Every)), next.Who)
+		a.record(fmt.Sprintf("check-in timer started: check in every %s",
+			model.Lasting(next.Every)), next.Who)
 	}
 	return next, a.save()
 }
@@ -159,7 +163,9 @@ func (a *LoneWorker) look() {
 		if a.to.Place != "" {
 			place = "; location: " + a.to.Place
 		}
-		a.send(fmt.Sprintf("%s works alone and has not checked in for %s (%s missed)%s", name(p.Who), model.Lasting(late.Round(time.Second)), count(p.Missed, "check-in"), place), model.Critical)
+		a.send(fmt.Sprintf("%s works alone and has not checked in for %s (%s missed)%s",
+			name(p.Who), model.Lasting(late.Round(time.Second)), count(p.Missed, "check-in"),
+			place), model.Critical)
 	}
 	if err := a.save(); err != nil {
 		a.log.Error("check-in timer not saved: it would be wrong after a restart", "err", err)
@@ -168,7 +174,8 @@ func (a *LoneWorker) look() {
 
 func (a *LoneWorker) send(text string, p model.Priority) {
 	now := a.now()
-	a.deliver(Message{ID: fmt.Sprintf("%d-%d-check-in", now.Boot, now.Offset), Kind: checkInKind, At: now, Priority: p, Text: text}, a.to.To)
+	a.deliver(Message{ID: fmt.Sprintf("%d-%d-check-in", now.Boot, now.Offset), Kind: checkInKind,
+		At: now, Priority: p, Text: text}, a.to.To)
 }
 
 func (a *LoneWorker) sound(on bool) {

@@ -38,7 +38,8 @@ func (s *shed) open() {
 			s.told = append(s.told, m.Priority.String()+" "+m.Text+" "+fmt.Sprint(to))
 		},
 		func(text, who string) { s.line = append(s.line, who+": "+text) }, nil,
-		func() model.Instant { return model.Instant{Boot: s.boot, Offset: time.Since(s.begin)} }, s.folder, slog.New(slog.DiscardHandler))
+		func() model.Instant { return model.Instant{Boot: s.boot, Offset: time.Since(s.begin)} },
+		s.folder, slog.New(slog.DiscardHandler))
 }
 
 // heard is what was told. The attendant tells under its lock.
@@ -73,7 +74,8 @@ func TestTwoMissedSignsTellWhereToLook(t *testing.T) {
 			t.Errorf("%+v, told %q", p, s.heard())
 		}
 		pass(10*time.Minute + 2*time.Second)
-		want := "critical Ada works alone and has not checked in for 30 min (2 check-ins missed); location: Pump house [pager]"
+		want := "critical Ada works alone and has not checked in for 30 min (2 check-ins " +
+			"missed); location: Pump house [pager]"
 		if len(s.heard()) != 1 || s.heard()[0] != want {
 			t.Errorf("told %q, want %q", s.heard(), want)
 		}
@@ -196,16 +198,21 @@ func TestAHornThatWritesWithoutEndIsEnded(t *testing.T) {
 	begun := time.Now()
 	err := hornOf([]string{script(t, "yes")}, 20*time.Second).call(context.Background(), true)
 	runtime.ReadMemStats(&after)
-	if err == nil || !strings.Contains(err.Error(), "writes too much output") || model.HintOf(err) == "" {
+	if err == nil || !strings.Contains(err.Error(), "writes too much output") ||
+		model.HintOf(err) == "" {
 		t.Errorf("%v", err)
 	}
-	if took, grown := time.Since(begun), after.TotalAlloc-before.TotalAlloc; took > 10*time.Second || grown > 4<<20 || len(err.Error()) > 500 {
+	if took, grown := time.Since(begun),
+		after.TotalAlloc-before.TotalAlloc; took > 10*time.Second || grown > 4<<20 ||
+		len(err.Error()) > 500 {
 		t.Errorf("took %v, %d bytes of memory, and says %d bytes", took, grown, len(err.Error()))
 	}
-	if err := hornOf([]string{script(t, "head -c 1000000 /dev/zero; exit 0")}, 20*time.Second).call(context.Background(), true); err != nil {
+	if err := hornOf([]string{script(t, "head -c 1000000 /dev/zero; exit 0")},
+		20*time.Second).call(context.Background(), true); err != nil {
 		t.Errorf("a horn that writes much and returns: %v", err)
 	}
-	err = hornOf([]string{script(t, "head -c 1000 /dev/zero | tr '\\0' x; exit 3")}, 20*time.Second).call(context.Background(), true)
+	err = hornOf([]string{script(t, "head -c 1000 /dev/zero | tr '\\0' x; exit 3")},
+		20*time.Second).call(context.Background(), true)
 	if err == nil || strings.Count(err.Error(), "x") != keptOutput+1 { // one is in "exit"
 		t.Errorf("of a long text is kept: %v", err)
 	}

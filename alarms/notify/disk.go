@@ -17,7 +17,8 @@ const (
 )
 
 // errDisk is returned for a write that is not done yet, or found no room.
-var errDisk = errors.New("the card is slow: the message is in memory only and is lost if the program is killed")
+var errDisk = errors.New("the card is slow: the message is in memory only and is lost if the " +
+	"program is killed")
 
 // disk does writes one after another, in a goroutine that ends when there are
 // none. The zero value is ready.

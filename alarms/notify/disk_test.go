@@ -27,7 +27,8 @@ func TestADiskThatHangsIsWaitedForOnce(t *testing.T) {
 			}
 		}
 		time.Sleep(2 * time.Minute)
-		if err := d.wait(write(3, 0)); err != nil || len(order) != 4 || order[1] != 1 || order[3] != 3 {
+		if err := d.wait(write(3, 0)); err != nil || len(order) != 4 || order[1] != 1 ||
+			order[3] != 3 {
 			t.Errorf("%v, written in the order %v", err, order)
 		}
 	})

@@ -62,9 +62,12 @@ func NewDispatcher(p Parts) *Dispatcher {
 	if p.Patience == 0 {
 		p.Patience = defaultPatience
 	}
-	d := &Dispatcher{parts: p, points: p.Setup.Points(), offers: make(chan []model.AlarmEvent, offerRoom), escalated: map[string]bool{}, reportedUnwatched: map[string]bool{}, flood: flood{held: map[string]bool{}}, disk: &disk{}}
+	d := &Dispatcher{parts: p, points: p.Setup.Points(),
+		offers: make(chan []model.AlarmEvent, offerRoom), escalated: map[string]bool{},
+		reportedUnwatched: map[string]bool{}, flood: flood{held: map[string]bool{}}, disk: &disk{}}
 	for _, t := range p.Targets {
-		d.targets = append(d.targets, newTargetQueue(t.Target, t.Sender, p.Folder, d.disk, d.emptyDigest, p.Log))
+		d.targets = append(d.targets, newTargetQueue(t.Target, t.Sender, p.Folder, d.disk,
+			d.emptyDigest, p.Log))
 	}
 	d.recall()
 	d.recallFlood()
@@ -79,7 +82,8 @@ func (d *Dispatcher) emptyDigest() Digest {
 	if name == "" {
 		name = "generating set"
 	}
-	return Digest{Set: name, Site: r.Site, Simulated: d.parts.Setup.Simulated, Clock: d.parts.Latest().Clock}
+	return Digest{Set: name, Site: r.Site, Simulated: d.parts.Setup.Simulated,
+		Clock: d.parts.Latest().Clock}
 }
 
 // Offer takes transitions and never waits: the carrier calls it. Those that find no
@@ -164,8 +168,10 @@ func (d *Dispatcher) Send(m Message, to []string) {
 func (d *Dispatcher) look() {
 	if n := d.missed.Swap(0); n > 0 {
 		now := d.parts.Now()
-		d.route(Message{ID: fmt.Sprintf("%d-%d-missed", now.Boot, now.Offset), Kind: alarmKind, At: now, Priority: model.Critical,
-			Text: fmt.Sprintf("%d more alarm changes came too fast to send one by one; see the alarm journal", n)})
+		d.route(Message{ID: fmt.Sprintf("%d-%d-missed", now.Boot, now.Offset), Kind: alarmKind,
+			At: now, Priority: model.Critical,
+			Text: fmt.Sprintf("%d more alarm changes came too fast to send one by one; see the "+
+				"alarm journal", n)})
 	}
 	snapshot := d.parts.Latest()
 	awaited := map[string]bool{}
@@ -207,7 +213,8 @@ func (d *Dispatcher) escalate(a model.AlarmStatus, awaited map[string]bool) {
 		}
 		m := Message{ID: key, Kind: escalationKind, At: d.parts.Now(), Priority: a.Rule.Priority,
 			Text: fmt.Sprintf("not acknowledged, raised %s: %s: %s", since, a.Rule.Label,
-				a.Text(model.QuantityOf(a.Rule.Point, d.points), d.parts.Latest().Clock, d.parts.Now()))}
+				a.Text(model.QuantityOf(a.Rule.Point, d.points), d.parts.Latest().Clock,
+					d.parts.Now()))}
 		if a.State.Lasts() {
 			m.Action = a.Rule.Action
 		}
@@ -215,7 +222,10 @@ func (d *Dispatcher) escalate(a model.AlarmStatus, awaited map[string]bool) {
 	}
 }
 
-func (d *Dispatcher) escalatedFile() string { return filepath.Join(d.parts.Folder, "escalated.json") }
+func (d *Dispatcher) escalatedFile() string {
+	return filepath.Join(d.parts.Folder,
+		"escalated.json")
+}
 
 // recall reads what was escalated before a restart.
 func (d *Dispatcher) recall() {

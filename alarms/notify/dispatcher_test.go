@@ -67,7 +67,8 @@ const begun = time.Hour
 func newOffice(t *testing.T, routes []model.Route, names ...string) *office {
 	o := &office{begin: time.Now(), boxes: map[string]*inbox{}}
 	o.show(&model.Snapshot{})
-	o.parts = Parts{Setup: model.Setup{Rating: model.Rating{Name: "hatchery", Site: "pond"}}, Routes: routes, Folder: t.TempDir(),
+	o.parts = Parts{Setup: model.Setup{Rating: model.Rating{Name: "hatchery", Site: "pond"}},
+		Routes: routes, Folder: t.TempDir(),
 		Latest: o.snapshot.Load, Now: o.now, Log: slog.New(slog.DiscardHandler)}
 	for _, n := range names {
 		o.boxes[n] = &inbox{}
@@ -95,7 +96,8 @@ func (o *office) open() {
 
 // raise offers an alarm that becomes unacknowledged now.
 func (o *office) raise(rule string, p model.Priority) {
-	o.Offer([]model.AlarmEvent{{At: o.now(), Rule: rule, Label: rule, Priority: p, To: model.AlarmUnacknowledged, Action: "Stop the engine by hand."}})
+	o.Offer([]model.AlarmEvent{{At: o.now(), Rule: rule, Label: rule, Priority: p,
+		To: model.AlarmUnacknowledged, Action: "Stop the engine by hand."}})
 }
 
 func pass(d time.Duration) {
@@ -105,14 +107,17 @@ func pass(d time.Duration) {
 
 func TestRoutesGoByPriority(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		o := newOffice(t, []model.Route{{Least: model.Warning, To: []string{"letter"}}, {Least: model.Critical, To: []string{"pager", "letter"}}}, "letter", "pager")
+		o := newOffice(t, []model.Route{{Least: model.Warning, To: []string{"letter"}},
+			{Least: model.Critical, To: []string{"pager", "letter"}}}, "letter", "pager")
 		defer o.stop()
 		o.raise("low", model.Information)
 		o.raise("hot", model.Warning)
 		o.raise("oil", model.Critical)
-		o.Offer([]model.AlarmEvent{{At: o.now(), Rule: "quiet", Priority: model.Critical, To: model.AlarmSuppressedByDesign}})
+		o.Offer([]model.AlarmEvent{{At: o.now(), Rule: "quiet", Priority: model.Critical,
+			To: model.AlarmSuppressedByDesign}})
 		pass(5 * time.Second)
-		if got := fmt.Sprint(o.boxes["letter"].texts(), o.boxes["pager"].texts()); got != "[hot: raised. oil: raised.] [oil: raised.]" {
+		if got := fmt.Sprint(o.boxes["letter"].texts(),
+			o.boxes["pager"].texts()); got != "[hot: raised. oil: raised.] [oil: raised.]" {
 			t.Error(got)
 		}
 	})
@@ -125,7 +130,9 @@ func TestWhatWaitedComesAsOneDigestWithItsTimes(t *testing.T) {
 		box := o.boxes["letter"]
 		box.set(true)
 		wall := time.Now()
-		o.show(&model.Snapshot{Clock: model.Clock{Boots: []model.Boot{{Number: 3, Estimates: []model.ClockEstimate{{At: begun, Wall: wall.UnixNano(), Source: model.ClockSynchronised}}}}}})
+		o.show(&model.Snapshot{Clock: model.Clock{Boots: []model.Boot{{Number: 3,
+			Estimates: []model.ClockEstimate{{At: begun, Wall: wall.UnixNano(),
+				Source: model.ClockSynchronised}}}}}})
 		for i := range 40 {
 			o.raise(fmt.Sprintf("rule%d", i), model.Warning)
 			pass(time.Hour)
@@ -144,7 +151,8 @@ func TestWhatWaitedComesAsOneDigestWithItsTimes(t *testing.T) {
 		}
 		text := strings.Join(box.got[0].lines(), "\n")
 		for i := range 40 {
-			if at := wall.Add(time.Duration(i) * time.Hour).UTC().Format("2006-01-02 15:04:05 UTC"); !strings.Contains(text, at) {
+			if at := wall.Add(time.Duration(i) * time.Hour).UTC().Format("2006-01-02 " +
+				"15:04:05 UTC"); !strings.Contains(text, at) {
 				t.Errorf("%s is not in the digest", at)
 			}
 		}
@@ -192,20 +200,24 @@ func TestOfferNeverWaitsAndCountsWhatFoundNoRoom(t *testing.T) {
 		pass(time.Minute)
 		cancel()
 		<-done
-		if texts := strings.Join(o.boxes["letter"].texts(), "\n"); !strings.Contains(texts, "7 more alarm changes") {
+		if texts := strings.Join(o.boxes["letter"].texts(), "\n"); !strings.Contains(texts,
+			"7 more alarm changes") {
 			t.Error("nobody is told that something is missing")
 		}
 	})
 }
 
 func awaiting(rule string, p model.Priority, raised model.Instant) model.AlarmStatus {
-	return model.AlarmStatus{Rule: model.AlarmRule{ID: rule, Label: rule, Priority: p}, State: model.AlarmUnacknowledged, Raised: raised}
+	return model.AlarmStatus{Rule: model.AlarmRule{ID: rule, Label: rule, Priority: p},
+		State: model.AlarmUnacknowledged, Raised: raised}
 }
 
 func TestNobodyAcknowledges(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		o := newOffice(t, []model.Route{{Least: model.Critical, To: []string{"first"}, Second: []string{"second"}, Patience: 3 * time.Minute}}, "first", "second")
-		o.show(&model.Snapshot{Alarms: []model.AlarmStatus{awaiting("oil", model.Critical, o.now()), awaiting("hot", model.Warning, o.now())}})
+		o := newOffice(t, []model.Route{{Least: model.Critical, To: []string{"first"},
+			Second: []string{"second"}, Patience: 3 * time.Minute}}, "first", "second")
+		o.show(&model.Snapshot{Alarms: []model.AlarmStatus{awaiting("oil", model.Critical, o.now()),
+			awaiting("hot", model.Warning, o.now())}})
 		second := o.boxes["second"]
 		pass(3*time.Minute - 2*time.Second)
 		if len(second.texts()) != 0 {
@@ -215,11 +227,13 @@ func TestNobodyAcknowledges(t *testing.T) {
 		o.stop()
 		o.open() // a restart does not tell again
 		pass(10 * time.Minute)
-		if got := second.texts(); len(got) != 1 || !strings.Contains(got[0], "not acknowledged, raised ") {
+		if got := second.texts(); len(got) != 1 ||
+			!strings.Contains(got[0], "not acknowledged, raised ") {
 			t.Fatalf("%q", got)
 		}
 		// Raised again: told again. Acknowledged in time: not told.
-		o.show(&model.Snapshot{Alarms: []model.AlarmStatus{awaiting("oil", model.Critical, o.now())}})
+		o.show(&model.Snapshot{Alarms: []model.AlarmStatus{awaiting("oil", model.Critical,
+			o.now())}})
 		pass(4 * time.Minute)
 		acknowledged := awaiting("oil", model.Critical, o.now())
 		acknowledged.State = model.AlarmAcknowledged
@@ -241,7 +255,8 @@ func TestSightLostAndRegainedIsToldOnce(t *testing.T) {
 		again := model.AlarmEvent{At: o.now(), Rule: "oil", Why: "monitored again"}
 		o.Offer([]model.AlarmEvent{idle, lost, again, idle})
 		pass(time.Minute)
-		if got := fmt.Sprint(o.boxes["letter"].texts()); got != "[oil: not watched (no answer) oil: monitored again]" {
+		if got := fmt.Sprint(o.boxes["letter"].texts()); got != "[oil: not watched (no answer) "+
+			"oil: monitored again]" {
 			t.Error(got)
 		}
 	})
@@ -250,10 +265,12 @@ func TestSightLostAndRegainedIsToldOnce(t *testing.T) {
 func TestADigestSaysHowItsTimeIsKnown(t *testing.T) {
 	m := Message{At: model.Instant{Boot: 4, Offset: 90 * time.Second}}
 	d := Digest{}
-	if got := d.when(m); got != "1 min 30 s after start 4 of the computer; the time of day is not known" {
+	if got := d.when(m); got != "1 min 30 s after start 4 of the computer; the time of day is "+
+		"not known" {
 		t.Error(got)
 	}
-	d.Clock.Boots = []model.Boot{{Number: 4, Estimates: []model.ClockEstimate{{Wall: 0, Source: model.ClockUnsynchronised}}}}
+	d.Clock.Boots = []model.Boot{{Number: 4,
+		Estimates: []model.ClockEstimate{{Wall: 0, Source: model.ClockUnsynchronised}}}}
 	if got := d.when(m); got != "1970-01-01 00:01:30 UTC (clock not synchronised)" {
 		t.Error(got)
 	}
@@ -298,12 +315,14 @@ func TestMessageOnItsWayAtTheStop(t *testing.T) {
 			begin := time.Now()
 			o.stop()
 			if d := time.Since(begin); d != c.stop {
-				t.Errorf("a target that takes %s held up the stop for %s, want %s", c.takes, d, c.stop)
+				t.Errorf("a target that takes %s held up the stop for %s, want %s", c.takes, d,
+					c.stop)
 			}
 			o.open()
 			pass(10 * time.Second)
 			if n := target.got.Load(); n != c.sends {
-				t.Errorf("a target that takes %s was sent to %d times, want %d", c.takes, n, c.sends)
+				t.Errorf("a target that takes %s was sent to %d times, want %d", c.takes, n,
+					c.sends)
 			}
 			o.stop()
 		})

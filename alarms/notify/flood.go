@@ -71,7 +71,8 @@ func (d *Dispatcher) recallFlood() {
 		err = json.Unmarshal(text, &was)
 	}
 	if err != nil && !errors.Is(err, os.ErrNotExist) {
-		d.parts.Log.Error("the number of alarms that a flood held back before the stop is lost", "err", err)
+		d.parts.Log.Error("the number of alarms that a flood held back before the stop is lost",
+			"err", err)
 		return
 	}
 	if d.flood.count = was.Count; was.Rules != nil {
@@ -89,7 +90,8 @@ func (d *Dispatcher) keepFlood() {
 		err = d.disk.replace(d.heldFile(), text)
 	}
 	if err != nil {
-		d.parts.Log.Error("the number of alarms that a flood held back may be lost after a restart", "err", err)
+		d.parts.Log.Error("the number of alarms that a flood held back may be lost after a restart",
+			"err", err)
 		return
 	}
 	d.flood.changed = false

@@ -34,7 +34,8 @@ type Heartbeat struct {
 }
 
 // NewHeartbeat makes a heartbeat; set is the name of the set.
-func NewHeartbeat(to model.Heartbeat, c *http.Client, set string, latest func() *model.Snapshot, now func() model.Instant, log *slog.Logger) *Heartbeat {
+func NewHeartbeat(to model.Heartbeat, c *http.Client, set string, latest func() *model.Snapshot,
+	now func() model.Instant, log *slog.Logger) *Heartbeat {
 	if to.Every == 0 {
 		to.Every = beatEvery
 	}
@@ -61,7 +62,8 @@ func (h *Heartbeat) Run(ctx context.Context) {
 	}
 }
 
-var errNoScans = &model.Fault{Err: errors.New("no readings come in, so no heartbeat is sent"), Hint: "check the lines and their devices"}
+var errNoScans = &model.Fault{Err: errors.New("no readings come in, so no heartbeat is sent"),
+	Hint: "check the lines and their devices"}
 
 // Beat sends one heartbeat. It returns an error when no scan is fresh, and the errors of
 // the request.
@@ -81,8 +83,10 @@ func (h *Heartbeat) Beat(ctx context.Context) error {
 			awaiting++
 		}
 	}
-	body, err := json.Marshal(map[string]any{"set": h.set, "engine": s.State.String(), "alarms_active": active,
-		"alarms_awaiting": awaiting, "simulated": s.Simulated, "every_seconds": h.to.Every.Seconds()})
+	body, err := json.Marshal(map[string]any{"set": h.set, "engine": s.State.String(),
+		"alarms_active":   active,
+		"alarms_awaiting": awaiting, "simulated": s.Simulated,
+		"every_seconds": h.to.Every.Seconds()})
 	if err != nil {
 		return fmt.Errorf("encode the heartbeat: %w", err)
 	}

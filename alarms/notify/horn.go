@@ -43,7 +43,8 @@ func NewHorn(h model.Hook, log *slog.Logger) *Horn {
 	if h.Timeout == 0 {
 		h.Timeout = defaultHornLimit
 	}
-	return &Horn{command: h.Command, least: h.Least, limit: h.Timeout, log: log, woken: make(chan struct{}, 1),
+	return &Horn{command: h.Command, least: h.Least, limit: h.Timeout, log: log,
+		woken:  make(chan struct{}, 1),
 		causes: map[string]bool{}, health: model.OutletHealth{Name: "hook", Kind: "command"}}
 }
 
@@ -114,7 +115,8 @@ func (h *Horn) call(ctx context.Context, on bool) error {
 	ctx, cancel := context.WithTimeout(ctx, h.limit)
 	defer cancel()
 	word := map[bool]string{true: "on", false: "off"}[on]
-	c := exec.CommandContext(ctx, h.command[0], append(append([]string(nil), h.command[1:]...), word)...)
+	c := exec.CommandContext(ctx, h.command[0],
+		append(append([]string(nil), h.command[1:]...), word)...)
 	c.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
 	c.Cancel = func() error { return syscall.Kill(-c.Process.Pid, syscall.SIGKILL) }
 	c.WaitDelay = time.Second
@@ -123,15 +125,19 @@ func (h *Horn) call(ctx context.Context, on bool) error {
 	err := c.Run()
 	switch {
 	case said.length > mostOutput:
-		return &model.Fault{Err: fmt.Errorf("the command %s %s writes too much output: %s", h.command[0], word, said),
+		return &model.Fault{Err: fmt.Errorf("the command %s %s writes too much output: %s",
+			h.command[0], word, said),
 			Hint: "let it switch and end at once, and write one line at most"}
 	case err == nil:
 		return nil
 	case ctx.Err() != nil:
-		return &model.Fault{Err: fmt.Errorf("the command %s %s did not end within %s", h.command[0], word, h.limit),
+		return &model.Fault{Err: fmt.Errorf("the command %s %s did not end within %s", h.command[0],
+			word, h.limit),
 			Hint: "let it switch and end at once; use a separate program for a continuous sound"}
-	case errors.Is(err, exec.ErrNotFound), errors.Is(err, syscall.ENOENT), errors.Is(err, syscall.EACCES):
-		return &model.Fault{Err: fmt.Errorf("run the command: %w", err), Hint: "check the path, and that the daemon's user may run it"}
+	case errors.Is(err, exec.ErrNotFound), errors.Is(err, syscall.ENOENT),
+		errors.Is(err, syscall.EACCES):
+		return &model.Fault{Err: fmt.Errorf("run the command: %w", err),
+			Hint: "check the path, and that the daemon's user may run it"}
 	}
 	return fmt.Errorf("the command %s %s: %w: %s", h.command[0], word, err, said)
 }
@@ -161,7 +167,10 @@ func (o *output) Write(p []byte) (int, error) {
 	return len(p), nil
 }
 
-func (o *output) String() string { return strings.TrimSpace(strings.ToValidUTF8(string(o.begin), "?")) }
+// String returns the beginning of the output as text.
+func (o *output) String() string {
+	return strings.TrimSpace(strings.ToValidUTF8(string(o.begin), "?"))
+}
 
 func (h *Horn) report(err error) {
 	h.mu.Lock()

@@ -38,15 +38,21 @@ func (s MailServer) Send(ctx context.Context, d Digest) error {
 	case err == nil:
 		return nil
 	case errors.Is(err, errMute) && s.Target.Security == model.StartTLS:
-		return &model.Fault{Err: fmt.Errorf("the mail server %s does not respond: %w", s.Target.Server, err),
-			Hint: "a port with TLS from the start, usually 465, needs security: tls. If it is another port, check the server. The message waits"}
+		return &model.Fault{Err: fmt.Errorf("the mail server %s does not respond: %w",
+			s.Target.Server, err),
+			Hint: "a port with TLS from the start, usually 465, needs security: tls. If it is " +
+				"another port, check the server. The message waits"}
 	case ctx.Err() != nil, errors.Is(err, os.ErrDeadlineExceeded):
-		return &model.Fault{Err: fmt.Errorf("the mail server %s did not finish in time: %w", s.Target.Server, err), Hint: "check the server; the message waits"}
+		return &model.Fault{Err: fmt.Errorf("the mail server %s did not finish in time: %w",
+			s.Target.Server, err), Hint: "check the server; the message waits"}
 	case errors.As(err, &record):
-		return &model.Fault{Err: fmt.Errorf("the mail server %s does not begin with TLS: %w", s.Target.Server, err),
-			Hint: "use security: starttls, or the server's port with TLS from the start, usually 465"}
+		return &model.Fault{Err: fmt.Errorf("the mail server %s does not begin with TLS: %w",
+			s.Target.Server, err),
+			Hint: "use security: starttls, or the server's port with TLS from the start, " +
+				"usually 465"}
 	case errors.As(err, &said):
-		return &model.Fault{Err: fmt.Errorf("the mail server %s refuses: %w", s.Target.Server, err), Hint: mailHint(said.Code)}
+		return &model.Fault{Err: fmt.Errorf("the mail server %s refuses: %w", s.Target.Server, err),
+			Hint: mailHint(said.Code)}
 	case s.Failed != nil:
 		return s.Failed(err)
 	}
@@ -59,7 +65,8 @@ var errMute = errors.New("no greeting in time")
 func mailHint(code int) string {
 	switch code {
 	case 502, 503, 504:
-		return "the server accepts no password here (AUTH PLAIN): use its submission port, usually 587 or 465"
+		return "the server accepts no password here (AUTH PLAIN): use its submission port, " +
+			"usually 587 or 465"
 	case 530, 534, 535:
 		return "check user and password; some accounts need a password made for programs"
 	case 550, 551, 553, 554:
@@ -109,8 +116,10 @@ func (s MailServer) send(ctx context.Context, d Digest) error {
 func (s MailServer) enter(c *smtp.Client, host string, settings *tls.Config) error {
 	if s.Target.Security == model.StartTLS {
 		if ok, _ := c.Extension("STARTTLS"); !ok {
-			return &model.Fault{Err: fmt.Errorf("the mail server %s offers no STARTTLS", s.Target.Server),
-				Hint: "use its other port with security: tls, or security: none on a private network"}
+			return &model.Fault{Err: fmt.Errorf("the mail server %s offers no STARTTLS",
+				s.Target.Server),
+				Hint: "use its other port with security: tls, or security: none on a private " +
+					"network"}
 		}
 		if err := c.StartTLS(settings); err != nil {
 			return err
@@ -159,9 +168,11 @@ func (s MailServer) letter(d Digest, now time.Time) []byte {
 		{"From", s.Target.From}, {"To", strings.Join(s.Target.To, ", ")},
 		{"Subject", mime.QEncoding.Encode("utf-8", oneLine(d.subject()))},
 		{"Date", now.Format(time.RFC1123Z)},
-		{"Message-ID", fmt.Sprintf("<%s.%d@%s>", strings.Map(idRune, last.ID), len(d.Messages), domain)},
+		{"Message-ID", fmt.Sprintf("<%s.%d@%s>", strings.Map(idRune, last.ID), len(d.Messages),
+			domain)},
 		{"Auto-Submitted", "auto-generated"},
-		{"MIME-Version", "1.0"}, {"Content-Type", "text/plain; charset=utf-8"}, {"Content-Transfer-Encoding", "quoted-printable"},
+		{"MIME-Version", "1.0"}, {"Content-Type", "text/plain; charset=utf-8"},
+		{"Content-Transfer-Encoding", "quoted-printable"},
 	} {
 		fmt.Fprintf(&b, "%s: %s\r\n", h[0], h[1])
 	}
@@ -176,7 +187,8 @@ func oneLine(text string) string { return strings.Join(strings.Fields(text), " "
 
 // idRune keeps what may stand in a message identifier.
 func idRune(r rune) rune {
-	if r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || r == '-' || r == '.' {
+	if r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || r == '-' ||
+		r == '.' {
 		return r
 	}
 	return '_'

@@ -25,7 +25,8 @@ func (d *Dispatcher) Mark() model.Instant { return d.mark }
 // Run.
 func (d *Dispatcher) Resume(journal []model.AlarmEvent) {
 	if !d.mark.IsZero() {
-		d.Offer(slices.DeleteFunc(slices.Clone(journal), func(e model.AlarmEvent) bool { return !d.mark.Before(e.At) }))
+		d.Offer(slices.DeleteFunc(slices.Clone(journal),
+			func(e model.AlarmEvent) bool { return !d.mark.Before(e.At) }))
 	}
 }
 

@@ -60,7 +60,8 @@ func (d Digest) when(m Message) string {
 	wall, source := d.Clock.Wall(m.At)
 	switch source {
 	case model.ClockUnknown:
-		return fmt.Sprintf("%s after start %d of the computer; the time of day is not known", model.Lasting(m.At.Offset.Round(time.Second)), m.At.Boot)
+		return fmt.Sprintf("%s after start %d of the computer; the time of day is not known",
+			model.Lasting(m.At.Offset.Round(time.Second)), m.At.Boot)
 	case model.ClockUnsynchronised:
 		return wall.Format("2006-01-02 15:04:05 UTC") + " (clock not synchronised)"
 	}
@@ -90,7 +91,8 @@ func (d Digest) lines() []string {
 		all = append(all, "Site: "+d.Site)
 	}
 	if d.Dropped > 0 {
-		all = append(all, "", fmt.Sprintf("%d older messages are not included; see the alarm journal.", d.Dropped))
+		all = append(all, "",
+			fmt.Sprintf("%d older messages are not included; see the alarm journal.", d.Dropped))
 	}
 	for _, m := range d.Messages {
 		all = append(all, "", d.when(m), fmt.Sprintf("%s: %s", m.Priority, m.Text))
@@ -104,7 +106,8 @@ func (d Digest) lines() []string {
 // messageOf is the message of an alarm's transition. q is the quantity of its point.
 func messageOf(e model.AlarmEvent, q model.Quantity, clock model.Clock) Message {
 	m := Message{
-		ID: fmt.Sprintf("%d-%d-%s-%s", e.At.Boot, e.At.Offset, e.Rule, e.To.Letter()), Kind: alarmKind, At: e.At,
+		ID:   fmt.Sprintf("%d-%d-%s-%s", e.At.Boot, e.At.Offset, e.Rule, e.To.Letter()),
+		Kind: alarmKind, At: e.At,
 		Priority: e.Priority, Text: e.Words(), Alarm: &e,
 	}
 	if text := e.Text(q, clock); text != "" {

@@ -64,7 +64,8 @@ func openQueue(path string, d *disk) (*queue, error) {
 		if err == nil {
 			err = d.wait(w)
 		}
-		return q, errors.Join(fmt.Errorf("read waiting messages in %s: %d lines are damaged", path, spoilt), err)
+		return q, errors.Join(fmt.Errorf("read waiting messages in %s: %d lines are damaged", path,
+			spoilt), err)
 	}
 	return q, nil
 }

@@ -62,7 +62,8 @@ func TestThousandsOfEventsFitTheCardAndAFewMails(t *testing.T) {
 	const events = 2*longestQueue + 1500
 	largest := int64(0)
 	for i := range events {
-		e := model.AlarmEvent{At: model.Instant{Boot: 1, Offset: time.Duration(i+1) * time.Second}, Rule: "oil.low", Label: "Oil pressure low", To: model.AlarmUnacknowledged,
+		e := model.AlarmEvent{At: model.Instant{Boot: 1, Offset: time.Duration(i+1) * time.Second},
+			Rule: "oil.low", Label: "Oil pressure low", To: model.AlarmUnacknowledged,
 			Priority: model.Critical, Quality: model.Good, Action: "Stop the engine by hand."}
 		if err := q.add(messageOf(e, model.NoQuantity, model.Clock{}))(); err != nil {
 			t.Fatal(err)
@@ -76,7 +77,8 @@ func TestThousandsOfEventsFitTheCardAndAFewMails(t *testing.T) {
 	}
 	address, mails := smtpServer(t, nil)
 	s := mailTo(address)
-	p := newTargetQueue(model.Target{Name: "letter", Kind: model.Mail}, s, folder, &disk{}, func() Digest { return Digest{Set: "Hatchery"} }, slog.New(slog.DiscardHandler))
+	p := newTargetQueue(model.Target{Name: "letter", Kind: model.Mail}, s, folder, &disk{},
+		func() Digest { return Digest{Set: "Hatchery"} }, slog.New(slog.DiscardHandler))
 	ctx, stop := context.WithCancel(context.Background())
 	defer stop()
 	go p.run(ctx)
@@ -101,9 +103,13 @@ func TestThousandsOfEventsFitTheCardAndAFewMails(t *testing.T) {
 			}
 		}
 	}
-	first, last := time.Duration(events-longestQueue+1)*time.Second, time.Duration(events)*time.Second
-	if told[0] != model.Lasting(first) || told[longestQueue-1] != model.Lasting(last) || len(told) != longestQueue || left != events-longestQueue {
-		t.Errorf("%d told from %s to %s, want %d from %s to %s; %d left out", len(told), told[0], told[len(told)-1], longestQueue, first, last, left)
+	first, last := time.Duration(events-longestQueue+1)*time.Second,
+		time.Duration(events)*time.Second
+	if told[0] != model.Lasting(first) || told[longestQueue-1] != model.Lasting(last) ||
+		len(told) != longestQueue || left != events-longestQueue {
+		t.Errorf("%d told from %s to %s, want %d from %s to %s; %d left out", len(told), told[0],
+			told[len(told)-1], longestQueue, first, last, left)
 	}
-	t.Logf("%d events: %d bytes on the card at most, %d told, %d said to be left out", events, largest, len(told), left)
+	t.Logf("%d events: %d bytes on the card at most, %d told, %d said to be left out", events,
+		largest, len(told), left)
 }

@@ -43,7 +43,9 @@ type Router struct {
 
 // NewRouter makes a router for alarms of a priority and above. changed gives
 // a channel that is closed at the next snapshot.
-func NewRouter(t model.Target, least model.Priority, c *http.Client, setup model.Setup, latest func() *model.Snapshot, changed func() <-chan struct{}, now func() model.Instant, log *slog.Logger) *Router {
+func NewRouter(t model.Target, least model.Priority, c *http.Client, setup model.Setup,
+	latest func() *model.Snapshot, changed func() <-chan struct{}, now func() model.Instant,
+	log *slog.Logger) *Router {
 	labels := map[string]string{"job": "tickover"}
 	for k, v := range map[string]string{"instance": setup.Rating.Name, "site": setup.Rating.Site} {
 		if v != "" {
@@ -53,8 +55,10 @@ func NewRouter(t model.Target, least model.Priority, c *http.Client, setup model
 	if setup.Simulated {
 		labels["simulated"] = "yes"
 	}
-	return &Router{target: t, least: least, client: c, latest: latest, changed: changed, now: now, labels: labels, points: setup.Points(), log: log.With("target", t.Name),
-		ending: map[string]int{}, sent: map[string]alert{}, health: model.OutletHealth{Name: t.Name, Kind: t.Kind.String()}}
+	return &Router{target: t, least: least, client: c, latest: latest, changed: changed, now: now,
+		labels: labels, points: setup.Points(), log: log.With("target", t.Name),
+		ending: map[string]int{}, sent: map[string]alert{},
+		health: model.OutletHealth{Name: t.Name, Kind: t.Kind.String()}}
 }
 
 // alert is one alarm as Alertmanager's API version 2 takes it.
@@ -147,14 +151,16 @@ func (r *Router) alert(now time.Time, a model.AlarmStatus, clock model.Clock) al
 	for k, v := range r.labels {
 		labels[k] = v
 	}
-	one := alert{Labels: labels, EndsAt: now.Add(routerExpiry).UTC(), Annotations: map[string]string{
-		"summary": a.Rule.Label, "state": a.State.String(), "advice": model.Advisory}}
+	one := alert{Labels: labels, EndsAt: now.Add(routerExpiry).UTC(),
+		Annotations: map[string]string{
+			"summary": a.Rule.Label, "state": a.State.String(), "advice": model.Advisory}}
 	q := model.QuantityOf(a.Rule.Point, r.points)
 	one.Annotations["description"] = a.Text(q, clock, r.now())
 	if a.State.Lasts() {
 		one.Annotations["action"] = a.Rule.Action
 	}
-	if a.Quality == model.Good && a.Rule.Kind != model.DeviceLost && a.Rule.Kind != model.PointFailed {
+	if a.Quality == model.Good && a.Rule.Kind != model.DeviceLost &&
+		a.Rule.Kind != model.PointFailed {
 		one.Annotations["value"] = a.Rule.Measures(q).ShowWithUnit(a.Value)
 	}
 	if since, same := r.now().Sub(a.Raised); same {
@@ -171,7 +177,8 @@ func (r *Router) post(ctx context.Context, all []alert) error {
 	if err != nil {
 		return fmt.Errorf("encode the alarms: %w", err)
 	}
-	_, err = postJSON(ctx, r.client, strings.TrimSuffix(r.target.URL, "/")+"/api/v2/alerts", body, nil)
+	_, err = postJSON(ctx, r.client, strings.TrimSuffix(r.target.URL, "/")+"/api/v2/alerts", body,
+		nil)
 	if err == nil {
 		r.mu.Lock()
 		r.health.Sent += uint64(len(all))
@@ -191,13 +198,16 @@ func (r *Router) report(err error) {
 // Test sends an alarm that is a test and ends by itself within a minute.
 func (r *Router) Test(ctx context.Context) model.OutletTrial {
 	begin := time.Now()
-	labels := map[string]string{"alertname": "tickover.test", "severity": model.Information.String()}
+	labels := map[string]string{"alertname": "tickover.test",
+		"severity": model.Information.String()}
 	for k, v := range r.labels {
 		labels[k] = v
 	}
 	err := r.post(ctx, []alert{{Labels: labels, EndsAt: begin.Add(time.Minute).UTC(),
-		Annotations: map[string]string{"summary": "test notification, no alarm", "advice": model.Advisory}}})
-	return model.OutletTrial{Name: r.target.Name, Kind: r.target.Kind.String(), Took: time.Since(begin), Err: err}
+		Annotations: map[string]string{"summary": "test notification, no alarm",
+			"advice": model.Advisory}}})
+	return model.OutletTrial{Name: r.target.Name, Kind: r.target.Kind.String(),
+		Took: time.Since(begin), Err: err}
 }
 
 // Health returns the state of the server.

@@ -33,8 +33,10 @@ type targetQueue struct {
 	health model.OutletHealth
 }
 
-func newTargetQueue(t model.Target, s Sender, folder string, d *disk, about func() Digest, log *slog.Logger) *targetQueue {
-	p := &targetQueue{target: t, sender: s, emptyDigest: about, log: log.With("target", t.Name), woken: make(chan struct{}, 1),
+func newTargetQueue(t model.Target, s Sender, folder string, d *disk, about func() Digest,
+	log *slog.Logger) *targetQueue {
+	p := &targetQueue{target: t, sender: s, emptyDigest: about, log: log.With("target", t.Name),
+		woken:  make(chan struct{}, 1),
 		health: model.OutletHealth{Name: t.Name, Kind: t.Kind.String()}}
 	var err error
 	if p.queue, err = openQueue(filepath.Join(folder, t.Name+".queue"), d); err != nil {
@@ -121,7 +123,8 @@ func (p *targetQueue) send(ctx context.Context) error {
 	defer p.mu.Unlock()
 	p.health.Sent += uint64(len(messages))
 	if dropped > 0 {
-		p.health.Dropped = map[string]uint64{"no room": p.health.Dropped["no room"] + uint64(dropped)}
+		p.health.Dropped = map[string]uint64{"no room": p.health.Dropped["no room"] +
+			uint64(dropped)}
 	}
 	return nil
 }

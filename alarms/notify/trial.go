@@ -19,14 +19,16 @@ type outletTest struct {
 // result. The message names who asked for it.
 func (d *Dispatcher) Test(ctx context.Context, who string) []model.OutletTrial {
 	now := d.parts.Now()
-	m := Message{ID: fmt.Sprintf("%d-%d-test", now.Boot, now.Offset), Kind: testKind, At: now, Priority: model.Information,
-		Text: "test notification, no alarm"}
+	m := Message{ID: fmt.Sprintf("%d-%d-test", now.Boot, now.Offset), Kind: testKind, At: now,
+		Priority: model.Information,
+		Text:     "test notification, no alarm"}
 	if who != "" {
 		m.Text += ", sent by " + who
 	}
 	var all []outletTest
 	for _, p := range d.targets {
-		all = append(all, outletTest{p.target.Name, p.target.Kind.String(), func(ctx context.Context) error { return p.deliver(ctx, []Message{m}, 0) }})
+		all = append(all, outletTest{p.target.Name, p.target.Kind.String(),
+			func(ctx context.Context) error { return p.deliver(ctx, []Message{m}, 0) }})
 	}
 	if d.parts.Horn != nil {
 		all = append(all, outletTest{"hook", "command", d.parts.Horn.try})
@@ -42,7 +44,8 @@ func try(ctx context.Context, all []outletTest) []model.OutletTrial {
 		work.Go(func() {
 			begin := time.Now()
 			err := one.do(ctx)
-			results[i] = model.OutletTrial{Name: one.name, Kind: one.kind, Took: time.Since(begin), Err: err}
+			results[i] = model.OutletTrial{Name: one.name, Kind: one.kind, Took: time.Since(begin),
+				Err: err}
 		})
 	}
 	work.Wait()

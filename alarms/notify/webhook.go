@@ -57,16 +57,18 @@ type payloadMessage struct {
 	Point    string      `json:"point,omitempty"`
 	Value    *float64    `json:"value,omitempty"` // null when it was not good
 	Limit    *float64    `json:"limit,omitempty"`
-	Raised   *float64    `json:"raised_value,omitempty"` // what raised the alarm; null when it was not good
-	Unit     string      `json:"unit,omitempty"`
-	Engine   string      `json:"engine,omitempty"`
-	FirstOut bool        `json:"first_out,omitempty"`
-	Who      string      `json:"who,omitempty"`
+	// what raised the alarm; null when it was not good
+	Raised   *float64 `json:"raised_value,omitempty"`
+	Unit     string   `json:"unit,omitempty"`
+	Engine   string   `json:"engine,omitempty"`
+	FirstOut bool     `json:"first_out,omitempty"`
+	Who      string   `json:"who,omitempty"`
 }
 
 // JSON returns the digest for webhooks and brokers.
 func (d Digest) JSON() ([]byte, error) {
-	t := payload{Set: d.Set, Site: d.Site, Simulated: d.Simulated, Dropped: d.Dropped, Advisory: model.Advisory}
+	t := payload{Set: d.Set, Site: d.Site, Simulated: d.Simulated, Dropped: d.Dropped,
+		Advisory: model.Advisory}
 	for _, m := range d.Messages {
 		t.Messages = append(t.Messages, d.payloadMessage(m))
 	}
@@ -79,13 +81,15 @@ func (d Digest) JSON() ([]byte, error) {
 
 func (d Digest) payloadMessage(m Message) payloadMessage {
 	wall, source := d.Clock.Wall(m.At)
-	t := payloadMessage{ID: m.ID, Kind: m.Kind, Clock: source.String(), Instant: m.At.String(), Priority: m.Priority.String(), Text: m.Text, Action: m.Action}
+	t := payloadMessage{ID: m.ID, Kind: m.Kind, Clock: source.String(), Instant: m.At.String(),
+		Priority: m.Priority.String(), Text: m.Text, Action: m.Action}
 	if source != model.ClockUnknown {
 		t.Time = &wall
 	}
 	if e := m.Alarm; e != nil {
 		t.Alarm, t.From, t.To, t.Point = e.Rule, e.From.String(), e.To.String(), string(e.Point)
-		t.Engine, t.FirstOut, t.Who, t.Unit = e.Engine.String(), e.FirstOut, e.Who, e.Quantity.Unit()
+		t.Engine, t.FirstOut, t.Who, t.Unit = e.Engine.String(), e.FirstOut, e.Who,
+			e.Quantity.Unit()
 		if e.Quality == model.Good {
 			t.Value, t.Limit = &e.Value, &e.Limit
 		}
@@ -123,7 +127,8 @@ func signature(key, stamp string, body []byte) string {
 }
 
 // postJSON posts and expects a 2xx answer. It returns the answer's headers.
-func postJSON(ctx context.Context, c *http.Client, url string, body []byte, headers map[string]string) (http.Header, error) {
+func postJSON(ctx context.Context, c *http.Client, url string, body []byte,
+	headers map[string]string) (http.Header, error) {
 	req, err := http.NewRequestWithContext(ctx, http.MethodPost, url, bytes.NewReader(body))
 	if err != nil {
 		return nil, fmt.Errorf("prepare the request: %w", err)
@@ -140,7 +145,8 @@ func postJSON(ctx context.Context, c *http.Client, url string, body []byte, head
 	said, _ := io.ReadAll(io.LimitReader(resp.Body, 300)) // only for the error's words
 	if resp.StatusCode/100 != 2 {
 		return resp.Header, &model.Fault{
-			Err: fmt.Errorf("the server answers %s: %s", resp.Status, strings.TrimSpace(string(said))), Hint: answerHint(resp.StatusCode)}
+			Err: fmt.Errorf("the server answers %s: %s", resp.Status,
+				strings.TrimSpace(string(said))), Hint: answerHint(resp.StatusCode)}
 	}
 	return resp.Header, nil
 }
