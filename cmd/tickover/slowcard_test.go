@@ -246,15 +246,22 @@ func TestACardThatRefusesIsReportedWithinFiveSeconds(t *testing.T) {
 			t.Errorf("reported as degraded after %s", d)
 		}
 		began := time.Now()
-		if _, err := l.Note(t.Context(), api.Note{Text: "oil weeps"}); !errors.Is(err, store.ErrNotKept) || time.Since(began) > 2*time.Second {
+		seq, err := l.Note(t.Context(), api.Note{Text: "oil weeps"})
+		if !errors.Is(err, store.ErrNotKept) || time.Since(began) > 2*time.Second {
 			t.Errorf("the note is answered after %s with %v", time.Since(began), err)
+		}
+		if err := l.Kept(t.Context(), seq, api.Note{Text: "oil weeps"}); !errors.Is(err, store.ErrNotKept) || time.Since(began) > 4*time.Second {
+			t.Errorf("asked again after %s: %v", time.Since(began), err)
 		}
 		l.card.fault.Store(nil)
 		if d := until(func() bool { return l.degraded() == "" }); d > 10*time.Second {
 			t.Errorf("still degraded %s after the fault ended: %s", d, l.degraded())
 		}
-		if !l.onCard(t, "oil weeps") {
-			t.Error("the note is not on the card after all")
+		if err := l.Kept(t.Context(), seq, api.Note{Text: "oil weeps"}); err != nil || !l.onCard(t, "oil weeps") {
+			t.Errorf("the note is not on the card after all: %v", err)
+		}
+		if err := l.Kept(t.Context(), seq, api.Note{Text: "belt squeals"}); err == nil {
+			t.Error("another note is confirmed by this one's number")
 		}
 	})
 }

@@ -153,19 +153,42 @@ func (s *Store) HandEvents(events []model.Event) (kept func(context.Context) err
 		err := s.AppendEvents(events)
 		return func(context.Context) error { return err }
 	}
-	r := receipt{kept: make(chan error, 1)}
 	s.mu.Lock()
-	r.from, r.seq, s.flushDue = s.lastSeq+1, s.lastSeq+uint64(len(events)), true
-	s.receipts = append(s.receipts, r)
+	r := s.await(s.lastSeq+1, s.lastSeq+uint64(len(events)))
 	s.number(events)
 	s.mu.Unlock()
 	s.nudge()
-	return func(ctx context.Context) error {
-		select {
-		case err := <-r.kept:
-			return err
-		case <-ctx.Done():
-			return fmt.Errorf("%w: %w", ErrNotKept, ctx.Err())
-		}
+	return r.wait
+}
+
+// Kept waits until no event up to this number waits for the card, also after an
+// earlier wait ended with ErrNotKept. It returns an error that wraps ErrNotKept
+// when the next try fails or the context ends. An event may have been given up
+// or renumbered meanwhile; whoever needs it looks for it.
+func (s *Store) Kept(ctx context.Context, seq uint64) error {
+	s.mu.Lock()
+	if seq <= s.health.SyncedSeq {
+		s.mu.Unlock()
+		return nil
+	}
+	r := s.await(seq, seq)
+	s.mu.Unlock()
+	s.nudge()
+	return r.wait(ctx)
+}
+
+// await makes a receipt for events that are due now. Callers hold mu.
+func (s *Store) await(from, seq uint64) receipt {
+	r := receipt{from, seq, make(chan error, 1)}
+	s.receipts, s.flushDue = append(s.receipts, r), true
+	return r
+}
+
+func (r receipt) wait(ctx context.Context) error {
+	select {
+	case err := <-r.kept:
+		return err
+	case <-ctx.Done():
+		return fmt.Errorf("%w: %w", ErrNotKept, ctx.Err())
 	}
 }

@@ -23,6 +23,8 @@ import (
 type noteKeeper interface {
 	// Note keeps a note or remark and returns the number of its event.
 	Note(context.Context, api.Note) (uint64, error)
+	// Kept waits until the note that Note gave this number is on the card.
+	Kept(ctx context.Context, seq uint64, said api.Note) error
 	// SetTime sets the time of day where no better clock knows it.
 	SetTime(ctx context.Context, now time.Time, who string) error
 }
@@ -152,8 +154,8 @@ func (srv *server) keep(w http.ResponseWriter, r *http.Request, said api.Note, e
 		ctx, cancel := context.WithTimeout(context.WithoutCancel(r.Context()), keepPatience)
 		defer cancel()
 		return srv.Notes.Note(ctx, said)
-	})
-	var late interface{ NotKept() }
+	}, func(seq uint64) error { return srv.Notes.Kept(r.Context(), seq, said) })
+	var late notKept
 	if errors.As(err, &late) {
 		srv.log.Error("note not on the card yet", "err", err)
 		refuse(w, http.StatusServiceUnavailable, "the note is not on the card yet", "it is held in memory and saved when the card answers; write it down on paper as well")

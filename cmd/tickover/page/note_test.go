@@ -139,15 +139,15 @@ func TestKeysAreForgottenOldestFirst(t *testing.T) {
 	keep := func() (uint64, error) { calls++; return uint64(calls), nil }
 	pending, _ := s.begin("pending")
 	for n := range mostKeys {
-		s.once(t.Context(), strconv.Itoa(n), keep)
+		s.once(t.Context(), strconv.Itoa(n), keep, nil)
 	}
 	if a, first := s.begin("pending"); first || a != pending {
 		t.Error("a note that is being written is forgotten")
 	}
-	if s.once(t.Context(), "1", keep); calls != mostKeys {
+	if s.once(t.Context(), "1", keep, nil); calls != mostKeys {
 		t.Error("a note among the newest 499 is kept twice")
 	}
-	if s.once(t.Context(), "0", keep); calls != mostKeys+1 || len(s.tries) != mostKeys || len(s.order) != mostKeys {
+	if s.once(t.Context(), "0", keep, nil); calls != mostKeys+1 || len(s.tries) != mostKeys || len(s.order) != mostKeys {
 		t.Errorf("%d calls, %d keys remembered", calls, len(s.tries))
 	}
 }
@@ -334,6 +334,59 @@ func TestSlowSenderHoldsNobodyUp(t *testing.T) {
 type lateCard struct{ error }
 
 func (lateCard) NotKept() {}
+
+// lateCards takes notes, and has them on the card only once it is repaired.
+type lateCards struct {
+	*fakeRecord
+	repaired *bool
+}
+
+func (l lateCards) Note(ctx context.Context, said api.Note) (uint64, error) {
+	seq, err := l.fakeRecord.Note(ctx, said)
+	return seq, errors.Join(err, l.Kept(ctx, seq, said))
+}
+
+func (l lateCards) Kept(context.Context, uint64, api.Note) error {
+	if *l.repaired {
+		return nil
+	}
+	return fmt.Errorf("ring: %w", lateCard{errors.New("slow")})
+}
+
+// A note that was not on the card yet is in memory and comes there. Sent again
+// under its key it is not handed over a second time; the answer says whether it
+// is there now.
+func TestANoteSentAgainAfterALateCardIsKeptOnce(t *testing.T) {
+	repaired := false
+	l := lateCards{hatchery(), &repaired}
+	h := New(partsOf(l), Options{TrustLocal: true})
+	for _, want := range []int{503, 503, 200, 200} {
+		repaired = want == 200
+		w := ask(h, "POST", "/api/v1/notes", "text=leak&key=k1")
+		if w.Code != want || want == 200 && decode[map[string]string](t, w)["seq"] != "1" {
+			t.Errorf("repaired %v: %d %s", repaired, w.Code, w.Body)
+		}
+	}
+	if len(l.said) != 1 {
+		t.Errorf("%d notes kept", len(l.said))
+	}
+}
+
+// A late note that was given up after all is not confirmed; the next try is a
+// new one.
+func TestALateNoteThatWasGivenUpIsTriedAgain(t *testing.T) {
+	var s seenKeys
+	calls := 0
+	keep := func() (uint64, error) { calls++; return 7, lateCard{errors.New("slow")} }
+	gone := errors.New("given up")
+	s.once(t.Context(), "k", keep, nil)
+	if _, err := s.once(t.Context(), "k", keep, func(uint64) error { return gone }); err != gone || calls != 1 {
+		t.Errorf("%v after %d calls", err, calls)
+	}
+	if s.once(t.Context(), "k", keep, nil); calls != 2 {
+		t.Errorf("%d calls", calls)
+	}
+}
 
 // A note that is not on the card yet is not confirmed, and not called lost.
 func TestANoteThatIsNotOnTheCardYetSaysSo(t *testing.T) {

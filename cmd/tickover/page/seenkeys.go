@@ -2,6 +2,7 @@ package page
 
 import (
 	"context"
+	"errors"
 	"slices"
 	"sync"
 )
@@ -35,9 +36,10 @@ func (a *attempt) over() bool {
 }
 
 // once calls keep unless the key was met before, and returns the outcome of the
-// first call: one that is under way is waited for. A call that failed is
-// forgotten, so that the next one may try again. An empty key is never met.
-func (s *seenKeys) once(ctx context.Context, key string, keep func() (uint64, error)) (uint64, error) {
+// first call: one that is under way is waited for. After a first call that was
+// only late, kept finds out what became of it by its number. A call that failed
+// is forgotten, so that the next one may try again. An empty key is never met.
+func (s *seenKeys) once(ctx context.Context, key string, keep func() (uint64, error), kept func(seq uint64) error) (uint64, error) {
 	if key == "" {
 		return keep()
 	}
@@ -49,10 +51,35 @@ func (s *seenKeys) once(ctx context.Context, key string, keep func() (uint64, er
 	}
 	select {
 	case <-a.ended:
-		return a.seq, a.err
 	case <-ctx.Done():
 		return 0, ctx.Err()
 	}
+	if !a.late() {
+		return a.seq, a.err
+	}
+	err := kept(a.seq)
+	var late notKept
+	if err != nil && !errors.As(err, &late) && ctx.Err() == nil { // it was given up: the next one tries again
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		if s.tries[key] == a {
+			s.forget(slices.Index(s.order, key))
+		}
+	}
+	return a.seq, err
+}
+
+// late reports whether an ended attempt was handed over and is not known to be
+// on the card.
+func (a *attempt) late() bool {
+	var late notKept
+	return a.seq != 0 && errors.As(a.err, &late)
+}
+
+// notKept is the error of what is in memory and goes to the card later.
+type notKept interface {
+	error
+	NotKept()
 }
 
 func (s *seenKeys) begin(key string) (a *attempt, first bool) {
@@ -75,7 +102,7 @@ func (s *seenKeys) begin(key string) (a *attempt, first bool) {
 func (s *seenKeys) end(key string, a *attempt) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if a.err != nil || a.seq == 0 {
+	if a.seq == 0 || a.err != nil && !a.late() {
 		s.forget(slices.Index(s.order, key))
 	}
 	close(a.ended)

@@ -103,6 +103,8 @@ func (s *fakeRecord) Act(_ context.Context, a model.AlarmAct) error {
 	return nil
 }
 
+func (s *fakeRecord) Kept(context.Context, uint64, api.Note) error { return nil }
+
 func (s *fakeRecord) Note(_ context.Context, said api.Note) (uint64, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()

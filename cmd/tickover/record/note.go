@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"tickover/cmd/tickover/api"
+	"tickover/collector"
 	"tickover/collector/store"
 	"tickover/model"
 )
@@ -34,6 +35,29 @@ func (s *Reader) Note(ctx context.Context, said api.Note) (uint64, error) {
 	}
 	err := s.keep(ctx, events, func() { events[0].At, events[0].Text = s.moment(said.Ago, events[0].Text) })
 	return events[0].Seq, err
+}
+
+// errGivenUp says that a note is not on the timeline under its number.
+var errGivenUp = errors.New("the note is not on the card: memory was full, or the store began new")
+
+// Kept returns nil when the note or remark with this number is on the card, or
+// comes there soon, and an error that wraps store.ErrNotKept when it still
+// waits. Any other error says that it is not there.
+func (s *Reader) Kept(ctx context.Context, seq uint64, said api.Note) error {
+	waiting, cancel := context.WithTimeout(ctx, collector.KeptWithin)
+	defer cancel()
+	if err := s.Store.Kept(waiting, seq); err != nil {
+		return err
+	}
+	for e, err := range s.Store.Events(model.Query{}) {
+		if err != nil {
+			return err
+		}
+		if e.Seq == seq && e.Who == said.Who && strings.HasPrefix(e.Text, said.Text) {
+			return nil
+		}
+	}
+	return errGivenUp
 }
 
 // keep records events that a person makes and returns nil when they are on the
