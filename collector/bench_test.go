@@ -27,7 +27,7 @@ func benchPlan(b *testing.B, baud, n int) {
 	}
 	var reads []Read
 	for b.Loop() {
-		reads = Plan(l, d, wanted, Turnaround)
+		reads = planReads(l, d, wanted, Turnaround)
 	}
 	planned, single := 0.0, float64(n)*WireTime(l, d, model.HoldingRegisters, 2, Turnaround).Seconds()
 	for _, r := range reads {

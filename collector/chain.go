@@ -14,7 +14,7 @@ const longestChain = 64
 
 // locate finds where the device's model begins by walking its chain of
 // models, and returns the device with its registers moved there.
-func locate(d model.Device, read func(model.ReadRequest) (model.Answer, error)) (model.Device, error) {
+func locate(d model.Device, read reader) (model.Device, error) {
 	two := func(address uint16) ([]uint16, error) {
 		a, err := read(model.ReadRequest{Unit: d.Unit, Address: address, Count: 2, Timeout: d.Timeout, MinGap: d.MinGap})
 		return a.Words, err

@@ -6,10 +6,10 @@ import (
 	"tickover/model"
 )
 
-// registers answers reads from a map; what is missing is exception 2.
-type registers map[int]uint16
+// chainTable answers reads from a map; what is missing is exception 2.
+type chainTable map[int]uint16
 
-func (r registers) read(q model.ReadRequest) (model.Answer, error) {
+func (r chainTable) read(q model.ReadRequest) (model.Answer, error) {
 	var a model.Answer
 	for i := range int(q.Count) {
 		w, ok := r[int(q.Address)+i]
@@ -21,7 +21,7 @@ func (r registers) read(q model.ReadRequest) (model.Answer, error) {
 	return a, nil
 }
 
-func (r registers) put(at int, words ...uint16) {
+func (r chainTable) put(at int, words ...uint16) {
 	for i, w := range words {
 		r[at+i] = w
 	}
@@ -35,9 +35,9 @@ func meterInChain() model.Device {
 }
 
 // SunSpec: the marker at one of three bases, then models one after another,
-// each its number, its length and its registers; number 0xFFFF ends them.
+// each its number, its length and its chainTable; number 0xFFFF ends them.
 func TestLocateWalksTheChainOfModels(t *testing.T) {
-	r := registers{}
+	r := chainTable{}
 	r.put(50000, 0x5375, 0x6e53, 1, 66)
 	r.put(50002+2+66, 203, 105)
 	d, err := locate(meterInChain(), r.read)
@@ -50,7 +50,7 @@ func TestLocateWalksTheChainOfModels(t *testing.T) {
 }
 
 func TestLocateSaysWhatIsNotThere(t *testing.T) {
-	for name, r := range map[string]registers{
+	for name, r := range map[string]chainTable{
 		"no marker": {0: 1, 1: 2},
 		"no model":  {40000: 0x5375, 40001: 0x6e53, 40002: 1, 40003: 66, 40070: 0xffff, 40071: 0},
 		"loop":      endless(),
@@ -61,8 +61,8 @@ func TestLocateSaysWhatIsNotThere(t *testing.T) {
 	}
 }
 
-func endless() registers {
-	r := registers{40000: 0x5375, 40001: 0x6e53}
+func endless() chainTable {
+	r := chainTable{40000: 0x5375, 40001: 0x6e53}
 	for i := 40002; i < 65536; i += 2 {
 		r[i], r[i+1] = 7, 0
 	}

@@ -12,16 +12,16 @@ import (
 	"tickover/model"
 )
 
-// Judge turns scans into alarm transitions. Only the carrier calls it.
-type Judge interface {
+// judge turns scans into alarm transitions. Only the carrier calls it.
+type judge interface {
 	Step(*model.Scan) []model.AlarmEvent
 	Device(at model.Instant, device string, up bool) []model.AlarmEvent
 	Status() []model.AlarmStatus
 }
 
-// Keeper keeps scans and events. Only the carrier calls it, and none of it may
+// keeper keeps scans and events. Only the carrier calls it, and none of it may
 // wait for a card: Health says how that fares.
-type Keeper interface {
+type keeper interface {
 	// Hand takes a scan and its events; an error says that they are refused.
 	Hand(*model.Scan, []model.Event) error
 	// HandEvents takes events and returns what waits until they are kept.
@@ -41,8 +41,8 @@ type Parts struct {
 	// Ready tells, right after Derive, whether the set stands steady; nil
 	// leaves it unsaid.
 	Ready func() model.Readiness
-	Judge Judge
-	Keep  Keeper
+	Judge judge
+	Keep  keeper
 	Now   func() model.Instant
 	// Tell is handed every alarm transition and must not wait; nil means that
 	// nobody is told.
@@ -70,10 +70,10 @@ type Collector struct {
 	signals    map[string]*signal             // by line
 	burst      *burst
 	damp       *damper
-	progress   map[string]*progress // by line
-	plans      map[string]*plan     // by line
-	keeping    bool                 // the store took the last scan
-	degraded   string               // why the store keeps less, as last logged
+	heartbeats map[string]*heartbeat // by line
+	plans      map[string]*plan      // by line
+	keeping    bool                  // the store took the last scan
+	degraded   string                // why the store keeps less, as last logged
 
 	// unkept are the events recorded in the errand under way.
 	unkept []func(context.Context) error
@@ -94,17 +94,25 @@ var ErrStopped = errors.New("the collector has stopped")
 // New builds a collector. It does not touch the lines.
 func New(p Parts) *Collector {
 	c := &Collector{
-		parts: p, rounds: make(chan round), acts: make(chan func()), stopped: make(chan struct{}), changed: make(chan struct{}), keeping: true,
-		devices: map[string]*model.DeviceHealth{}, refused: map[string][]model.RefusedRead{}, definition: map[string]string{}, late: map[string]*atomic.Uint64{}, groups: map[string][]*Group{},
-		signals: map[string]*signal{}, burst: newBurst(p.Setup.Rating), damp: newDamper(), progress: map[string]*progress{}, plans: map[string]*plan{}, readings: map[model.PointID]model.Reading{}, state: p.State, since: p.Since,
+		parts: p, state: p.State, since: p.Since, keeping: true,
+		rounds: make(chan round), acts: make(chan func()),
+		stopped: make(chan struct{}), changed: make(chan struct{}),
+		devices: map[string]*model.DeviceHealth{}, refused: map[string][]model.RefusedRead{},
+		definition: map[string]string{}, late: map[string]*atomic.Uint64{},
+		groups: map[string][]*Group{}, signals: map[string]*signal{}, plans: map[string]*plan{},
+		heartbeats: map[string]*heartbeat{}, readings: map[model.PointID]model.Reading{},
+		burst: newBurst(p.Setup.Rating), damp: newDamper(),
 	}
 	for _, d := range p.Setup.Devices {
-		c.devices[d.Name] = &model.DeviceHealth{Name: d.Name, Line: d.Line, Unit: d.Unit, Failures: map[model.Cause]uint64{}}
+		c.devices[d.Name] = &model.DeviceHealth{
+			Name: d.Name, Line: d.Line, Unit: d.Unit, Failures: map[model.Cause]uint64{},
+		}
 		c.definition[d.Name] = d.Fingerprint()
 	}
 	c.recall(p.Refused)
 	for _, l := range p.Setup.Lines {
-		c.late[l.Name], c.progress[l.Name], c.plans[l.Name] = &atomic.Uint64{}, &progress{}, &plan{}
+		c.late[l.Name], c.plans[l.Name] = &atomic.Uint64{}, &plan{}
+		c.heartbeats[l.Name] = &heartbeat{}
 		c.groups[l.Name], c.signals[l.Name] = Groups(l, p.Setup.Devices), newSignal()
 	}
 	c.publish(p.Now())
@@ -118,9 +126,10 @@ func (c *Collector) Run(ctx context.Context) {
 	var pollers sync.WaitGroup
 	pollers.Go(func() { <-ctx.Done() }) // without a line there is still somebody to ask
 	for _, l := range c.parts.Setup.Lines {
-		p := newPoller(l, c.parts.Lines[l.Name], c.groups[l.Name], FastGroups(l, c.parts.Setup.Devices), c.parts.Now)
+		fast := FastGroups(l, c.parts.Setup.Devices)
+		p := newPoller(l, c.parts.Lines[l.Name], c.groups[l.Name], fast, c.parts.Now)
 		p.out, p.signal, p.late = c.rounds, c.signals[l.Name], func() { c.late[l.Name].Add(1) }
-		p.log, p.word, p.plan = c.parts.Log, c.progress[l.Name], c.plans[l.Name]
+		p.log, p.heartbeat, p.plan = c.parts.Log, c.heartbeats[l.Name], c.plans[l.Name]
 		p.show()
 		p.recall(c.refused)
 		pollers.Go(func() { p.run(ctx) })

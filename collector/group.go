@@ -43,7 +43,7 @@ func Groups(l model.Line, devices []model.Device) []*Group {
 		}
 	}
 	for _, g := range groups {
-		g.Reads = Plan(l, g.Device, g.Points, g.Turnaround)
+		g.Reads = planReads(l, g.Device, g.Points, g.Turnaround)
 	}
 	return groups
 }
@@ -67,7 +67,7 @@ func FastGroups(l model.Line, devices []model.Device) []*Group {
 			}
 		}
 		if len(g.Points) > 0 {
-			g.Reads = Plan(l, d, g.Points, g.Turnaround)
+			g.Reads = planReads(l, d, g.Points, g.Turnaround)
 			groups = append(groups, g)
 		}
 	}
@@ -94,8 +94,8 @@ func (g *Group) Cost(l model.Line) time.Duration {
 	return sum
 }
 
-// words finds registers among the answers of a round.
-type words struct {
+// registers are those that one answer of a round holds.
+type registers struct {
 	table model.Table
 	from  int
 	data  []uint16
@@ -106,13 +106,15 @@ type words struct {
 // how many were asked and the first failure; the scan is complete all the
 // same, with Bad samples where there was no answer. After a unit or a line
 // gave no answer at all the rest of the round is not asked, and the next round
-// begins with it. What read answers with errRests is not asked this time.
-func (g *Group) Scan(at model.Instant, now func() model.Instant, read func(model.ReadRequest) (model.Answer, error)) (scan *model.Scan, asked int, failure error) {
+// begins with it. What read answers with errDeferred is not asked this time.
+func (g *Group) Scan(at model.Instant, now func() model.Instant, read reader) (
+	scan *model.Scan, asked int, failure error,
+) {
 	answers := make([]answered, 0, len(g.Reads))
 	order := slices.Concat(g.Reads[g.first:], g.Reads[:g.first])
 	for i, q := range order {
 		a, err := read(q.ReadRequest)
-		if errors.Is(err, errRests) {
+		if errors.Is(err, errDeferred) {
 			answers = append(answers, unasked(order[i:i+1], model.NoAnswer)...)
 			continue
 		}
@@ -120,7 +122,8 @@ func (g *Group) Scan(at model.Instant, now func() model.Instant, read func(model
 		if err == nil {
 			lag, _ := now().Sub(at)
 			lag = max(lag, 0).Round(time.Millisecond) // all that the store keeps: both must tell the same
-			answers = append(answers, answered{words: words{q.Table, int(q.Address), a.Words, lag}})
+			got := registers{q.Table, int(q.Address), a.Words, lag}
+			answers = append(answers, answered{registers: got})
 			continue
 		}
 		if failure == nil {
@@ -141,7 +144,8 @@ func (g *Group) Scan(at model.Instant, now func() model.Instant, read func(model
 func unasked(reads []Read, cause model.Cause) []answered {
 	var all []answered
 	for _, q := range reads {
-		all = append(all, answered{words{table: q.Table, from: int(q.Address), data: make([]uint16, q.Count)}, cause})
+		none := registers{table: q.Table, from: int(q.Address), data: make([]uint16, q.Count)}
+		all = append(all, answered{none, cause})
 	}
 	return all
 }
@@ -159,7 +163,7 @@ func (g *Group) decode(at model.Instant, answers []answered) *model.Scan {
 
 // answered is one read's outcome.
 type answered struct {
-	words
+	registers
 	cause model.Cause
 }
 
@@ -185,7 +189,7 @@ func (g *Group) sample(p *model.Point, answers []answered) model.Sample {
 }
 
 // find returns count registers from address among the answers.
-func find(answers []answered, t model.Table, address, count int) (words, model.Cause) {
+func find(answers []answered, t model.Table, address, count int) (registers, model.Cause) {
 	cause := model.NotPolledYet
 	for _, a := range answers {
 		if a.table != t || address < a.from || address+count > a.from+len(a.data) {
@@ -196,7 +200,7 @@ func find(answers []answered, t model.Table, address, count int) (words, model.C
 			continue
 		}
 		i := address - a.from
-		return words{t, address, a.data[i : i+count], a.at}, model.NoCause
+		return registers{t, address, a.data[i : i+count], a.at}, model.NoCause
 	}
-	return words{}, cause
+	return registers{}, cause
 }

@@ -11,7 +11,7 @@ import (
 // limits are what a device was found to refuse, beyond what the configuration
 // says of it. The zero value means nothing.
 type limits struct {
-	cuts []Cut
+	cuts []cut
 	max  int       // most registers in one read; 0 means what the configuration says
 	next time.Time // no finding out before this
 }
@@ -22,7 +22,7 @@ func (l *limits) take(r model.RefusedRead) {
 		l.max = r.Most
 		return
 	}
-	l.cuts = append(l.cuts, Cut{r.Table, r.From, r.To})
+	l.cuts = append(l.cuts, cut{r.Table, r.From, r.To})
 }
 
 // learnEvery is how rarely a device is asked why it refuses a read, and
@@ -44,7 +44,7 @@ func refusesRange(err error) bool {
 // learn finds out why a planned read was refused, by asking across each place
 // where it could be cut. It returns what was learned; nothing when the read
 // cannot be cut, or when not every question was answered.
-func (p *poller) learn(g *Group, refused Read, read func(model.ReadRequest) (model.Answer, error)) []model.RefusedRead {
+func (p *poller) learn(g *Group, refused Read, read reader) []model.RefusedRead {
 	l := p.limits[g.Device.Name]
 	if time.Now().Before(l.next) {
 		return nil
@@ -87,7 +87,7 @@ func (p *poller) learn(g *Group, refused Read, read func(model.ReadRequest) (mod
 
 // place is where a read could be cut, with the least read across it.
 type place struct {
-	Cut
+	cut
 	left, right int
 }
 
@@ -100,7 +100,7 @@ func places(d model.Device, r Read) []place {
 			continue // an exponent in another read
 		}
 		if end > 0 && s.from >= end {
-			all = append(all, place{Cut{r.Table, end, s.from}, left, s.to})
+			all = append(all, place{cut{r.Table, end, s.from}, left, s.to})
 		}
 		if s.to > end {
 			end, left = s.to, s.from
@@ -165,7 +165,7 @@ func (p *poller) replan(d model.Device) {
 		if t := p.turnaround[d.Name]; t > 0 {
 			g.Turnaround = t
 		}
-		g.Reads, g.first = Plan(p.def, g.Device, g.Points, g.Turnaround, l.cuts...), 0
+		g.Reads, g.first = planReads(p.def, g.Device, g.Points, g.Turnaround, l.cuts...), 0
 	}
 	p.show()
 }

@@ -58,7 +58,7 @@ func (p *poller) opened(ctx context.Context, err error) {
 			p.log.Info("line is back", "line", p.def.Name, "gap", time.Since(p.gone).Round(100*time.Millisecond).String())
 		}
 		p.tried, p.gone = true, time.Time{}
-		p.forgive(true)
+		p.retryNow(true)
 		p.allDue()
 		return
 	}

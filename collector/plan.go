@@ -34,14 +34,14 @@ type span struct {
 	point    int
 }
 
-// Plan groups the wanted points of a device into the reads that take the
+// planReads groups the wanted points of a device into the reads that take the
 // least time on the line. Points of one read share its answer; a point and
 // the register of its exponent may lie in different reads.
 //
 // turnaround is how long the unit takes to begin its answer. No read goes
 // across one of the cuts. A point that is wider than the device's limit cannot
 // be planned; config refuses it. Reads of oil pressure and frequency go first.
-func Plan(l model.Line, d model.Device, points []int, turnaround time.Duration, cuts ...Cut) []Read {
+func planReads(l model.Line, d model.Device, points []int, turnaround time.Duration, cuts ...cut) []Read {
 	spans := wantedSpans(d, points)
 	var reads []Read
 	for len(spans) > 0 {
@@ -66,17 +66,17 @@ func first(d model.Device, points []int) int {
 	return 0
 }
 
-// Cut is a place that no read may go across: the device refuses reads that
+// cut is a place that no read may go across: the device refuses reads that
 // hold both the register before From and the one at To.
-type Cut struct {
+type cut struct {
 	Table    model.Table
 	From, To int
 }
 
 // across reports whether a read of registers from to end (excluded) goes
 // across one of the cuts.
-func across(cuts []Cut, t model.Table, from, end int) bool {
-	return slices.ContainsFunc(cuts, func(c Cut) bool { return c.Table == t && from < c.From && end > c.To })
+func across(cuts []cut, t model.Table, from, end int) bool {
+	return slices.ContainsFunc(cuts, func(c cut) bool { return c.Table == t && from < c.From && end > c.To })
 }
 
 func wantedSpans(d model.Device, points []int) []span {
@@ -102,7 +102,7 @@ func wantedSpans(d model.Device, points []int) []span {
 
 // planTable splits sorted spans of one table exactly: best[i] is the least
 // time for the first i spans, and the last read of it starts at cut[i].
-func planTable(l model.Line, d model.Device, spans []span, turnaround time.Duration, cuts []Cut) []Read {
+func planTable(l model.Line, d model.Device, spans []span, turnaround time.Duration, cuts []cut) []Read {
 	limit := spans[0].table.Limit()
 	if d.MaxRegisters > 0 && !spans[0].table.Bits() {
 		limit = min(limit, d.MaxRegisters)

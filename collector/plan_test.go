@@ -12,7 +12,7 @@ import (
 )
 
 // The least time by trying every way to cut the sorted spans into reads.
-func leastTime(l model.Line, d model.Device, spans []span, limit int, refused []Cut) time.Duration {
+func leastTime(l model.Line, d model.Device, spans []span, limit int, refused []cut) time.Duration {
 	best := time.Duration(math.MaxInt64)
 	for cuts := range 1 << (len(spans) - 1) {
 		var sum time.Duration
@@ -36,7 +36,7 @@ func leastTime(l model.Line, d model.Device, spans []span, limit int, refused []
 	return best
 }
 
-func goesAcross(refused []Cut, from, end int) bool {
+func goesAcross(refused []cut, from, end int) bool {
 	for _, c := range refused {
 		if from <= c.From-1 && c.To <= end-1 {
 			return true
@@ -61,13 +61,13 @@ func TestPlanTakesTheLeastTime(t *testing.T) {
 		}
 		var sum time.Duration
 		covered := map[int]bool{}
-		var refused []Cut
+		var refused []cut
 		for _, c := range places(d, Read{ReadRequest: model.ReadRequest{Count: 65535}, Points: wanted}) {
 			if rapid.IntRange(0, 3).Draw(t, "cut") == 0 {
-				refused = append(refused, c.Cut)
+				refused = append(refused, c.cut)
 			}
 		}
-		for _, r := range Plan(l, d, wanted, Turnaround, refused...) {
+		for _, r := range planReads(l, d, wanted, Turnaround, refused...) {
 			if len(r.Points) > 1 && goesAcross(refused, int(r.Address), int(r.Address)+int(r.Count)) {
 				t.Fatalf("%s goes across one of %v", r, refused)
 			}

@@ -35,46 +35,50 @@ const yieldAfter = 200 * time.Millisecond
 
 // poller asks the questions of one line, one at a time.
 type poller struct {
-	def     model.Line
-	line    Line
-	groups  []*Group
-	due     []time.Time
-	fast    []*Group // polled back to back during a burst
-	sprints []time.Time
-	silent  map[string]*silence // by device
-	spare   time.Time           // no dead unit is tried before this
-	limits  map[string]*limits  // by device
+	def       model.Line
+	line      Line
+	groups    []*Group
+	due       []time.Time
+	fast      []*Group // polled back to back during a burst
+	fastDue   []time.Time
+	silent    map[string]*silence // by device
+	nextProbe time.Time           // no dead unit is tried before this
+	limits    map[string]*limits  // by device
 	// turnaround is what was measured, and measured at how many answers that is
 	// done again, both by device.
 	turnaround map[string]time.Duration
 	measured   map[string]uint64
 	plan       *plan
 	// located holds the devices whose chain of models was walked.
-	located map[string]bool
-	now     func() model.Instant
-	out     chan<- round
-	late    func() // counts a skipped round
-	log     *slog.Logger
-	word    *progress
-	signal  *signal
-	closed  bool      // the last question found no line
-	refusal error     // why it is closed; says LineClosed
-	reopen  time.Time // when opening it is tried next
-	tried   bool      // how the first opening ended was told
-	gone    time.Time // since when the line is not there; zero while it is
-	opening *opening  // nil when none is under way
+	located   map[string]bool
+	now       func() model.Instant
+	out       chan<- round
+	late      func() // counts a skipped round
+	log       *slog.Logger
+	heartbeat *heartbeat
+	signal    *signal
+	closed    bool      // the last question found no line
+	refusal   error     // why it is closed; says LineClosed
+	reopen    time.Time // when opening it is tried next
+	tried     bool      // how the first opening ended was told
+	gone      time.Time // since when the line is not there; zero while it is
+	opening   *opening  // nil when none is under way
 	// yielding is set while rounds of other units run in between.
 	yielding bool
 }
 
 func newPoller(def model.Line, line Line, groups, fast []*Group, now func() model.Instant) *poller {
-	p := &poller{def: def, line: line, silent: map[string]*silence{}, limits: map[string]*limits{}, turnaround: map[string]time.Duration{}, measured: map[string]uint64{}, plan: &plan{}, located: map[string]bool{},
-		now: now, log: slog.New(slog.DiscardHandler), late: func() {}, signal: newSignal(), word: &progress{}}
+	p := &poller{
+		def: def, line: line, now: now, log: slog.New(slog.DiscardHandler), late: func() {},
+		silent: map[string]*silence{}, limits: map[string]*limits{}, located: map[string]bool{},
+		turnaround: map[string]time.Duration{}, measured: map[string]uint64{},
+		plan: &plan{}, signal: newSignal(), heartbeat: &heartbeat{},
+	}
 	p.groups, p.fast = own(groups), own(fast)
 	for _, g := range p.groups {
 		p.silent[g.Device.Name], p.limits[g.Device.Name] = newSilence(), &limits{}
 	}
-	p.due, p.sprints = make([]time.Time, len(p.groups)), make([]time.Time, len(p.fast))
+	p.due, p.fastDue = make([]time.Time, len(p.groups)), make([]time.Time, len(p.fast))
 	return p
 }
 
@@ -107,7 +111,7 @@ func (p *poller) run(ctx context.Context) {
 			p.skip(i)
 		case p.closed && p.opening == nil && !time.Now().Before(p.reopen):
 			p.open(ctx)
-		case p.signal.on() && p.sprint(ctx):
+		case p.signal.on() && p.pollFast(ctx):
 		default:
 			p.wait(ctx, p.due[i])
 		}
@@ -139,26 +143,26 @@ func (p *poller) wait(ctx context.Context, until time.Time) {
 	if p.closed && p.opening == nil && p.reopen.Before(until) {
 		until = p.reopen
 	}
-	for i := range p.sprints {
-		if p.signal.on() && p.answers(p.fast[i]) && p.sprints[i].Before(until) {
-			until = p.sprints[i]
+	for i := range p.fastDue {
+		if p.signal.on() && p.answers(p.fast[i]) && p.fastDue[i].Before(until) {
+			until = p.fastDue[i]
 		}
 	}
-	word := time.Now().Add(max(time.Until(until), 0) + grace)
+	by := time.Now().Add(max(time.Until(until), 0) + grace)
 	var done chan error
 	if p.opening != nil {
 		done = p.opening.done
-		if p.opening.by.Before(word) {
-			word = p.opening.by
+		if p.opening.by.Before(by) {
+			by = p.opening.by
 		}
 	}
-	p.word.promise(word)
+	p.heartbeat.promise(by)
 	timer := time.NewTimer(time.Until(until))
 	defer timer.Stop()
 	select {
 	case <-timer.C:
 	case <-p.signal.wake:
-		p.forgive(false)
+		p.retryNow(false)
 	case err := <-done:
 		p.opened(ctx, err)
 	case <-ctx.Done():
@@ -201,18 +205,21 @@ func (p *poller) skip(i int) {
 	}
 }
 
-// sprint asks the fast points of one device, in turn; false when none is due.
-func (p *poller) sprint(ctx context.Context) bool {
+// pollFast asks the fast points of one device, in turn; false when none is due.
+func (p *poller) pollFast(ctx context.Context) bool {
 	best := -1
 	for i, g := range p.fast {
-		if p.answers(g) && !time.Now().Before(p.sprints[i]) && (best < 0 || p.sprints[i].Before(p.sprints[best])) {
+		if !p.answers(g) || time.Now().Before(p.fastDue[i]) {
+			continue
+		}
+		if best < 0 || p.fastDue[i].Before(p.fastDue[best]) {
 			best = i
 		}
 	}
 	if best < 0 {
 		return false
 	}
-	p.sprints[best] = time.Now().Add(p.fast[best].Every)
+	p.fastDue[best] = time.Now().Add(p.fast[best].Every)
 	p.send(ctx, p.round(ctx, p.fast[best]))
 	return true
 }
@@ -228,62 +235,50 @@ func (p *poller) answers(g *Group) bool {
 // delays keep running when the line is dead.
 func (p *poller) round(ctx context.Context, g *Group) round {
 	at := toMillisecond(p.now())
-	if p.closed {
-		return round{scan: g.decode(at, unasked(g.Reads, model.LineClosed)), device: g.Device.Name, err: p.refusal}
-	}
-	s := p.silent[g.Device.Name]
-	if p.rests(s, g) {
-		return round{scan: g.decode(at, unasked(g.Reads, s.cause)), device: g.Device.Name, skipped: true}
+	s, r := p.silent[g.Device.Name], round{device: g.Device.Name}
+	switch {
+	case p.closed:
+		r.scan, r.err = g.decode(at, unasked(g.Reads, model.LineClosed)), p.refusal
+		return r
+	case p.backedOff(s, g):
+		r.scan, r.skipped = g.decode(at, unasked(g.Reads, s.cause)), true
+		return r
 	}
 	began := time.Now()
 	read := func(q model.ReadRequest) (model.Answer, error) {
-		p.word.promise(time.Now().Add(2*max(q.Timeout, p.def.ResponseTimeout()) + grace))
+		p.heartbeat.promise(time.Now().Add(2*max(q.Timeout, p.def.ResponseTimeout()) + grace))
 		return p.line.Read(ctx, q)
 	}
 	if err := p.locate(g, read); err != nil {
 		p.hear(s, g.Device, causeOf(err) == model.DeviceException)
 		p.note(s, g, err, false, time.Since(began))
-		return round{scan: g.decode(at, unasked(g.Reads, causeOf(err))), device: g.Device.Name, err: err, reads: 1}
+		r.scan, r.err, r.reads = g.decode(at, unasked(g.Reads, causeOf(err))), err, 1
+		return r
 	}
 	var refused []Read
 	answered := false
 	s.order(g)
-	scan, reads, err := g.Scan(at, p.now, func(q model.ReadRequest) (model.Answer, error) {
-		if s.rested(g, q) {
-			return model.Answer{}, errRests
+	r.scan, r.reads, r.err = g.Scan(at, p.now, func(q model.ReadRequest) (model.Answer, error) {
+		if s.isDeferred(g, q) {
+			return model.Answer{}, errDeferred
 		}
 		p.yield(ctx, s, g, began)
 		once := q
 		once.Once = s.suspect(q)
 		s.asked[q] = time.Now()
 		a, err := read(once)
-		r := g.Reads[slices.IndexFunc(g.Reads, func(r Read) bool { return r.ReadRequest == q })]
-		switch cause := causeOf(err); {
-		case err == nil, exceptionOf(err) > 0:
-			answered = true
-			s.answered(q, err == nil)
-			if err != nil && !refusesRange(err) {
-				p.refused(s, g, r)
-			}
-		case cause == model.DeviceException: // to something that the line put before it
-			answered = true
-			s.postpone(g, q)
-		case cause == model.NoAnswer:
-			p.blame(s, g, r)
-		default:
-			s.postpone(g, q)
-		}
+		asked := g.Reads[slices.IndexFunc(g.Reads, func(r Read) bool { return r.ReadRequest == q })]
+		answered = p.judge(s, g, asked, err) || answered
 		if refusesRange(err) {
-			refused = append(refused, r)
+			refused = append(refused, asked)
 		}
 		return a, err
 	})
 	p.hear(s, g.Device, answered)
-	if reads == 0 {
-		return round{scan: scan, device: g.Device.Name, skipped: true}
+	if r.reads == 0 {
+		return round{scan: r.scan, device: r.device, skipped: true}
 	}
-	p.note(s, g, err, answered, time.Since(began))
-	r := round{scan: scan, device: g.Device.Name, err: err, reads: reads}
+	p.note(s, g, r.err, answered, time.Since(began))
 	for _, q := range refused {
 		r.learned = append(r.learned, p.learn(g, q, read)...)
 	}
@@ -295,6 +290,28 @@ func (p *poller) round(ctx context.Context, g *Group) round {
 	return r
 }
 
+// judge takes note of how one read of a round ended and reports whether the unit
+// said anything.
+func (p *poller) judge(s *silence, g *Group, r Read, err error) (answered bool) {
+	q := r.ReadRequest
+	switch cause := causeOf(err); {
+	case err == nil, exceptionOf(err) > 0:
+		s.answered(q, err == nil)
+		if err != nil && !refusesRange(err) {
+			p.refused(s, g, r)
+		}
+		return true
+	case cause == model.DeviceException: // to something that the line put before it
+		s.postpone(g, q)
+		return true
+	case cause == model.NoAnswer:
+		p.blame(s, g, r)
+	default:
+		s.postpone(g, q)
+	}
+	return false
+}
+
 // yield runs the due rounds of sound units between two questions of a round that
 // takes long or whose unit is failing: it delays them by one question at most.
 func (p *poller) yield(ctx context.Context, s *silence, g *Group, began time.Time) {
@@ -304,7 +321,8 @@ func (p *poller) yield(ctx context.Context, s *silence, g *Group, began time.Tim
 	p.yielding = true
 	defer func() { p.yielding = false }()
 	for i, other := range p.groups {
-		if o := p.silent[other.Device.Name]; o == s || o.unheard > 0 || o.failures > 0 || time.Now().Before(p.due[i]) {
+		o := p.silent[other.Device.Name]
+		if o == s || o.unheard > 0 || o.failures > 0 || time.Now().Before(p.due[i]) {
 			continue
 		}
 		p.advance(i)
@@ -322,7 +340,7 @@ func toMillisecond(at model.Instant) model.Instant {
 
 // locate finds the model of a device that has a chain of them, once. All
 // groups of the device move with it.
-func (p *poller) locate(g *Group, read func(model.ReadRequest) (model.Answer, error)) error {
+func (p *poller) locate(g *Group, read reader) error {
 	if c := g.Device.Chain; c == nil || len(c.Bases) == 0 || p.located[g.Device.Name] {
 		return nil
 	}
@@ -334,6 +352,9 @@ func (p *poller) locate(g *Group, read func(model.ReadRequest) (model.Answer, er
 	p.located[d.Name] = true
 	return nil
 }
+
+// reader asks one question of a line and waits for its answer.
+type reader = func(model.ReadRequest) (model.Answer, error)
 
 // exceptionOf returns the exception that a unit answered with; 0 for none.
 func exceptionOf(err error) byte {

@@ -31,10 +31,10 @@ func TestSharesOfTheTenSeconds(t *testing.T) {
 		want("a read goes before all others", s.overdue(g, near.ReadRequest), 5*time.Second)
 		p.blame(s, g, far)
 		want("a read that the unit fell silent with goes before all others", s.overdue(g, far.ReadRequest), 7500*time.Millisecond)
-		want("it is asked in its turn again", s.rests[far.ReadRequest].until, 5*time.Second)
+		want("it is asked in its turn again", s.deferred[far.ReadRequest].until, 5*time.Second)
 		s.answered(near.ReadRequest, true)
 		p.blame(s, g, far)
-		want("it is asked in its turn again, the second time", s.rests[far.ReadRequest].until, 5*time.Second)
+		want("it is asked in its turn again, the second time", s.deferred[far.ReadRequest].until, 5*time.Second)
 		s.failures = 20
 		p.hasten(s, g, 500*time.Millisecond)
 		want("the unit is tried again, for both reads within five seconds,", s.retry, 2*time.Second)

@@ -17,7 +17,7 @@ type silence struct {
 	retry    time.Time   // not asked before this
 	said     time.Time   // when the unit last said anything, if only a refusal
 	answers  uint64      // how many answers of it the line had counted then
-	rests    map[model.ReadRequest]*rest
+	deferred map[model.ReadRequest]*deferral
 	good     map[model.ReadRequest]bool // what it answered
 	asked    map[model.ReadRequest]time.Time
 	split    bool // a read of it is to be cut
@@ -25,7 +25,10 @@ type silence struct {
 }
 
 func newSilence() *silence {
-	return &silence{rests: map[model.ReadRequest]*rest{}, good: map[model.ReadRequest]bool{}, asked: map[model.ReadRequest]time.Time{}}
+	return &silence{
+		deferred: map[model.ReadRequest]*deferral{}, good: map[model.ReadRequest]bool{},
+		asked: map[model.ReadRequest]time.Time{},
+	}
 }
 
 const (
@@ -39,9 +42,9 @@ const (
 	// silenceShare is the part of the line that all dead units may take
 	// together, as one in so many.
 	silenceShare = 60
-	// spareShare is how many times what a try cost the next try of a dead unit
+	// probeShare is how many times what a try cost the next try of a dead unit
 	// is put off, whichever it is: rounds of the others come between.
-	spareShare = 3
+	probeShare = 3
 	// leastAttention is within what every point of a unit that says anything at all
 	// is asked, or within three intervals when that is longer.
 	leastAttention = 10 * time.Second
@@ -69,7 +72,7 @@ func (s *silence) overdue(g *Group, q model.ReadRequest) time.Time {
 		s.asked[q] = time.Now() // the plan is new
 	}
 	share := dueShare
-	if s.rests[q] != nil && s.rests[q].blamed > 0 {
+	if s.deferred[q] != nil && s.deferred[q].blamed > 0 {
 		share = lastShare
 	}
 	return s.asked[q].Add(g.attention(share))
@@ -115,9 +118,9 @@ func (p *poller) note(s *silence, g *Group, err error, answered bool, cost time.
 	}
 	wait := min(g.Every<<min(s.failures-1, 12), p.bound(g.Device, cost))
 	s.retry = time.Now().Add(wait - g.Every/2)
-	p.spare = time.Now().Add(spareShare * cost)
+	p.nextProbe = time.Now().Add(probeShare * cost)
 	if p.alone(s) {
-		s.retry, p.spare = time.Time{}, time.Time{}
+		s.retry, p.nextProbe = time.Time{}, time.Time{}
 	}
 }
 
@@ -145,7 +148,8 @@ func (p *poller) lively(s *silence, g *Group) bool {
 func (p *poller) hasten(s *silence, g *Group, cost time.Duration) {
 	wait := time.Duration(0)
 	if s.failures > 1 {
-		wait = min(min(g.Every, soon)<<min(s.failures-2, 12), max(g.attention(roundShare)/time.Duration(len(g.Reads))-cost, 0))
+		each := g.attention(roundShare) / time.Duration(len(g.Reads))
+		wait = min(min(g.Every, soon)<<min(s.failures-2, 12), max(each-cost, 0))
 	}
 	s.retry = time.Now().Add(wait)
 	again := s.retry
@@ -177,30 +181,34 @@ func later(a, b time.Time) time.Time {
 	return a
 }
 
-// rest is how one read of a unit that answers others fails.
-type rest struct {
+// deferral is how one read of a unit that answers others fails.
+type deferral struct {
 	failures int       // since it was answered
 	blamed   int       // those that the unit fell silent with
 	until    time.Time // not asked before this
 }
 
-// errRests says that a read is not asked this time.
-var errRests = errors.New("the read rests")
+// errDeferred says that a read is not asked this time.
+var errDeferred = errors.New("the read is deferred")
 
-// rested reports whether a read is left out this time. The first time that a unit
+// isDeferred reports whether a read is left out this time. The first time that a unit
 // falls silent with it, it only lets the others of its group go first.
-func (s *silence) rested(g *Group, q model.ReadRequest) bool {
-	return s.late(q) && !s.isOverdue(g, q) && (s.suspect(q) || slices.ContainsFunc(g.Reads, func(r Read) bool { return !s.late(r.ReadRequest) }))
+func (s *silence) isDeferred(g *Group, q model.ReadRequest) bool {
+	if !s.late(q) || s.isOverdue(g, q) {
+		return false
+	}
+	others := slices.ContainsFunc(g.Reads, func(r Read) bool { return !s.late(r.ReadRequest) })
+	return s.suspect(q) || others
 }
 
 // late reports whether a read is to come later.
 func (s *silence) late(q model.ReadRequest) bool {
-	return s.rests[q] != nil && time.Now().Before(s.rests[q].until)
+	return s.deferred[q] != nil && time.Now().Before(s.deferred[q].until)
 }
 
 // suspect reports whether a unit fell silent with a read time and again.
 func (s *silence) suspect(q model.ReadRequest) bool {
-	return s.rests[q] != nil && s.rests[q].blamed > 1
+	return s.deferred[q] != nil && s.deferred[q].blamed > 1
 }
 
 // answered takes note of a read that the unit said something to. Those that it
@@ -208,10 +216,10 @@ func (s *silence) suspect(q model.ReadRequest) bool {
 func (s *silence) answered(q model.ReadRequest, good bool) {
 	s.unheard = 0
 	if good {
-		delete(s.rests, q)
+		delete(s.deferred, q)
 		s.good[q] = true
 	}
-	for _, other := range s.rests {
+	for _, other := range s.deferred {
 		if other.blamed <= 1 {
 			other.until = time.Time{}
 		}
@@ -224,10 +232,10 @@ func (s *silence) answered(q model.ReadRequest, good bool) {
 // hold.
 func (p *poller) blame(s *silence, g *Group, r Read) {
 	q := r.ReadRequest
-	if s.rests[q] == nil {
-		s.rests[q] = &rest{}
+	if s.deferred[q] == nil {
+		s.deferred[q] = &deferral{}
 	}
-	of := s.rests[q]
+	of := s.deferred[q]
 	of.failures++
 	if s.unheard++; s.unheard == 1 {
 		of.blamed++
@@ -242,30 +250,31 @@ func (p *poller) blame(s *silence, g *Group, r Read) {
 func (p *poller) doubt(s *silence, g *Group, r Read) {
 	q := r.ReadRequest
 	gaps := slices.DeleteFunc(places(g.Device, r), func(c place) bool { return c.From == c.To })
-	if s.rests[q].failures < 2 || len(gaps) == 0 || len(s.good) == 0 || s.good[q] || !p.lively(s, g) {
+	never := len(s.good) > 0 && !s.good[q]
+	if s.deferred[q].failures < 2 || len(gaps) == 0 || !never || !p.lively(s, g) {
 		return
 	}
 	for _, c := range gaps {
-		p.limits[g.Device.Name].cuts = append(p.limits[g.Device.Name].cuts, c.Cut)
+		p.limits[g.Device.Name].cuts = append(p.limits[g.Device.Name].cuts, c.cut)
 	}
-	delete(s.rests, q)
+	delete(s.deferred, q)
 	s.split = true
 }
 
 // refused takes note of an exception that says nothing of the range: some units
 // refuse by one of their own what they do not hold.
 func (p *poller) refused(s *silence, g *Group, r Read) {
-	if s.rests[r.ReadRequest] == nil {
-		s.rests[r.ReadRequest] = &rest{}
+	if s.deferred[r.ReadRequest] == nil {
+		s.deferred[r.ReadRequest] = &deferral{}
 	}
-	s.rests[r.ReadRequest].failures++
+	s.deferred[r.ReadRequest].failures++
 	p.doubt(s, g, r)
 }
 
 // postpone has a read that the unit falls silent with wait for its next turn.
 func (s *silence) postpone(g *Group, q model.ReadRequest) {
 	if s.suspect(q) {
-		s.rests[q].until = time.Now().Add(g.attention(restShare) - g.Every)
+		s.deferred[q].until = time.Now().Add(g.attention(restShare) - g.Every)
 	}
 }
 
@@ -289,9 +298,10 @@ func (s *silence) order(g *Group) {
 	g.first = 0
 }
 
-// rests reports whether a unit is left alone this time.
-func (p *poller) rests(s *silence, g *Group) bool {
-	return s.failures > 0 && (time.Now().Before(s.retry) || time.Now().Before(p.spare) && !p.lively(s, g))
+// backedOff reports whether a unit is left alone this time.
+func (p *poller) backedOff(s *silence, g *Group) bool {
+	now := time.Now()
+	return s.failures > 0 && (now.Before(s.retry) || now.Before(p.nextProbe) && !p.lively(s, g))
 }
 
 // bound is the longest wait between two tries of a dead unit that cost so much.
@@ -322,14 +332,14 @@ func (p *poller) alone(s *silence) bool {
 	return true
 }
 
-// forgive lets every silent unit be tried at its next round; from anew, when
+// retryNow lets every silent unit be tried at its next round; from anew, when
 // the line itself was away and nothing is known of its units.
-func (p *poller) forgive(anew bool) {
+func (p *poller) retryNow(anew bool) {
 	for _, s := range p.silent {
 		s.retry = time.Time{}
 		if anew {
 			s.failures, s.noisy = 0, 0
-			clear(s.rests)
+			clear(s.deferred)
 		}
 	}
 }

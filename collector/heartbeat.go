@@ -8,17 +8,17 @@ import (
 	"time"
 )
 
-// progress is the word a poller gives: that it will be heard of again before
-// a moment. It lets the wait of a slow line be told from a loop that hangs.
-// The zero value has given no word and is never overdue.
-type progress struct{ next atomic.Pointer[time.Time] }
+// heartbeat says by when a poller shows again that it runs, which separates the
+// wait for a slow line from a loop that hangs. The zero value has no such time and
+// is never overdue.
+type heartbeat struct{ next atomic.Pointer[time.Time] }
 
-// promise says when the poller will be heard of at the latest.
-func (p *progress) promise(by time.Time) { p.next.Store(&by) }
+// promise says when the poller shows that it runs, at the latest.
+func (h *heartbeat) promise(by time.Time) { h.next.Store(&by) }
 
-// overdue returns by how much the word was broken; 0 or less when it was kept.
-func (p *progress) overdue(now time.Time) time.Duration {
-	by := p.next.Load()
+// overdue returns how long ago that time passed; 0 or less when it did not.
+func (h *heartbeat) overdue(now time.Time) time.Duration {
+	by := h.next.Load()
 	if by == nil {
 		return 0
 	}
@@ -30,7 +30,7 @@ func (p *progress) overdue(now time.Time) time.Duration {
 const grace = 15 * time.Second
 
 // Alive returns nil while every loop makes progress: the carrier takes an errand
-// before the context ends, and every line's poller keeps its word. Otherwise it
+// before the context ends, and every line's poller shows in time that it runs. Otherwise it
 // says which loop hangs. A card that hangs is none of them: the store says so.
 func (c *Collector) Alive(ctx context.Context) error {
 	if err := c.errand(ctx); err != nil {
@@ -39,7 +39,7 @@ func (c *Collector) Alive(ctx context.Context) error {
 	now := time.Now()
 	var all []error
 	for _, l := range c.parts.Setup.Lines {
-		if late := c.progress[l.Name].overdue(now); late > 0 {
+		if late := c.heartbeats[l.Name].overdue(now); late > 0 {
 			all = append(all, fmt.Errorf("polling of line %s hangs, overdue by %s", l.Name, late.Round(time.Second)))
 		}
 	}
