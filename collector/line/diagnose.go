@@ -13,7 +13,7 @@ const (
 )
 
 // diagnose names what came instead of an answer.
-func diagnose(q question, h *hearing, timeout time.Duration) error {
+func diagnose(q question, h *reception, timeout time.Duration) error {
 	e := &model.ReadError{Request: q.String()}
 	switch other := frames(h.buf); {
 	case len(h.buf) == 0 && h.echoed:

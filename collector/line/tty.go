@@ -32,8 +32,8 @@ var (
 type tty struct {
 	own    int
 	port   serial.Port
-	watch  *watch
-	alarm  *alarm
+	waiter *pollWaiter
+	timer  *timer
 	real   bool     // no pseudo-terminal
 	lacks  []string // what the driver was asked for and does not do
 	closed bool     // the library writes to a closed number, which may be another file's by then
@@ -59,8 +59,8 @@ func openTTY(def model.Line, behind func(fd int) driver) (*tty, error) {
 		return nil, err
 	}
 	d := behind(own)
-	t := &tty{own: own, port: p, alarm: newAlarm(), real: !d.pseudo}
-	t.watch, err = newWatch(own)
+	t := &tty{own: own, port: p, timer: newTimer(), real: !d.pseudo}
+	t.waiter, err = newPollWaiter(own)
 	if err == nil {
 		err = kept(d, def)
 	}
@@ -195,7 +195,7 @@ func (t *tty) read(b []byte, wait time.Duration) (int, error) {
 		return 0, errClosed
 	}
 	if wait > 0 {
-		if err := t.watch.wait(t.own, wait); err != nil {
+		if err := t.waiter.wait(t.own, wait); err != nil {
 			return 0, err
 		}
 	}
@@ -238,9 +238,9 @@ func (t *tty) close() error {
 		return nil
 	}
 	t.closed = true
-	return errors.Join(t.port.Close(), t.watch.close(), t.alarm.close(), unix.Close(t.own))
+	return errors.Join(t.port.Close(), t.waiter.close(), t.timer.close(), unix.Close(t.own))
 }
 
 func (t *tty) paced() bool { return t.real }
 
-func (t *tty) pause(d time.Duration) { t.alarm.sleep(d) }
+func (t *tty) pause(d time.Duration) { t.timer.sleep(d) }

@@ -319,7 +319,7 @@ func TestReadBack(t *testing.T) {
 // TestAlarmIsNeverEarly sleeps with and without the kernel's timer files: a
 // silence that ends before its time is no silence to the units.
 func TestAlarmIsNeverEarly(t *testing.T) {
-	for name, a := range map[string]*alarm{"timer file": newAlarm(), "none": {lead: firstLead}} {
+	for name, a := range map[string]*timer{"timer file": newTimer(), "none": {lead: firstLead}} {
 		for _, d := range []time.Duration{-time.Second, 0, time.Microsecond, 49 * time.Microsecond, 60 * time.Microsecond, 1750 * time.Microsecond, 7 * time.Millisecond} {
 			for range 20 {
 				began := time.Now()

@@ -14,12 +14,12 @@ import (
 // to fifty wakes of the real processor for each wait. One that waits in Go's
 // poller costs nothing. But the poller is woken by every byte of a file that
 // it knows, wanted or not, and its timers are up to 1 ms late. So it is given
-// two files that speak only when they are asked: a watch and an alarm.
+// two files that are ready only on request: a pollWaiter and a timer.
 
-// watch tells when a descriptor has bytes, once for each wait.
-type watch struct{ file *os.File }
+// pollWaiter shows when a descriptor has bytes, once for each wait.
+type pollWaiter struct{ file *os.File }
 
-func newWatch(fd int) (*watch, error) {
+func newPollWaiter(fd int) (*pollWaiter, error) {
 	set, err := unix.EpollCreate1(unix.EPOLL_CLOEXEC)
 	if err != nil {
 		return nil, fmt.Errorf("watch the port: %w", err)
@@ -28,12 +28,12 @@ func newWatch(fd int) (*watch, error) {
 		unix.Close(set)
 		return nil, fmt.Errorf("watch the port: %w", err)
 	}
-	return &watch{os.NewFile(uintptr(set), "watch")}, nil
+	return &pollWaiter{os.NewFile(uintptr(set), "watch")}, nil
 }
 
 // wait returns when fd has bytes or its other end is gone, or after d and 1 ms
 // at most.
-func (w *watch) wait(fd int, d time.Duration) error {
+func (w *pollWaiter) wait(fd int, d time.Duration) error {
 	if err := w.file.SetReadDeadline(time.Now().Add(d)); err != nil {
 		return err
 	}
@@ -59,22 +59,22 @@ func (w *watch) wait(fd int, d time.Duration) error {
 	return errors.Join(err, failed)
 }
 
-func (w *watch) close() error {
+func (w *pollWaiter) close() error {
 	if w == nil {
 		return nil
 	}
 	return w.file.Close()
 }
 
-// alarm wakes at a time as exactly as the kernel can, and a little better: it
+// timer wakes at a time as exactly as the kernel can, and a little better: it
 // has itself woken by so much too early as the kernel was late before, and
 // stays awake for what is left.
-type alarm struct {
+type timer struct {
 	file *os.File
 	lead time.Duration // how much too early it is set
 }
 
-// The lead grows when an alarm came too late and shrinks when it came too
+// The lead grows when a timer came too late and shrinks when it came too
 // early, so that in the long run two in seven come too late.
 const (
 	firstLead = 50 * time.Microsecond // it learns from here
@@ -83,19 +83,19 @@ const (
 	leadDown  = 2 * time.Microsecond
 )
 
-// newAlarm makes an alarm that falls back to a system call where the kernel
+// newTimer makes a timer that falls back to a system call where the kernel
 // has no timer files.
-func newAlarm() *alarm {
+func newTimer() *timer {
 	fd, err := unix.TimerfdCreate(unix.CLOCK_MONOTONIC, unix.TFD_NONBLOCK|unix.TFD_CLOEXEC)
 	if err != nil {
-		return &alarm{lead: firstLead}
+		return &timer{lead: firstLead}
 	}
-	return &alarm{os.NewFile(uintptr(fd), "timer"), firstLead}
+	return &timer{os.NewFile(uintptr(fd), "timer"), firstLead}
 }
 
 // sleep returns after d, never before. What is shorter than the lead is spent
 // awake.
-func (a *alarm) sleep(d time.Duration) {
+func (a *timer) sleep(d time.Duration) {
 	due := time.Now().Add(d)
 	for left := d - a.lead; left > 0; left = time.Until(due) - a.lead {
 		a.doze(left)
@@ -113,7 +113,7 @@ func (a *alarm) sleep(d time.Duration) {
 }
 
 // doze returns after d, or early, or as late as the kernel happens to be.
-func (a *alarm) doze(d time.Duration) {
+func (a *timer) doze(d time.Duration) {
 	if a.file != nil && a.set(d) == nil {
 		var expired [8]byte
 		if _, err := a.file.Read(expired[:]); err == nil {
@@ -124,7 +124,7 @@ func (a *alarm) doze(d time.Duration) {
 	_ = unix.Nanosleep(&ts, nil)
 }
 
-func (a *alarm) set(d time.Duration) error {
+func (a *timer) set(d time.Duration) error {
 	conn, err := a.file.SyscallConn()
 	if err != nil {
 		return err
@@ -138,7 +138,7 @@ func (a *alarm) set(d time.Duration) error {
 	return failed
 }
 
-func (a *alarm) close() error {
+func (a *timer) close() error {
 	if a.file == nil {
 		return nil
 	}
