@@ -7,8 +7,8 @@ import (
 	"tickover/model"
 )
 
-// The machine works out a few points for itself from what it has seen. It
-// feeds them to the rules at every step as if they came with the scan.
+// The machine calculates some points from what it has seen. It feeds them to the rules at
+// every step, as if they came with the scan.
 
 // restPerCrank is how many seconds of rest pay for one second of cranking: two
 // minutes after a crank of 30 s, the usual word of engine handbooks.
@@ -18,7 +18,7 @@ const restPerCrank = 4
 // the overload hour of ISO 8528-1 is one in twelve.
 const belowPerAbove = 11
 
-// longCooling stands for a cooling time that is long or not known.
+// longCooling is used for a cooling time that is long or not known.
 const longCooling = time.Hour
 
 // raisings remembers when alarms were last announced.
@@ -46,7 +46,7 @@ func (r *raisings) within(now model.Instant) (n int) {
 	return n
 }
 
-// feedOwn gives the rules the points the machine works out.
+// feedComputed feeds the rules the points that the machine calculates.
 func (m *Machine) feedComputed(passed time.Duration) {
 	e := &m.engine
 	if e.held == model.Cranking {
@@ -104,7 +104,7 @@ func (m *Machine) engineSignals() (n int) {
 	return n
 }
 
-// ownWords explains a value that the machine worked out.
+// computedText explains a value that the machine calculated.
 func (w *ruleState) computedText(m *Machine) string {
 	switch w.rule.Point {
 	case model.StarterTime:

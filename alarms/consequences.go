@@ -32,7 +32,7 @@ func (s consequence) priority() model.Priority {
 	return model.Critical
 }
 
-// stakes are those of every standard rule, by its ID; of one rule for each sensor
+// consequences are those of every standard rule, by its ID; of one rule for each sensor
 // or device by the end of the ID. All times are common practice.
 var consequences = map[string]consequence{
 	"oil.pressure.missing":   {"engine: bearings run dry and seize", 10 * time.Second},
@@ -148,7 +148,7 @@ var consequences = map[string]consequence{
 	".lost":        {"monitoring: no warning from this device", 10 * time.Minute},
 }
 
-// stakeOf finds the stake of a rule; false when it has none.
+// consequenceOf finds the consequence of a rule; false when it has none.
 func consequenceOf(id string) (consequence, bool) {
 	if s, ok := consequences[id]; ok {
 		return s, true
@@ -161,7 +161,7 @@ func consequenceOf(id string) (consequence, bool) {
 	return consequence{}, false
 }
 
-// justified gives a rule its priority with the reason for it.
+// prioritised sets a rule's priority from its time to act, with the reason.
 func prioritised(r model.AlarmRule) model.AlarmRule {
 	if s, ok := consequenceOf(r.ID); ok {
 		r.Priority, r.Consequence, r.TimeToAct = s.priority(), s.harm, s.timeToAct

@@ -94,7 +94,7 @@ func (m *Machine) silent() *ruleState {
 }
 
 // missed reports whether the rule is of a device that does not answer though it
-// ought to: a meter that the set feeds is dark while it stands.
+// ought to: a meter that the set supplies is dead while the set is stopped.
 func (w *ruleState) missed() bool { return w.rule.Kind == model.DeviceLost && w.lost && w.armed }
 
 // hushed reports whether a rule is without sight because a device is silent:
@@ -106,7 +106,7 @@ func (w *ruleState) hushed(m *Machine) bool {
 	return m.silent() != nil
 }
 
-// silentWords names the devices that do not answer, and the line when all of it is
+// silentText names the devices that do not answer, and the line when all of it is
 // silent.
 func (m *Machine) silentText() string {
 	var names []string

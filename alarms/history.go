@@ -67,7 +67,7 @@ func within(times []time.Duration, now, span time.Duration) []time.Duration {
 	return slices.DeleteFunc(times, func(t time.Duration) bool { return now-t >= span })
 }
 
-// log lays boots end to end.
+// loggedTime adds up the time of all boots.
 type loggedTime struct {
 	starts map[uint32]time.Duration // logged time before the boot
 	boots  map[uint32]model.Boot

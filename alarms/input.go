@@ -47,7 +47,7 @@ func (in *input) take(s model.Sample, at model.Instant, turn uint64) {
 	}
 }
 
-// reboot forgets every time of the boot before; waiting starts anew.
+// reboot forgets every time of the previous boot; waiting restarts.
 func (in *input) reboot(at model.Instant) {
 	*in = input{point: in.point, good: at, reported: at}
 }
@@ -96,7 +96,7 @@ type engine struct {
 	held  model.EngineState // the last state that was known: losing the signals disarms nothing
 	known bool              // a state was known since the machine or the boot began
 	// sustained is when the engine came to turn by itself. underway means it
-	// did so before anybody looked: the delay after the start is then over.
+	// did so before monitoring began: the delay after the start is then over.
 	sustained model.Instant
 	underway  bool
 

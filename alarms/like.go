@@ -7,7 +7,7 @@ import (
 )
 
 const (
-	// likeBands is how many tenths of rated load are told apart, up to 150 %.
+	// likeBands is how many tenths of rated load are distinguished, up to 150 %.
 	likeBands = 15
 	// likeSettled is how long a load must have lasted before its temperature
 	// counts, and likeLearned when enough was seen of it.

@@ -7,7 +7,7 @@ import (
 	"tickover/model"
 )
 
-// Machine holds where every rule stands. Make one with New.
+// Machine holds the state of every rule. Make one with New.
 type Machine struct {
 	rules     []*ruleState // most important first, then in the order of the rules
 	byID      map[string]*ruleState
@@ -16,11 +16,11 @@ type Machine struct {
 	engine    engine
 	at        model.Instant // the newest instant seen
 	stepped   model.Instant // that of the newest scan
-	turn      uint64        // counts scans, to tell new samples from old ones
+	turn      uint64        // counts scans, to distinguish new samples from old ones
 	loading   loading
 	raisings  raisings
 	flood     *ruleState // the rule that sums up a flood; nil when there is none
-	unwatched int        // rules that ought to watch and cannot, as of the last step
+	unwatched int        // armed rules without readings, as of the last step
 	log       loggedTime
 	out       []model.AlarmEvent
 }
@@ -134,7 +134,8 @@ func (m *Machine) Step(scan *model.Scan) []model.AlarmEvent {
 	return m.emitted()
 }
 
-// Device tells the machine whether a device answers, for the DeviceLost rules.
+// Device records whether a device answers, for the DeviceLost rules, and returns what
+// changed.
 func (m *Machine) Device(at model.Instant, device string, up bool) []model.AlarmEvent {
 	m.advance(at)
 	for _, w := range m.byDevice[device] {
@@ -144,7 +145,7 @@ func (m *Machine) Device(at model.Instant, device string, up bool) []model.Alarm
 	return m.emitted()
 }
 
-// Status says where every rule stands, critical ones first and otherwise in
+// Status returns the state of every rule, critical ones first and otherwise in
 // the order the rules were given. The slice is new.
 func (m *Machine) Status() []model.AlarmStatus {
 	all, now := make([]model.AlarmStatus, len(m.rules)), m.log.until(m.at)

@@ -60,7 +60,7 @@ func (w *ruleState) lostPart(now model.Instant) *input {
 	return nil
 }
 
-// lostWords says why points are out of sight, naming the first when others are not.
+// lostText says why points are out of sight, naming the first when others are not.
 func (w *ruleState) lostText(now model.Instant) string {
 	lost := w.lostPart(now)
 	for _, in := range w.ins {
@@ -71,7 +71,7 @@ func (w *ruleState) lostText(now model.Instant) string {
 	return lost.cause()
 }
 
-// partWords names the points that are abnormal, each with its value.
+// partsText names the points that are abnormal, each with its value.
 func (w *ruleState) partsText(m *Machine) string {
 	var parts []string
 	for _, in := range w.ins {
@@ -87,7 +87,7 @@ func (w *ruleState) partsText(m *Machine) string {
 	return said
 }
 
-// residualWords says what the voltage of a set that does not build up means
+// residualText says what the voltage of a set that does not build up means
 // (common practice).
 func residualText(volts float64) string {
 	switch {

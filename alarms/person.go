@@ -8,25 +8,27 @@ import (
 	"tickover/model"
 )
 
-// MaxShelf is the longest an alarm may be shelved at a time: a day, so that
-// no shelving outlives the people who knew of it.
+// maxShelf is the longest an alarm may be shelved at a time: a day, so that no shelving
+// lasts longer than the shift that knows of it.
 const maxShelf = 24 * time.Hour
 
 // Errors of a person's acts, wrapped with the alarm's name.
 var (
-	// ErrNoRule is returned when no rule has the ID.
+	// errNoRule is returned when no rule has the ID.
 	errNoRule = errors.New("no such alarm (the list of alarms shows their names)")
-	// ErrNoName is returned when who is empty: the journal has to name somebody.
+	// errNoName is returned when who is empty: the journal needs a name.
 	errNoName = errors.New("no name given (enter who does it)")
-	// ErrNoReason is returned when an alarm would be silenced without a why.
+	// errNoReason is returned when an alarm would be silenced without a reason.
 	errNoReason = errors.New("no reason given (enter why, for the next person)")
-	// ErrNotNow is returned when the alarm's state does not allow the act.
+	// errNotNow is returned when the alarm's state does not allow the act.
 	errNotNow = errors.New("not possible in its present state")
-	// ErrTime is returned for a shelving that is over already or longer than MaxShelf.
+	// errTime is returned for a shelving that is over already or longer than maxShelf.
 	errTime = errors.New("shelving needs an end time, at most 24 h from now")
 )
 
-// Act does what a person wants. It returns the errors of the methods below.
+// Act carries out a person's act and returns what changed. The error says why it is not
+// possible: no such alarm, no name, no reason, no valid end of a shelving, or not
+// possible in the alarm's present state. Nothing changes then.
 func (m *Machine) Act(a model.AlarmAct, at model.Instant) ([]model.AlarmEvent, error) {
 	switch a.Verb {
 	case model.Shelve:
@@ -43,8 +45,8 @@ func (m *Machine) Act(a model.AlarmAct, at model.Instant) ([]model.AlarmEvent, e
 	return m.acknowledge(a.Rule, a.Who, a.Why, at)
 }
 
-// Acknowledge takes note that a person has seen the alarm; for a latched and
-// acknowledged alarm it is the reset. It returns ErrNoRule, ErrNoName, or
+// acknowledge records that a person has seen the alarm; for a latched and
+// acknowledged alarm it is the reset. It returns errNoRule, errNoName, or
 // ErrNotNow when there is nothing to acknowledge.
 func (m *Machine) acknowledge(rule, who, why string, at model.Instant) ([]model.AlarmEvent, error) {
 	return m.act("acknowledge", rule, who, at, func(w *ruleState) error {
@@ -68,8 +70,8 @@ func (m *Machine) acknowledge(rule, who, why string, at model.Instant) ([]model.
 	})
 }
 
-// Reset ends an alarm whose condition is over, whether it was acknowledged or
-// not. It returns ErrNoRule, ErrNoName, or ErrNotNow while the condition lasts
+// reset ends an alarm whose condition is over, whether it was acknowledged or
+// not. It returns errNoRule, errNoName, or ErrNotNow while the condition lasts
 // and when there is nothing to reset.
 func (m *Machine) reset(rule, who, why string, at model.Instant) ([]model.AlarmEvent, error) {
 	return m.act("reset", rule, who, at, func(w *ruleState) error {
@@ -83,7 +85,7 @@ func (m *Machine) reset(rule, who, why string, at model.Instant) ([]model.AlarmE
 	})
 }
 
-// Shelve puts the alarm aside until an instant of the same boot. It returns
+// shelve takes the alarm off the list until an instant of the same boot. It returns
 // ErrNoRule, ErrNoName, ErrNoReason, ErrTime, or ErrNotNow when the alarm is out
 // of service.
 func (m *Machine) shelve(rule, who, why string, until, at model.Instant) ([]model.AlarmEvent,
@@ -104,13 +106,13 @@ func (m *Machine) shelve(rule, who, why string, until, at model.Instant) ([]mode
 	})
 }
 
-// Unshelve ends a shelving early. It returns ErrNoRule, ErrNoName, or
+// unshelve ends a shelving early. It returns errNoRule, errNoName, or
 // ErrNotNow when the alarm is not shelved.
 func (m *Machine) unshelve(rule, who, why string, at model.Instant) ([]model.AlarmEvent, error) {
 	return m.leave("unshelve", model.AlarmShelved, rule, who, why, at)
 }
 
-// OutOfService takes the alarm out of service until InService, for repairs. It
+// takeOutOfService takes the alarm out of service until returnToService, for repairs. It
 // returns ErrNoRule, ErrNoName, ErrNoReason, or ErrNotNow when it is already.
 func (m *Machine) takeOutOfService(rule, who, why string, at model.Instant) ([]model.AlarmEvent,
 	error) {
@@ -127,7 +129,7 @@ func (m *Machine) takeOutOfService(rule, who, why string, at model.Instant) ([]m
 	})
 }
 
-// InService returns the alarm to service. It returns ErrNoRule, ErrNoName, or
+// returnToService returns the alarm to service. It returns errNoRule, errNoName, or
 // ErrNotNow when it is not out of service.
 func (m *Machine) returnToService(rule, who, why string, at model.Instant) ([]model.AlarmEvent,
 	error) {
@@ -163,10 +165,9 @@ func (m *Machine) act(verb, rule, who string, at model.Instant,
 	return m.emitted(), nil
 }
 
-// Replay restores every state from the events of the past, oldest first. It
-// returns nothing and fires nothing; a condition that still stands stays as it
-// was. Events of rules that are no more are passed over. The boots tell how
-// long was logged; without them the events have to.
+// Replay restores every state from past events, oldest first. It raises nothing; a
+// condition that is still active stays as it was. Events of rules that no longer exist
+// are skipped. The boots give the logged time; without them the events do.
 func (m *Machine) Replay(events []model.AlarmEvent, boots ...model.Boot) {
 	m.log = newLoggedTime(boots, model.Instant{})
 	for _, e := range events {

@@ -1,8 +1,7 @@
 package alarms
 
-// Renamed gives the standard rule that took the place of one of an earlier
-// version; "" for every other name. An alarm of the user's own under the old name
-// replaces nothing any more.
+// Renamed returns the standard rule that replaced one of an earlier version; "" for
+// every other name. A user's alarm under the old name replaces nothing.
 func Renamed(id string) string { return renamed[id] }
 
 var renamed = map[string]string{

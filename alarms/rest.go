@@ -50,7 +50,7 @@ func (r *rest) see(m *Machine) (atRest, known bool) {
 	return r.now, known
 }
 
-// ownRest feeds the rules whether the engine is at rest or, when no instrument can
+// feedAtRest feeds the rules whether the engine is at rest or, when no instrument can
 // tell, why the first of them cannot.
 func (m *Machine) feedAtRest() {
 	in := m.inputs[model.EngineAtRest]
@@ -108,7 +108,7 @@ func (c *cranks) feel(battery *input, at model.Instant) {
 	}
 }
 
-// crankWords says under which conditions the engine did not start.
+// cranksText describes the conditions under which the engine did not start.
 func (m *Machine) cranksText() string {
 	words := []string{fmt.Sprintf("%d cranks of 10 s or more", m.engine.cranks.failed)}
 	if v := m.engine.cranks.volts; v > 0 {

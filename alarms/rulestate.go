@@ -7,7 +7,7 @@ import (
 	"tickover/model"
 )
 
-// watch is one rule and where it stands.
+// ruleState is one rule and its state.
 type ruleState struct {
 	rule             model.AlarmRule
 	quantity         model.Quantity
@@ -22,7 +22,7 @@ type ruleState struct {
 	like             *learned
 	steady           *swing // of steadyIn
 
-	reported, lost bool // for DeviceLost: somebody told, and what
+	reported, lost bool // for DeviceLost: whether the device was reported, and as lost
 
 	state    model.AlarmState
 	since    model.Instant
@@ -71,7 +71,7 @@ func (w *ruleState) step(m *Machine) {
 	was := w.armed
 	w.armed, w.idle = w.arming(m)
 	if w.armed && !was && w.rule.Kind != model.StuckFor {
-		w.forget() // a swing or rate from before is none of its business
+		w.forget() // a swing or rate from before does not count
 		seen = seen && w.trace == nil
 	}
 	w.checkSight(m)
@@ -87,7 +87,7 @@ func (w *ruleState) step(m *Machine) {
 	w.standAlone(m)
 }
 
-// arming says whether the rule watches in the present engine state, and if
+// arming reports whether the rule is armed in the present engine state, and if
 // not why.
 func (w *ruleState) arming(m *Machine) (armed bool, why string) {
 	why = w.notDue(m)
@@ -117,7 +117,7 @@ func (w *ruleState) notDue(m *Machine) string {
 	return ""
 }
 
-// idleWords are whole sentences, since a step must not put any together.
+// idleText returns fixed texts, because a step must not build any.
 func idleText(s model.EngineState) string {
 	words := [...]string{"not armed while the engine state is unknown", "not armed at standstill",
 		"not armed while cranking",
@@ -265,7 +265,7 @@ func (w *ruleState) setpoint(m *Machine, v float64) float64 {
 }
 
 // weakness is what share of its voltage at 21 °C a battery holds at the
-// temperature of the air beside it; 1 when that cannot be seen.
+// temperature of the air; 1 when that is not known.
 func (w *ruleState) weakness(m *Machine) float64 {
 	celsius, ok := w.coldIn.value(m.at)
 	if !ok {

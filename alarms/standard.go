@@ -48,8 +48,8 @@ const (
 	// chargingLeast is 2.18 V a cell: above what any lead-acid battery rests
 	// at, below what any working charger gives.
 	chargingLeast = 13.1 / 12 // of the nominal voltage
-	// remindAfter raises a critical alarm anew that somebody acknowledged and
-	// then forgot.
+	// remindAfter raises a critical alarm again that was acknowledged and then
+	// forgotten.
 	remindAfter = 15 * time.Minute
 )
 
@@ -130,9 +130,9 @@ func oil(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	return []model.AlarmRule{none, low, warn}
 }
 
-// oilSwitch watches the switch of a set without a transmitter, and in the place of
-// one that is bad. While both are good the transmitter is believed, and what the
-// switch says against it is a warning of its own.
+// oilSwitch monitors the switch of a set without a transmitter, and in place of
+// one that is bad. While both are good the transmitter counts, and a switch that
+// contradicts it is a separate warning.
 func oilSwitch(has func(model.PointID) bool) []model.AlarmRule {
 	if !has(model.OilSwitch) {
 		return nil
@@ -151,7 +151,7 @@ func oilSwitch(has func(model.PointID) bool) []model.AlarmRule {
 	return []model.AlarmRule{low}
 }
 
-// overspeed watches the pickup, which sees a runaway without excitation too. The
+// overspeed monitors the pickup, which shows a runaway without excitation too. The
 // frequency has its own rule.
 func overspeed(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	limit := r.OverspeedLimit()

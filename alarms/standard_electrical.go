@@ -24,7 +24,7 @@ func measuredVoltages(r model.Rating, has func(model.PointID) bool) (points []mo
 	return points, rated
 }
 
-// voltages watches the phases as one: a lost excitation is one alarm, which
+// voltages monitors the phases as one: a lost excitation is one alarm, which
 // names the phases.
 func voltages(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	points, rated := measuredVoltages(r, has)
@@ -68,7 +68,7 @@ func voltages(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	return []model.AlarmRule{lost, high, off}
 }
 
-// load watches the most loaded phase and the heat in the excitation.
+// load monitors the most loaded phase and the heat in the excitation.
 func load(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	var rules []model.AlarmRule
 	if r.Current() > 0 && (has(model.CurrentL1) || has(model.CurrentL2) || has(model.CurrentL3)) {
@@ -129,7 +129,7 @@ const (
 	overloadFar  = 1.15
 )
 
-// unbalance watches for load on one side, which heats the rotor.
+// unbalance monitors unbalanced load, which heats the rotor.
 func unbalance(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	if r.Current() <= 0 || !has(model.CurrentL1) || !has(model.CurrentL2) || !has(model.CurrentL3) {
 		return nil
@@ -170,7 +170,7 @@ func unbalance(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 			"conductor (common practice)"})
 }
 
-// lowLoad watches for a diesel that is run too light to burn clean.
+// lowLoad monitors a load too low for clean combustion.
 func lowLoad(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	if r.ActivePower() <= 0 || !has(model.PowerActive) && !has(model.PowerActiveL1) {
 		return nil
@@ -188,7 +188,7 @@ func lowLoad(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	return []model.AlarmRule{long, short}
 }
 
-// neutral watches for a broken neutral, which sends line voltage into
+// neutral monitors a broken neutral, which sends line voltage into
 // appliances for 230 V.
 func neutral(has func(model.PointID) bool) []model.AlarmRule {
 	for i := range 3 {
@@ -220,7 +220,7 @@ func neutral(has func(model.PointID) bool) []model.AlarmRule {
 // of it harms neither lights nor motors (common practice).
 const huntsFrom = 0.015
 
-// hunting watches for a governor that does not come to rest.
+// hunting monitors a governor that does not settle.
 func hunting(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	if !has(model.FrequencyPoint) || r.Frequency <= 0 || !has(model.PowerActive) &&
 		!has(model.PowerActiveL1) {

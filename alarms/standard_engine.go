@@ -6,7 +6,7 @@ import (
 	"tickover/model"
 )
 
-// oilTrend watches a pressure that falls although nothing was changed.
+// oilTrend monitors a pressure that falls at constant speed.
 func oilTrend(has func(model.PointID) bool) []model.AlarmRule {
 	steady, within := model.SpeedPoint, 0.5 // revolutions a second
 	if !has(model.SpeedPoint) {
@@ -26,8 +26,8 @@ func oilTrend(has func(model.PointID) bool) []model.AlarmRule {
 		Basis: "0.5 bar in a minute; warming oil causes a tenth of that (derived)"}}
 }
 
-// coolantTrend watches how the temperature moves, which tells of trouble
-// before a limit does, and of a sensor that hangs in air.
+// coolantTrend monitors how the temperature changes, which shows a fault before a limit
+// does, and a sensor in air.
 func coolantTrend(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	if !has(model.CoolantTemperature) {
 		return nil
@@ -70,7 +70,7 @@ func coolantTrend(r model.Rating, has func(model.PointID) bool) []model.AlarmRul
 	return rules
 }
 
-// stops watches for what nobody asked the engine to do.
+// stops monitors unintended starts and stops.
 func stops(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	hasty := model.AlarmRule{ID: "engine.stopped.loaded", Label: "Engine stopped on load",
 		Kind:  model.BelowLimit,
@@ -111,7 +111,7 @@ func stops(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	return append(rules, start, runaway, slow)
 }
 
-// fuelTime watches for how long the fuel lasts at what the set takes now.
+// fuelTime monitors how long the fuel lasts at the present consumption.
 func fuelTime() []model.AlarmRule {
 	out := model.AlarmRule{ID: "fuel.time.out", Label: "Less than 1 h of fuel left",
 		Kind:  model.UsedUpWithin,
@@ -130,7 +130,7 @@ func fuelTime() []model.AlarmRule {
 	return []model.AlarmRule{out, short}
 }
 
-// monoxide watches the air for exhaust, if a sensor is fitted.
+// monoxide monitors the air for exhaust, if a sensor is fitted.
 func monoxide(has func(model.PointID) bool) []model.AlarmRule {
 	if !has(model.MonoxidePoint) {
 		return nil
@@ -155,7 +155,7 @@ func monoxide(has func(model.PointID) bool) []model.AlarmRule {
 	return []model.AlarmRule{far, high}
 }
 
-// supplies watches what is used up or comes from outside.
+// supplies monitors fuel and air.
 func supplies(has func(model.PointID) bool) []model.AlarmRule {
 	var rules []model.AlarmRule
 	if has(model.FuelLevel) {
@@ -189,7 +189,7 @@ func supplies(has func(model.PointID) bool) []model.AlarmRule {
 	return rules
 }
 
-// engineContacts watches the level switch and the emergency stop.
+// engineContacts monitors the level switch and the emergency stop.
 func engineContacts(has func(model.PointID) bool) []model.AlarmRule {
 	var rules []model.AlarmRule
 	if has(model.CoolantLevelSwitch) {

@@ -7,7 +7,7 @@ import (
 	"tickover/model"
 )
 
-// heat watches the temperatures of oil, exhaust, windings and bearing.
+// heat monitors the temperatures of oil, exhaust, windings and bearing.
 func heat(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	hot := func(id, label string, p model.PointID, limit float64) model.AlarmRule {
 		return model.AlarmRule{ID: id, Label: label, Kind: model.AboveLimit, Point: p, Limit: limit,

@@ -6,7 +6,7 @@ import (
 	"tickover/model"
 )
 
-// power watches the engine's load in kilowatts and its direction. A set with the
+// power monitors the engine's load in kilowatts and its direction. A set with the
 // overload hour on its card may run above rated power for as long as that hour
 // lasts.
 func power(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
@@ -51,7 +51,7 @@ func power(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	return []model.AlarmRule{driven, far, back, high}
 }
 
-// reactive watches for a load that excites the alternator by itself.
+// reactive monitors a load that excites the alternator by itself.
 func reactive(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	if r.ApparentPower <= 0 || !has(model.PowerReactive) && !has(model.PowerReactiveL1) {
 		return nil
@@ -66,7 +66,7 @@ func reactive(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 			"regulator loses control (common practice)"}}
 }
 
-// terminals watches what the voltage says when it should not be there, or should.
+// terminals monitors voltage at a stopped set, and missing voltage at speed.
 func terminals(r model.Rating, has func(model.PointID) bool, setFed bool) []model.AlarmRule {
 	points, rated := measuredVoltages(r, has)
 	var rules []model.AlarmRule
@@ -102,7 +102,7 @@ func terminals(r model.Rating, has func(model.PointID) bool, setFed bool) []mode
 	return rules
 }
 
-// earth watches what leaves the phases and the neutral.
+// earth monitors leakage current and the voltage of the neutral to earth.
 func earth(has func(model.PointID) bool) []model.AlarmRule {
 	var rules []model.AlarmRule
 	if has(model.NeutralToEarth) {
@@ -134,7 +134,7 @@ func earth(has func(model.PointID) bool) []model.AlarmRule {
 	return rules
 }
 
-// voltageUnbalance watches for line voltages that overheat motors.
+// voltageUnbalance monitors line voltages that overheat motors.
 func voltageUnbalance(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	for _, p := range model.LineVoltages {
 		if !has(p) {

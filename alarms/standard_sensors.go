@@ -15,10 +15,10 @@ var engineSensors = [...]model.PointID{model.OilPressure, model.CoolantTemperatu
 	model.SpeedPoint, model.BatteryVoltage,
 	model.OilTemperature, model.OilSwitch}
 
-// sight watches that the engine and the alarms can see.
+// sight monitors that engine and alarms have readings.
 //
-// A meter that lives on the set's own voltage is dark until the set is at
-// speed: what it would watch counts as unwatched, but is no news before then.
+// A meter supplied by the set is dead until the set is at speed: its rules count as not
+// monitored, but are not announced before then.
 func sight(devices []model.Device) []model.AlarmRule {
 	armed, after := onOwnFuel, time.Duration(0)
 	if slices.ContainsFunc(devices, func(d model.Device) bool { return d.PoweredBySet }) {
@@ -58,8 +58,7 @@ func sight(devices []model.Device) []model.AlarmRule {
 	}
 }
 
-// failures watches that each of the engine's sensors gives a signal at all,
-// and that the signal could be true.
+// failures monitors that each engine sensor has a signal, and a plausible one.
 func failures(points map[model.PointID]model.Point) []model.AlarmRule {
 	has := func(p model.PointID) bool { _, ok := points[p]; return ok }
 	var rules []model.AlarmRule
@@ -145,8 +144,8 @@ func jumpingSensor(p model.PointID, limit float64) model.AlarmRule {
 			"engine; 20 bar of oil pressure, more than the pump delivers (derived)"}
 }
 
-// contacts watches switches, and what a switch and a transmitter say of the
-// same pressure.
+// contacts monitors switches, and whether a switch and a transmitter of the same pressure
+// agree.
 func contacts(has func(model.PointID) bool) []model.AlarmRule {
 	var rules []model.AlarmRule
 	for _, p := range []model.PointID{model.OilSwitch, model.ChargeLamp, model.KeyOn} {
@@ -193,7 +192,7 @@ func contacts(has func(model.PointID) bool) []model.AlarmRule {
 	return append(rules, low, high)
 }
 
-// switchAtRest watches an oil switch while there is no pressure: one that is
+// switchAtRest monitors an oil switch while there is no pressure: one that is
 // stuck or has lost its wire shows so before the start, not after it. A switch
 // that is fed by the key is judged with the key on only.
 func switchAtRest(has func(model.PointID) bool) model.AlarmRule {
@@ -213,8 +212,8 @@ func switchAtRest(has func(model.PointID) bool) model.AlarmRule {
 	return rule
 }
 
-// lostDevice watches that a device answers. One that lives on the set's own
-// voltage is expected to be silent while the set is not at speed.
+// lostDevice monitors that a device answers. One supplied by the set is expected to be
+// silent while the set is not at speed.
 func lostDevice(d model.Device) model.AlarmRule {
 	rule := model.AlarmRule{ID: fmt.Sprintf("device.%s.lost", d.Name),
 		Label: "No answer from " + d.Name,

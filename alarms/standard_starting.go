@@ -6,7 +6,7 @@ import (
 	"tickover/model"
 )
 
-// battery watches the starter battery at rest, while it cranks and while it is
+// battery monitors the starter battery at rest, while it cranks and while it is
 // charged. Limits are per 12 V and scale with the nominal voltage.
 func battery(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	if !has(model.BatteryVoltage) || r.Battery <= 0 {
@@ -59,7 +59,7 @@ func battery(r model.Rating, has func(model.PointID) bool) []model.AlarmRule {
 	return []model.AlarmRule{over, deep, flat, much, sagging, empty, low}
 }
 
-// starter watches how long it was cranked without a rest.
+// starter monitors cranking without a pause.
 func starter() []model.AlarmRule {
 	hot := model.AlarmRule{ID: "starter.hot", Label: "Cranked too long without a pause",
 		Kind:  model.AboveLimit,

@@ -71,7 +71,7 @@ func (w *ruleState) release(m *Machine, who, why string) {
 	m.change(w, model.AlarmNormal, who, why)
 }
 
-// words says what raised the alarm when the value alone does not.
+// text says what raised the alarm when the value alone does not.
 func (w *ruleState) text(m *Machine) string {
 	switch w.rule.Kind {
 	case model.PointFailed:
@@ -105,7 +105,7 @@ func (m *Machine) change(w *ruleState, to model.AlarmState, who, why string) {
 	e := m.event(w, to)
 	e.Who, e.Why = who, why
 	if !to.Lasts() {
-		e.Action = "" // an alarm that is over commands nothing
+		e.Action = "" // an alarm that is over needs no action
 	}
 	switch to {
 	case model.AlarmUnacknowledged, model.AlarmReturnedUnacknowledged,
@@ -143,7 +143,7 @@ func (m *Machine) event(w *ruleState, to model.AlarmState) model.AlarmEvent {
 		Until: w.until, Action: w.rule.Action}
 }
 
-// firstOut reports whether nothing else of the same priority stands or awaits
+// firstOut reports whether no other alarm of the same priority is active or awaits
 // a person: the alarm then opens a new group. When one scan raises several,
 // the first in the order of the rules is marked.
 func (m *Machine) firstOut(w *ruleState) bool {

@@ -8,7 +8,7 @@ import (
 )
 
 // trace turns the values of a point into what a rule of an advanced kind
-// judges. It reports false while it cannot tell.
+// judges. It reports false while the value is not known.
 type trace interface {
 	add(e *engine, at model.Instant, v float64) (float64, bool)
 	forget()

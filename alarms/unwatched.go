@@ -27,7 +27,7 @@ func (w *ruleState) checkSight(m *Machine) {
 	}
 }
 
-// blindness says why an alarm that ought to watch cannot; "" when it can.
+// blindness says why an armed rule cannot be judged; "" when it can.
 func (w *ruleState) blindness(m *Machine) string {
 	switch {
 	case w.state == model.AlarmShelved || w.state == model.AlarmOutOfService:

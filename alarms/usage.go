@@ -20,13 +20,13 @@ const (
 	refilled     = 0.05 // of the whole, above the least of the window
 )
 
-// notYetUsed says why no time is told.
+// notYetUsed says why no time is shown.
 const notYetUsed = "not determined yet: the level must fall for 10 min, by 2 % and by more than " +
 	"its scatter"
 
 // usage is for how many seconds a share of a whole (1 is full) lasts at the
 // rate of late. The last sure rate holds until another one is: after a refill
-// it tells how long the new filling lasts.
+// it shows how long the new filling lasts.
 type usage struct {
 	levels *slope
 	rate   float64 // of the whole, a second; 0 means not yet known

@@ -186,7 +186,7 @@ func (r *parser) clause(a *configAlarm, key string, words []string,
 // delay may be spent on it. Starters bear half a minute, and a diesel engine
 // is up to speed or at rest within a minute or two (common practice). A run may
 // last for days, but the long test of a standby set is four hours (NFPA 110,
-// every 36 months), and what nobody hears of for longer is no alarm.
+// every 36 months), and a longer delay makes an alarm useless.
 func longestStay(s model.EngineState) time.Duration {
 	switch s {
 	case model.Cranking:

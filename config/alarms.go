@@ -10,7 +10,7 @@ import (
 	"tickover/model"
 )
 
-// alarmRead is a rule with the places of what it said.
+// configAlarm is a rule with the places of what it said.
 type configAlarm struct {
 	model.AlarmRule
 	section
@@ -60,7 +60,7 @@ func (r *parser) alarm(s *sourceText, n *yaml.Node) {
 	r.alarms = append(r.alarms, a)
 }
 
-// armed reads the engine states in which the rule watches.
+// armed reads the engine states in which the rule is armed.
 func (a *configAlarm) armed() {
 	texts, nodes := a.list("armed in")
 	for i, t := range texts {
@@ -133,7 +133,7 @@ func (r *parser) subject(a *configAlarm) {
 	a.window()
 }
 
-// useless notes keys that mean nothing for this kind of rule.
+// unused notes keys that cannot be used with this kind of rule.
 func (a *configAlarm) unused(keys ...string) {
 	for _, k := range keys {
 		if a.values[k] != nil {
@@ -149,7 +149,7 @@ func (r *parser) watched(a *configAlarm, key string) (ok bool) {
 }
 
 // quantityOf finds the quantity of a point that an alarm names, which a device
-// must give, the program work out, or the computer tell of itself.
+// must provide, the program calculate, or the computer report of itself.
 func (r *parser) quantityOf(s *section, n *yaml.Node, point model.PointID) (model.Quantity, bool) {
 	if point == "" {
 		return model.NoQuantity, false

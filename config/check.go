@@ -23,7 +23,7 @@ func (r *parser) check(top section) {
 	r.checkAlarms()
 }
 
-// names finds names given twice. The zero value is ready.
+// nameSet finds names given twice. The zero value is ready.
 type nameSet map[string]*yaml.Node
 
 // again notes a name met before and remembers it otherwise.
@@ -93,7 +93,7 @@ func (r *parser) checkPoints() {
 	}
 }
 
-// stretch is what one point takes of a table.
+// registerSpan is what one point uses of a table.
 type registerSpan struct {
 	table    model.Table
 	from, to int // to is excluded

@@ -47,7 +47,7 @@ func Load(path string) (*Config, error) {
 	return Parse(path, text)
 }
 
-// Parse reads a configuration from its text. name stands in messages; relative
+// Parse reads a configuration from its text. name is used in messages; relative
 // paths in the text are relative to its folder. The error is Mistakes.
 func Parse(name string, text []byte) (*Config, error) {
 	r := &parser{folder: filepath.Dir(name)}
@@ -63,8 +63,8 @@ func Parse(name string, text []byte) (*Config, error) {
 	return c, nil
 }
 
-// reading is one pass over a configuration: what was read, each thing beside
-// the place it was read from, and what was found wrong.
+// parser is one pass over a configuration: what was read, each entry with its place, and
+// what is wrong.
 type parser struct {
 	folder  string // relative paths start here
 	found   Mistakes

@@ -71,7 +71,7 @@ func (r *parser) derivable(id model.PointID) (lacking []model.PointID, derived b
 	return nil, false
 }
 
-// find returns the point as read, nil when no device gives it.
+// find returns the point as read, nil when no device provides it.
 func (r *parser) find(id model.PointID) *configPoint {
 	for i := range r.devices {
 		for j := range r.devices[i].points {
@@ -85,7 +85,7 @@ func (r *parser) find(id model.PointID) *configPoint {
 
 func idList(ids []model.PointID) string { return strings.Join(pointNames(ids), ", ") }
 
-// beat is how a point is read: on which line and how often.
+// pollPlace is how a point is read: on which line and how often.
 type pollPlace struct {
 	line  string
 	every time.Duration

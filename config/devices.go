@@ -10,14 +10,14 @@ import (
 	"tickover/model"
 )
 
-// deviceRead is a device with the places of what it said.
+// configDevice is a device with the places of what it said.
 type configDevice struct {
 	model.Device
 	sec    section
 	points []configPoint
 }
 
-// pace holds the keys that a profile may give and a device override.
+// paceKeys holds the keys that a profile may give and a device override.
 var paceKeys = []string{"every", "timeout", "gap", "max registers", "powered by the set"}
 
 func (r *parser) device(s *sourceText, n *yaml.Node) {

@@ -13,7 +13,7 @@ import (
 	"tickover/model"
 )
 
-// lineRead is a line with the place of its name.
+// configLine is a line with the place of its name.
 type configLine struct {
 	model.Line
 	at *yaml.Node

@@ -9,7 +9,7 @@ import (
 	"unicode/utf8"
 )
 
-// Mistake is one thing wrong in a configuration or profile.
+// mistake is one error in a configuration or profile.
 type mistake struct {
 	File         string // as it was named
 	Line, Column int    // from 1; the column counts characters
@@ -18,12 +18,12 @@ type mistake struct {
 	Hint         string // what to do about it; may be empty
 }
 
-// Error gives the position and what is wrong, on one line.
+// Error returns the position and what is wrong, on one line.
 func (m mistake) Error() string {
 	return fmt.Sprintf("%s:%d:%d: %s", m.File, m.Line, m.Column, m.Text)
 }
 
-// Format gives the position, what is wrong, the line with a caret under the
+// Format returns the position, what is wrong, the line with a caret under the
 // place, and the hint, each line ended.
 func (m mistake) Format() string {
 	var b strings.Builder
@@ -73,7 +73,7 @@ func masked(line string) string {
 func stars(text string) string { return strings.Repeat("*", utf8.RuneCountInString(text)) }
 
 // indent is as wide as the first n characters of the line: tabs stay tabs, so
-// that the caret stands below its place on any terminal.
+// that the caret is below its place on any terminal.
 func indent(line string, n int) string {
 	var b strings.Builder
 	for _, r := range line {
@@ -92,7 +92,7 @@ func indent(line string, n int) string {
 // error that Load and Parse return for a file they could read.
 type Mistakes []mistake
 
-// Error gives all mistakes with their lines, carets and hints.
+// Error returns all mistakes with their lines, carets and hints.
 func (ms Mistakes) Error() string {
 	parts := make([]string, len(ms))
 	for i, m := range ms {

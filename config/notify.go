@@ -10,7 +10,7 @@ import (
 	"tickover/model"
 )
 
-// notify reads whom to tell of what.
+// notify reads the targets and routes of notifications.
 func (r *parser) notify(s *sourceText, n *yaml.Node, o *model.Outlets, seen nameSet) {
 	sec, ok := s.section(n, "notify", "targets", "routes", "heartbeat", "check in")
 	if !ok {
@@ -39,7 +39,7 @@ func (r *parser) notify(s *sourceText, n *yaml.Node, o *model.Outlets, seen name
 	}
 }
 
-// targetKinds are the keys that say how a target is told, in the order of
+// targetKinds are the keys of a target's address, in the order of
 // model.TargetKind.
 var targetKinds = []string{"webhook", "mail", "alertmanager", "mqtt"}
 

@@ -12,7 +12,7 @@ import (
 	"tickover/model"
 )
 
-// pointRead is a point with the places of what it said.
+// configPoint is a point with the places of what it said.
 type configPoint struct {
 	model.Point
 	section
@@ -59,8 +59,8 @@ func (s *sourceText) point(n *yaml.Node) (configPoint, bool) {
 	return p, true
 }
 
-// tellsOfStarts reports whether a point is polled fast unless it is said
-// otherwise: it tells how a set starts and takes a load.
+// tellsOfStarts reports whether a point is polled fast by default: it shows how a set
+// starts and takes load.
 func tellsOfStarts(id model.PointID) bool {
 	switch id {
 	case model.FrequencyPoint, model.BatteryVoltage, model.OilPressure, model.SpeedPoint:

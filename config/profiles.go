@@ -26,7 +26,7 @@ const chainStart = 70
 // profileSize is the most a profile file may have, bytes.
 const profileSize = 1 << 20
 
-// ProfileNames lists the embedded profiles, as a device's "profile" names them.
+// profileNames lists the embedded profiles, as a device's "profile" names them.
 func profileNames() []string {
 	files, _ := fs.Glob(profileFiles, "profiles/*.yaml")
 	for i, f := range files {
@@ -67,7 +67,7 @@ func (r *parser) profile(sec section, d *configDevice) {
 	}
 }
 
-// reason is what the system said, without the path that stands beside it.
+// reason is the system's error without the path.
 func reason(err error) error {
 	var p *fs.PathError
 	if errors.As(err, &p) {

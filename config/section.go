@@ -179,7 +179,7 @@ func (s section) duration(key string, lo, hi time.Duration) time.Duration {
 	return time.Duration(math.Round(v * 1e9))
 }
 
-// plain writes a value in its canonical unit without powers of ten, a ratio in
+// plainText writes a value in its canonical unit without powers of ten, a ratio in
 // percent.
 func plainText(v float64, q model.Quantity) string {
 	if q == model.Ratio {
@@ -188,7 +188,7 @@ func plainText(v float64, q model.Quantity) string {
 	return strings.TrimSpace(strconv.FormatFloat(v, 'f', -1, 64) + " " + q.Unit())
 }
 
-// clock writes a time in the largest unit that leaves a whole number.
+// durationText writes a time in the largest unit that leaves a whole number.
 func durationText(d time.Duration) string {
 	for _, u := range []struct {
 		size time.Duration

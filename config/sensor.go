@@ -15,8 +15,8 @@ const sensorHint = "write Pt100, Pt1000, thermocouple K, thermistor 10 kohm at 2
 	"3950, 4-20 mA 0 bar..10 bar, " +
 	"ratio 10 %..90 % 0 bar..10 bar, table ohm, pulses 120 per revolution, or direct"
 
-// sensed reads what stands between the register and the value. It reports false
-// when that cannot be told, and with it what the register holds.
+// sensed reads the sensor between register and value. It reports false when that is not
+// known, and so neither what the register holds.
 func (p *configPoint) sensed() bool {
 	if p.values["sensor"] == nil {
 		for _, key := range []string{"table", "calibration"} {

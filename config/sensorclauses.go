@@ -154,8 +154,8 @@ func (p *configPoint) registeredID() model.PointID {
 	return p.ID
 }
 
-// parted gives the point that is read and, for one with a sensor, the point
-// that is worked out from it. The raw point keeps the register, the sensed one
+// parted returns the point that is read and, with a sensor, the point calculated from
+// it. The raw point keeps the register, the sensed one
 // what people know it by.
 func (p *configPoint) parted() (raw model.Point, sensed *model.Point) {
 	if p.Sensor == nil {
@@ -170,8 +170,8 @@ func (p *configPoint) parted() (raw model.Point, sensed *model.Point) {
 	return raw, &seen
 }
 
-// checkBesides holds a sensor's cold junction or supply against the points
-// there are: it must be read by the same device at the same pace, or old and
+// checkSecondPoints checks a sensor's cold junction or supply: it must be read by the same device
+// at the same pace, or old and
 // new values would mix. In a burst it is read with the sensor.
 func (r *parser) checkSecondPoints() {
 	for i := range r.devices {

@@ -11,8 +11,7 @@ import (
 	"go.yaml.in/yaml/v4"
 )
 
-// source is one text being read. All sources of one reading share the list of
-// what was found wrong.
+// sourceText is one text being read. All texts of one pass share the list of mistakes.
 type sourceText struct {
 	name  string
 	lines []string

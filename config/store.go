@@ -9,19 +9,19 @@ import (
 	"tickover/model"
 )
 
-// Keeping is how the store uses the card. Zero values mean the store's own
+// Retention is how the store uses the card. Zero values mean the store's own
 // defaults.
 type Retention struct {
 	Room       int64         // bytes of the card that readings may take
 	Samples    time.Duration // logged time after which samples are thinned out to their minutes
 	RiskBusy   time.Duration // most samples a cut of power may cost while anything changes
-	RiskSteady time.Duration // the same while the set stands still or runs steadily
+	RiskSteady time.Duration // the same while the set is stopped or runs steadily
 }
 
 // leastRoom is some ten days of 32 points once a second.
 const leastRoom = 16_000_000
 
-// keeping reads how the store uses the card.
+// retention reads how the store uses the card.
 func (r *parser) retention(s *sourceText, top section) Retention {
 	n := top.values["store"]
 	if n == nil {

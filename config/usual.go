@@ -2,7 +2,7 @@ package config
 
 import "tickover/model"
 
-// usual is what a point can show at all when the configuration does not say
+// usualWindow is what a point can show at all when the configuration does not say
 // what is plausible: far beyond every limit, and inside what a register shows
 // whose wire is broken or whose answer is garbled. Both zero means that nothing
 // is known. Common practice, save absolute zero and a vacuum.
