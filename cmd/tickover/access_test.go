@@ -139,17 +139,17 @@ func TestWhatIsWrongWithAccessIsSaid(t *testing.T) {
 	}{
 		{"", "8485", model.ConfigFault, `"8485" is not a host and port`},
 		{"", "127.0.0.1:65536", model.ConfigFault, `"127.0.0.1:65536" is not a host and port`},
-		{"", "0.0.0.0:0", model.ConfigFault, "nothing asks them for a password"},
-		{"", "[::]:0", model.ConfigFault, "nothing asks them for a password"},
-		{"web config: cert-only.yaml", "0.0.0.0:0", model.ConfigFault, "nothing asks them for a password"},
-		{"web config: password.yaml", "0.0.0.0:0", model.NoFault, "passwords cross the network readable"},
+		{"", "0.0.0.0:0", model.ConfigFault, "without a password"},
+		{"", "[::]:0", model.ConfigFault, "without a password"},
+		{"web config: cert-only.yaml", "0.0.0.0:0", model.ConfigFault, "without a password"},
+		{"web config: password.yaml", "0.0.0.0:0", model.NoFault, "passwords cross the network unencrypted"},
 		{"reading without password: allowed", "0.0.0.0:0", model.NoFault, ""},
 		{"web config: plain.yaml", "127.0.0.1:0", model.ConfigFault, "bcrypt"},
 		{"web config: lost.yaml", "127.0.0.1:0", model.ConfigFault, "gone.pem"},
 		{"web config: key.yaml", "127.0.0.1:0", model.ConfigFault, "basic_auth_user"},
 		{"web config: none.yaml", "127.0.0.1:0", model.ConfigFault, "none.yaml"},
-		{"reading: by token", "0.0.0.0:0", model.NoFault, "passwords cross the network readable"},
-		{"reading: by token\nweb config: password.yaml", "127.0.0.1:0", model.ConfigFault, "a program can send only one of them"},
+		{"reading: by token", "0.0.0.0:0", model.NoFault, "passwords cross the network unencrypted"},
+		{"reading: by token\nweb config: password.yaml", "127.0.0.1:0", model.ConfigFault, "a program can send only one"},
 	} {
 		path := write(t, folder, "tickover.yaml", "set: {name: a}\n"+c.config+"\n")
 		code, _, said := call(t, "run", "--config", path, "--state", t.TempDir(), "--listen", c.listen, "--for", "100ms")

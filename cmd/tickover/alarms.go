@@ -21,20 +21,20 @@ type alarmsCommand struct {
 	List     alarmsList         `cmd:"" default:"withargs" help:"List the alarms (the default)."`
 	Ack      alarmsAck          `cmd:"" help:"Acknowledge one alarm: a person has seen it. It does not clear the alarm."`
 	Reset    alarmsReset        `cmd:"" help:"Reset one alarm whose condition is over. Refused while the condition lasts."`
-	Shelve   alarmsShelve       `cmd:"" help:"Put one alarm aside for a time."`
+	Shelve   alarmsShelve       `cmd:"" help:"Shelve one alarm for a time: it is not announced."`
 	Unshelve alarmsUnshelve     `cmd:"" name:"unshelve" help:"End a shelving early."`
 	Out      alarmsOutOfService `cmd:"" name:"out-of-service" help:"Take one alarm out of service until it is returned, for repairs."`
 	In       alarmsInService    `cmd:"" name:"in-service" help:"Return one alarm to service."`
 	Boxes    alarmsBoxes        `cmd:"" help:"List the black boxes: readings around critical alarms and abrupt stops, kept for ever at full rate."`
 	Table    alarmsTable        `cmd:"" help:"Print every rule with its limit, what to do by hand and its basis, as Markdown."`
-	Test     alarmsTest         `cmd:"" help:"Send a test message every way there is, and say whether it was taken."`
+	Test     alarmsTest         `cmd:"" help:"Send a test notification to every target and show the result."`
 }
 
 // alarmsList lists where the alarms stand.
 type alarmsList struct {
 	client.StateFolder
 	JSON  bool `help:"Print JSON."`
-	Stats bool `help:"Print how alarms fared over all logged time instead: how often they came, which came most, chattering and stale ones."`
+	Stats bool `help:"Print alarm statistics over all logged time: how often, most frequent, chattering and stale alarms."`
 }
 
 // marks says what else the alarm does that it should not.
@@ -44,7 +44,7 @@ func marks(r api.Alarm) string {
 		text = fmt.Sprintf(", chattering: %d changes in a minute", r.Chatters)
 	}
 	if r.Stale > 0 {
-		text += ", stale: stands for " + record.Seconds(r.Stale)
+		text += ", stale: active for " + record.Seconds(r.Stale)
 	}
 	return text
 }
@@ -86,7 +86,7 @@ func quiet(r api.Alarm) bool {
 // printAlarms writes what stands first: it is looked for in a hurry.
 func printAlarms(out io.Writer, rows []api.Alarm) error {
 	if len(rows) == 0 {
-		fmt.Fprintln(out, "nothing watches now: where alarms stand is known to a running tickover only.\nWhat they did is in tickover alarms --stats, in tickover alarms boxes and in the report.")
+		fmt.Fprintln(out, "no daemon runs, so no alarm is monitored now.\nFor past alarms see tickover alarms --stats, tickover alarms boxes and the report.")
 		return nil
 	}
 	slices.SortStableFunc(rows, func(a, b api.Alarm) int {
@@ -99,7 +99,7 @@ func printAlarms(out io.Writer, rows []api.Alarm) error {
 		return 1
 	})
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(w, "alarm\tpriority\tstate\twatching\tunwatched\tmeaning")
+	fmt.Fprintln(w, "alarm\tpriority\tstate\tmonitored\tnot monitored\tmeaning")
 	for _, r := range rows {
 		watching, unwatched := "yes", "-"
 		if !r.Watching {
@@ -116,7 +116,7 @@ func printAlarms(out io.Writer, rows []api.Alarm) error {
 	for _, r := range rows {
 		printCause(out, r)
 	}
-	fmt.Fprintln(out, "\nAlarms advise. They stop nothing and replace no protective device.")
+	fmt.Fprintln(out, "\nAlarms are advice. They stop nothing and replace no protective device.")
 	return nil
 }
 
@@ -143,7 +143,7 @@ func printCause(out io.Writer, r api.Alarm) {
 type alarmFlag struct {
 	client.StateFolder
 	Rule string `arg:"" name:"alarm" help:"Which alarm, from tickover alarms."`
-	Who  string `help:"Who does it; goes into the journal." required:""`
+	Who  string `help:"Your name, for the journal." required:""`
 }
 
 func (f *alarmFlag) do(ctx context.Context, s streams, verb model.AlarmVerb, form url.Values, did string) error {
@@ -182,13 +182,13 @@ func (c *alarmsReset) Run(ctx context.Context, s streams) error {
 
 type alarmsShelve struct {
 	alarmFlag
-	Why string        `help:"Why it may be put aside." required:""`
+	Why string        `help:"Why it is shelved." required:""`
 	For time.Duration `help:"For how long, at most 24h." default:"1h"`
 }
 
 // Run shelves the alarm.
 func (c *alarmsShelve) Run(ctx context.Context, s streams) error {
-	return c.do(ctx, s, model.Shelve, url.Values{"why": {c.Why}, "for": {c.For.String()}}, "put aside; it comes back by itself in "+model.Lasting(c.For))
+	return c.do(ctx, s, model.Shelve, url.Values{"why": {c.Why}, "for": {c.For.String()}}, "shelved; it returns by itself in "+model.Lasting(c.For))
 }
 
 type alarmsOutOfService struct {
@@ -198,7 +198,7 @@ type alarmsOutOfService struct {
 
 // Run takes the alarm out of service.
 func (c *alarmsOutOfService) Run(ctx context.Context, s streams) error {
-	return c.do(ctx, s, model.OutOfService, url.Values{"why": {c.Why}}, "out of service until it is returned; nothing warns of it meanwhile")
+	return c.do(ctx, s, model.OutOfService, url.Values{"why": {c.Why}}, "out of service: no warning until it is returned to service")
 }
 
 type alarmsUnshelve struct {
@@ -208,7 +208,7 @@ type alarmsUnshelve struct {
 
 // Run ends the shelving.
 func (c *alarmsUnshelve) Run(ctx context.Context, s streams) error {
-	return c.do(ctx, s, model.Unshelve, url.Values{"why": {c.Why}}, "back")
+	return c.do(ctx, s, model.Unshelve, url.Values{"why": {c.Why}}, "unshelved")
 }
 
 type alarmsInService struct {

@@ -33,7 +33,7 @@ func TestAlarmsThatStandComeFirst(t *testing.T) {
 // TestAlarmsWithoutADaemon: an empty list would read as if all were well.
 func TestAlarmsWithoutADaemon(t *testing.T) {
 	var out strings.Builder
-	if err := printAlarms(&out, nil); err != nil || !strings.HasPrefix(out.String(), "nothing watches now") {
+	if err := printAlarms(&out, nil); err != nil || !strings.HasPrefix(out.String(), "no daemon runs") {
 		t.Errorf("printed %q, %v", out.String(), err)
 	}
 }

@@ -34,7 +34,7 @@ func TestAlarmStatsOfThePastDay(t *testing.T) {
 		t.Errorf("%d raised in the journal, the indicators say %+v", raised, stats)
 	}
 	text := must(t, "alarms", "--stats", "--state", state)
-	for _, want := range []string{"1 raised in ", "announced in ten minutes: 0.00 on average", "0 at most", "with more than 10: 0 of 12", "Load unbalanced (current.negative.noted): once, 100 %", "24 h (from memory): none"} {
+	for _, want := range []string{"1 raised in ", "announced in ten minutes: 0.00 on average", "in any ten minutes: 0 ", "with more than 10: 0 of 12", "Load unbalanced (current.negative.noted): once, 100 %", "24 h (from memory): none"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("%q is not in\n%s", want, text)
 		}
@@ -64,7 +64,7 @@ func TestTheListMarksChatteringAndStaleAlarms(t *testing.T) {
 		t.Fatal(err)
 	}
 	text := strings.Join(strings.Fields(out.String()), " ")
-	for _, want := range []string{"unacknowledged, chattering: 4 changes in a minute, stale: stands for 25 h yes", "b normal yes"} {
+	for _, want := range []string{"unacknowledged, chattering: 4 changes in a minute, stale: active for 25 h yes", "b normal yes"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("%q is not in %s", want, text)
 		}

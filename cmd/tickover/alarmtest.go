@@ -19,7 +19,7 @@ import (
 // alarmsTest sends a test message every way there is.
 type alarmsTest struct {
 	client.StateFolder
-	Who  string `help:"Who asks; stands in the message."`
+	Who  string `help:"Your name, shown in the message."`
 	JSON bool   `help:"Print a JSON array."`
 }
 
@@ -47,11 +47,11 @@ func (c *alarmsTest) Run(ctx context.Context, s streams) error {
 		return failedTrials(rows)
 	}
 	if len(rows) == 0 {
-		return &model.Fault{Code: model.RuntimeFault, Err: errors.New("nobody would be told of an alarm: there is no target, hook or heartbeat"), Hint: "add notify: or hook: to the configuration"}
+		return &model.Fault{Code: model.RuntimeFault, Err: errors.New("no one would be notified of an alarm: there is no target, hook or heartbeat"), Hint: "add notify: or hook: to the configuration"}
 	}
 	for _, r := range rows {
 		if r.Taken {
-			fmt.Fprintf(s.out, "%s (%s): taken after %s\n", r.Name, r.Kind, time.Duration(r.Took*1e9).Round(time.Millisecond))
+			fmt.Fprintf(s.out, "%s (%s): accepted after %s\n", r.Name, r.Kind, time.Duration(r.Took*1e9).Round(time.Millisecond))
 			continue
 		}
 		fmt.Fprintf(s.out, "%s (%s): FAILED: %s\n", r.Name, r.Kind, r.Error)
@@ -59,7 +59,7 @@ func (c *alarmsTest) Run(ctx context.Context, s streams) error {
 			fmt.Fprintf(s.out, "  hint: %s\n", r.Hint)
 		}
 	}
-	fmt.Fprintln(s.out, "\nTaken means that the other end took it. Ask the people whether it reached them.")
+	fmt.Fprintln(s.out, "\nAccepted means that the server accepted it. Ask the recipients whether it arrived.")
 	return failedTrials(rows)
 }
 
@@ -71,7 +71,7 @@ func failedTrials(rows []api.OutletTrial) error {
 		}
 	}
 	if failed > 0 {
-		return &model.Fault{Code: model.RuntimeFault, Err: fmt.Errorf("%d of %d ways failed", failed, len(rows)), Hint: ""}
+		return &model.Fault{Code: model.RuntimeFault, Err: fmt.Errorf("%d of %d targets failed", failed, len(rows)), Hint: "see the error of each target above"}
 	}
 	return nil
 }

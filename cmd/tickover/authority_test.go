@@ -84,11 +84,11 @@ var doubtful = map[string]struct {
 	"expired": {func(c *x509.Certificate) {
 		c.NotBefore, c.NotAfter = time.Now().Add(-48*time.Hour), time.Now().Add(-24*time.Hour)
 	},
-		"the certificate is not valid at this time: renew it, and look at both clocks"},
+		"the certificate is not valid at this time: renew it, and check both clocks"},
 	"not-yet": {func(c *x509.Certificate) {
 		c.NotBefore, c.NotAfter = time.Now().Add(24*time.Hour), time.Now().Add(48*time.Hour)
 	},
-		"look at both clocks"},
+		"check both clocks"},
 	"misnamed": {func(c *x509.Certificate) { c.IPAddresses, c.DNSNames = nil, []string{"shed.example.net"} },
 		"the certificate is for another name"},
 }

@@ -184,8 +184,8 @@ func TestADoubtfulServerGetsNoPassword(t *testing.T) {
 		"another name":         {g.URL, model.TLS{Authority: g.trust(t), ServerName: "shed.example.net"}, "server name:"},
 		"no TLS at this port":  {"https://" + plain.Listener.Addr().String(), model.TLS{}, "does not speak TLS"},
 		"nothing listens":      {"https://" + closed, model.TLS{}, "nothing listens there"},
-		"a name nobody knows":  {"https://no-such-host.invalid", model.TLS{}, "look at"},
-		"the password is gone": {g.URL, model.TLS{Authority: g.trust(t)}, "readable by the daemon's user"},
+		"a name nobody knows":  {"https://no-such-host.invalid", model.TLS{}, "check its spelling"},
+		"the password is gone": {g.URL, model.TLS{Authority: g.trust(t)}, "readable only by the daemon's user"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			a := access(c.tls)

@@ -73,7 +73,7 @@ func (c *checkCommand) Run(ctx context.Context, s streams) error {
 func checkRenamed(setup model.Setup) error {
 	for _, own := range setup.Alarms {
 		if now := alarms.Renamed(own.ID); now != "" {
-			return &model.Fault{Code: model.ConfigFault, Err: fmt.Errorf("the alarm %s replaces no standard alarm any more: the standard one is now %s and judges all phases", own.ID, now),
+			return &model.Fault{Code: model.ConfigFault, Err: fmt.Errorf("the alarm %s no longer replaces a standard alarm: the standard one is now %s and judges all phases", own.ID, now),
 				Hint: fmt.Sprintf("name it %s, once for all phases, or take it out", now)}
 		}
 	}
@@ -105,9 +105,9 @@ func checkHook(h model.Hook) error {
 	file, err := os.Stat(h.Command[0])
 	switch {
 	case err != nil:
-		return &model.Fault{Code: model.ConfigFault, Err: fmt.Errorf("the hook's command: %w", err), Hint: "put the program there, or mend the path below hook: command:; no alarm would be heard"}
+		return &model.Fault{Code: model.ConfigFault, Err: fmt.Errorf("the hook's command: %w", err), Hint: "put the program there, or correct the path in hook: command:. Without it no alarm sounds"}
 	case file.IsDir(), file.Mode()&0o111 == 0:
-		return &model.Fault{Code: model.ConfigFault, Err: fmt.Errorf("the hook's command: %s is no program", h.Command[0]), Hint: "make it executable: chmod 755 " + h.Command[0]}
+		return &model.Fault{Code: model.ConfigFault, Err: fmt.Errorf("the hook's command: %s is not an executable program", h.Command[0]), Hint: "make it executable: chmod 755 " + h.Command[0]}
 	}
 	return nil
 }
@@ -151,9 +151,9 @@ func printReplaced(out io.Writer, setup model.Setup) {
 			switch {
 			case own.ID != r.ID:
 			case own.Priority < r.Priority:
-				fmt.Fprintf(out, "\nMILDER THAN THE STANDARD ALARM in whose place it stands: %s (%s; the standard one: %s)\n", own.ID, when(own), when(r))
+				fmt.Fprintf(out, "\nMILDER THAN THE STANDARD ALARM that it replaces: %s (%s; the standard one: %s)\n", own.ID, when(own), when(r))
 			default:
-				fmt.Fprintf(out, "\nin place of the standard alarm: %s (%s; the standard one: %s)\n", own.ID, when(own), when(r))
+				fmt.Fprintf(out, "\nreplaces the standard alarm: %s (%s; the standard one: %s)\n", own.ID, when(own), when(r))
 			}
 		}
 	}

@@ -38,7 +38,7 @@ func TestCheckTellsWhatABurstReads(t *testing.T) {
 		{[]string{hertz + ", fast: no", current}, "no burst: no point is polled fast"},
 	} {
 		out := checked(t, c.points...)
-		if !strings.Contains(out, "assumed: every unit begins its answer after 5 ms") {
+		if !strings.Contains(out, "assumed: each unit replies after 5 ms") {
 			t.Errorf("the assumption is missing in:\n%s", out)
 		}
 		if !strings.Contains(out, c.want) {
@@ -66,7 +66,7 @@ func TestCheckSaysWhatTheIntervalsCanJudge(t *testing.T) {
 			t.Errorf("every %q: the advice is wrong in:\n%s", c.every, out)
 		}
 	}
-	if out := checked(t, "point: current.l1, register: holding 2, one count is: 0.1 A"); !strings.Contains(out, "frequency: not judged, it is not read") {
+	if out := checked(t, "point: current.l1, register: holding 2, one count is: 0.1 A"); !strings.Contains(out, "frequency: not judged, no point is read") {
 		t.Errorf("no word of what is not read in:\n%s", out)
 	}
 }
@@ -77,7 +77,7 @@ func TestCheckLooksForTheHook(t *testing.T) {
 	lamp := write(t, dir, "lamp", "#!/bin/sh\n")
 	for command, says := range map[string]string{
 		"/nowhere/lamp": "the hook's command: stat /nowhere/lamp: no such file or directory",
-		dir:             "is no program",
+		dir:             "is not an executable program",
 		lamp:            "hint: make it executable: chmod 755 " + lamp,
 		"/bin/true":     "",
 	} {
@@ -95,8 +95,8 @@ func TestCheckHoldsOwnAlarmsAgainstTheStandardOnes(t *testing.T) {
 	const point = "lines: [{name: bus, serial: /dev/ttyX}]\ndevices: [{name: adapter, line: bus, unit: 1, points: [{point: coolant.temperature, register: holding 0, one count is: 0.1 K}]}]\n"
 	for _, c := range []struct{ alarm, says string }{
 		{"{name: coolant.hot, priority: warning, point: coolant.temperature, above: 95 °C}",
-			"MILDER THAN THE STANDARD ALARM in whose place it stands: coolant.hot (warning, coolant.temperature above 95.0 °C; the standard one: critical, coolant.temperature above 99.0 °C while rest.time above 20 min)"},
-		{"{name: coolant.warm, priority: warning, point: coolant.temperature, above: 98 °C}", "in place of the standard alarm: coolant.warm (warning, "},
+			"MILDER THAN THE STANDARD ALARM that it replaces: coolant.hot (warning, coolant.temperature above 95.0 °C; the standard one: critical, coolant.temperature above 99.0 °C while rest.time above 20 min)"},
+		{"{name: coolant.warm, priority: warning, point: coolant.temperature, above: 98 °C}", "replaces the standard alarm: coolant.warm (warning, "},
 	} {
 		if out := must(t, "check", "--config", guided(t, point+"alarms: ["+c.alarm+"]")); !strings.Contains(out, c.says) {
 			t.Errorf("%s: told\n%s", c.alarm, out)
@@ -127,7 +127,7 @@ func TestCheckNamesAnAlarmWhoseStandardRuleHasAnotherNameNow(t *testing.T) {
 		"{point: voltage.l1n, register: holding 0, one count is: 0.1 V}, {point: voltage.l2n, register: holding 1, one count is: 0.1 V}]}]\n"
 	old := "alarms: [{name: voltage.l2n.far.low, priority: critical, point: voltage.l2n, below: 200 V}]"
 	code, _, stderr := call(t, "check", "--config", guided(t, phases+old))
-	if code != model.ConfigFault || !strings.Contains(stderr, "voltage.l2n.far.low replaces no standard alarm any more") ||
+	if code != model.ConfigFault || !strings.Contains(stderr, "voltage.l2n.far.low no longer replaces a standard alarm") ||
 		!strings.Contains(stderr, "hint: name it voltage.lost") {
 		t.Errorf("code %d: %s", code, stderr)
 	}
@@ -148,7 +148,7 @@ func TestAnOwnAlarmInPlaceOfOneOfAllPhasesJudgesAll(t *testing.T) {
 func TestCheckSaysWhichDangersASetCannotSee(t *testing.T) {
 	out := must(t, "check", "--config", "../../testdata/config/oil-switch.yaml")
 	for _, want := range []string{
-		"dangers that no instrument of this set sees: ", "NOT SEEN", "carbon monoxide in the air", "fit a coolant temperature sensor",
+		"dangers that no instrument of this set detects: ", "NOT DETECTED", "carbon monoxide in the air", "fit a coolant temperature sensor",
 		"loss of oil pressure only by oil pressure switch: no warning before it is low", "overspeed only by frequency: blind without excitation",
 	} {
 		if !strings.Contains(out, want) {

@@ -19,16 +19,16 @@ func printDangers(out io.Writer, all []model.Danger) error {
 			blind++
 		}
 	}
-	fmt.Fprintf(out, "\ndangers that no instrument of this set sees: %d of %d\n", blind, len(all))
+	fmt.Fprintf(out, "\ndangers that no instrument of this set detects: %d of %d\n", blind, len(all))
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 	for _, d := range all {
 		if d.Unseen() {
-			fmt.Fprintf(w, "  NOT SEEN\t%s\t%s\tfit %s\n", d.Name, d.Consequence, d.Fit)
+			fmt.Fprintf(w, "  NOT DETECTED\t%s\t%s\tfit %s\n", d.Name, d.Consequence, d.Fit)
 		}
 	}
 	for _, d := range all {
 		if !d.Unseen() {
-			fmt.Fprintf(w, "  %s\t%s\t%s\t%s\n", map[bool]string{true: "seen in part", false: "seen"}[d.Blind != ""], d.Name,
+			fmt.Fprintf(w, "  %s\t%s\t%s\t%s\n", map[bool]string{true: "detected in part", false: "detected"}[d.Blind != ""], d.Name,
 				sightWords(d), cmp.Or(d.Blind, "-"))
 		}
 	}

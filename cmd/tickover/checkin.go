@@ -14,9 +14,9 @@ import (
 // checkInCommand is the sign of somebody who works alone.
 type checkInCommand struct {
 	client.StateFolder
-	Who   string        `help:"Who gives the sign."`
-	Every time.Duration `help:"Time between two signs; as before, or as configured, when left out." placeholder:"15m"`
-	End   bool          `help:"End the timer: nobody is alone any more."`
+	Who   string        `help:"Who checks in."`
+	Every time.Duration `help:"Time between two check-ins. Default: as before, or as configured." placeholder:"15m"`
+	End   bool          `help:"End the lone-worker timer."`
 }
 
 // Run gives the sign.
@@ -44,9 +44,9 @@ func (c *checkInCommand) Run(ctx context.Context, s streams) error {
 	if err := a.List(ctx, "/api/v1/check-in", nil, &now); err != nil {
 		return err
 	}
-	fmt.Fprintf(s.out, "the next sign is due within %s\n", record.Seconds(now.Every))
+	fmt.Fprintf(s.out, "the next check-in is due within %s\n", record.Seconds(now.Every))
 	if len(now.Told) == 0 {
-		fmt.Fprintln(s.out, "NOBODY IS TOLD of a missed sign: the configuration names no one under notify, check in, to")
+		fmt.Fprintln(s.out, "NO ONE WILL BE NOTIFIED of a missed check-in: add recipients under notify: check in: to")
 	}
 	return nil
 }

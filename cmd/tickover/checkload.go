@@ -112,8 +112,8 @@ func readLoadOf(l model.Line, g *collector.Group, r collector.Read) readLoad {
 
 // print writes the plan of one line as a table.
 func (l lineLoad) print(w io.Writer) {
-	fmt.Fprintf(w, "\nline %s: %.1f %% of its time is used; the shortest interval it can hold for everything is %.0f ms\n", l.Line, 100*l.Share, 1000*l.Shortest)
-	fmt.Fprintf(w, "  assumed: every unit begins its answer after %.0f ms; while the daemon runs, tickover lines tells it by what is measured\n", 1000*l.Assumed)
+	fmt.Fprintf(w, "\nline %s: %.1f %% of its time is used; the shortest interval for all points is %.0f ms\n", l.Line, 100*l.Share, 1000*l.Shortest)
+	fmt.Fprintf(w, "  assumed: each unit replies after %.0f ms; while the daemon runs, tickover lines shows the measured time\n", 1000*l.Assumed)
 	fmt.Fprintln(w, "device\tread\treference\tpoints\twanted\tbytes\ton the wire\tevery\tof the line")
 	for _, r := range l.Reads {
 		fmt.Fprintf(w, "%s\t%s %d..%d\t%s\t%d\t%d of %d\t%d\t%.1f ms\t%g s\t%.1f %%\n", r.Device, r.Table, r.First, r.First+r.Count-1,
@@ -128,7 +128,7 @@ func (l lineLoad) printBurst(w io.Writer) {
 		fmt.Fprintln(w, "no burst: the line has no time for one")
 		return
 	case l.Burst == nil:
-		fmt.Fprintln(w, "no burst: no point is polled fast (fast: yes beside a point makes it so)")
+		fmt.Fprintln(w, "no burst: no point is polled fast (fast: yes on a point makes it so)")
 		return
 	}
 	fmt.Fprintf(w, "burst while the set starts or takes a load step: %.1f times a second, gaps up to %.0f ms while a round is read, of\n",
@@ -148,11 +148,11 @@ func (l lineLoad) judge(warnings io.Writer) error {
 	hint := "poll less often, split the line in two, or raise the baud rate"
 	switch {
 	case len(l.late) > 0:
-		return &model.Fault{Code: model.ConfigFault, Err: fmt.Errorf("line %s cannot hold what is asked: %s, more than its interval", l.Line, strings.Join(l.late, ", ")), Hint: hint}
+		return &model.Fault{Code: model.ConfigFault, Err: fmt.Errorf("line %s is overloaded: %s, more than its interval", l.Line, strings.Join(l.late, ", ")), Hint: hint}
 	case l.Share > 1:
-		return &model.Fault{Code: model.ConfigFault, Err: fmt.Errorf("line %s is asked for %.0f %% of its time", l.Line, 100*l.Share), Hint: hint}
+		return &model.Fault{Code: model.ConfigFault, Err: fmt.Errorf("line %s is loaded to %.0f %% of its time", l.Line, 100*l.Share), Hint: hint}
 	case l.Share > nearlyFull:
-		fmt.Fprintf(warnings, "warning: line %s is asked for %.0f %% of its time; retries and a silent unit will make rounds late\nhint: %s\n", l.Line, 100*l.Share, hint)
+		fmt.Fprintf(warnings, "warning: line %s is loaded to %.0f %% of its time; retries and a silent unit will delay rounds\nhint: %s\n", l.Line, 100*l.Share, hint)
 	}
 	return nil
 }

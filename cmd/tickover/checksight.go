@@ -22,7 +22,7 @@ func printSight(out io.Writer, setup *model.Setup, loads []lineLoad) {
 		}
 		every, burst, known := slowest(setup, loads, frequency)
 		if !known {
-			fmt.Fprintf(out, "  %s: not judged, it is not read\n", name)
+			fmt.Fprintf(out, "  %s: not judged, no point is read\n", name)
 			continue
 		}
 		printOneSight(out, name, every, burst, performance.SightOf(every, burst, frequency))

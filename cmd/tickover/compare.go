@@ -32,12 +32,12 @@ func (c *compareCommand) Run(ctx context.Context, s streams) error {
 	if err := a.List(ctx, path, nil, &found); err != nil {
 		return err
 	}
-	fmt.Fprintf(s.out, "Run %s against run %s, the most telling first:\n", found.After, found.Before)
+	fmt.Fprintf(s.out, "Run %s against run %s, largest difference first:\n", found.After, found.Before)
 	for i, d := range found.Differences {
 		fmt.Fprintf(s.out, "%3d. %s\n", i+1, d.Words)
 	}
 	if len(found.Differences) == 0 {
-		fmt.Fprintln(s.out, "  no figure differs by more than it scatters")
+		fmt.Fprintln(s.out, "  no figure differs by more than its scatter")
 	}
 	fmt.Fprintf(s.out, "%d figures agree.\n", found.Alike)
 	for _, o := range found.Open {

@@ -33,10 +33,10 @@ const demoSeed = 50
 type demoCommand struct {
 	State                  string        `help:"Folder for the store." default:"demo-state" placeholder:"DIR"`
 	Listen                 string        `help:"Address for page and metrics." default:"127.0.0.1:8485" placeholder:"ADDR"`
-	For                    time.Duration `help:"Stop after this time; 0 runs until told to stop."`
-	ReadingWithoutPassword bool          `help:"Let others on the network look on."`
+	For                    time.Duration `help:"Stop after this time; 0 runs until it is stopped."`
+	ReadingWithoutPassword bool          `help:"Allow other computers to read without a password."`
 	Outlets                string        `help:"File with remote write, mqtt, notify and hook sections, to try them." placeholder:"FILE"`
-	Walk                   bool          `help:"Show a one-heater walk in place of the past day."`
+	Walk                   bool          `help:"Show a one-heater walk instead of the past day."`
 	Mistake                string        `help:"Wire the simulated meter wrong: ct-l1-reversed, cts-all-reversed, cts-l1-l2-exchanged, cts-exchanged-one-reversed, cts-shifted, cts-shifted-back, cts-shifted-reversed, voltages-l1-l2-exchanged, neutral-l2-exchanged, voltage-l3-open or neutral-open. Shows a walk." placeholder:"NAME"`
 }
 
@@ -102,7 +102,7 @@ func (c *demoCommand) day() (pastScript, error) {
 	}
 	m, ok := plant.MistakeNamed(c.Mistake)
 	if !ok {
-		return day, &model.Fault{Code: model.UsageFault, Err: fmt.Errorf("there is no mistake %q", c.Mistake), Hint: "tickover demo --help lists them"}
+		return day, &model.Fault{Code: model.UsageFault, Err: fmt.Errorf("there is no wiring mistake %q", c.Mistake), Hint: "tickover demo --help lists them"}
 	}
 	day.wrong = m.Make
 	return day, nil
@@ -303,7 +303,7 @@ func pastDay(ctx context.Context, cfg *config.Config, day pastScript, progress i
 		return err
 	}
 	if ctx.Err() != nil {
-		return &model.Fault{Code: model.RuntimeFault, Err: errors.New("stopped while the past day was prepared: it is not whole"),
+		return &model.Fault{Code: model.RuntimeFault, Err: errors.New("stopped while the past day was prepared: it is incomplete"),
 			Hint: "start the demonstration again with the same --state; it prepares the day again, which takes some seconds"}
 	}
 	return os.WriteFile(filepath.Join(cfg.StateDir, pastDone), nil, 0o600)

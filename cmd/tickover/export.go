@@ -18,8 +18,8 @@ type exportCommand struct {
 	To     string   `help:"Up to this time (RFC 3339)." placeholder:"TIME"`
 	Points []string `help:"Only these points." placeholder:"POINT"`
 	Format string   `help:"csv or openmetrics; promtool tsdb create-blocks-from takes the latter." enum:"csv,openmetrics" default:"csv"`
-	Every  string   `help:"1m writes one-minute figures instead of samples, also of times whose samples are gone." enum:"1m," default:""`
-	Lags   bool     `help:"Also write how many seconds after its row's time each answer came (csv of samples only)."`
+	Every  string   `help:"1m writes one-minute figures instead of samples, including times whose samples are thinned out." enum:"1m," default:""`
+	Lags   bool     `help:"Also write how many seconds after its row's time each reply arrived (CSV of samples only)."`
 	Output string   `help:"File to write; standard output when left out." placeholder:"FILE"`
 }
 

@@ -75,7 +75,7 @@ func TestAHostileBundleIsRefusedBeforeItIsUnpacked(t *testing.T) {
 		{"within", []made{store, manifest}, "backup is cut off"},
 		{"a bomb", []made{store, manifest, {"readings.csv", zip.Deflate, make([]byte, 256<<20)}}, "would unpack to"},
 		{"as much as is allowed", []made{store, manifest, {"readings.csv", zip.Deflate, make([]byte, record.AlwaysUnpacked)}}, "backup is cut off"},
-		{"a packed store", []made{{record.BundleStore, zip.Deflate, []byte("TkBk")}, manifest}, "is packed"},
+		{"a packed store", []made{{record.BundleStore, zip.Deflate, []byte("TkBk")}, manifest}, "is compressed"},
 		{"as many entries as are allowed", entries(record.MostEntries), "backup is cut off"},
 		{"more", entries(record.MostEntries + 1), "entries, allowed are"},
 		{"a large description", []made{store, {record.BundleManifest, zip.Deflate, append(description(0), bytes.Repeat([]byte(" "), record.LargestManifest)...)}}, "would unpack to"},

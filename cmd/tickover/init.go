@@ -20,13 +20,13 @@ import (
 // initCommand writes a configuration from a few answers and a survey.
 type initCommand struct {
 	Output        string `help:"File to write; - prints it." default:"/etc/tickover/tickover.yaml" placeholder:"FILE"`
-	Force         bool   `help:"Replace a configuration that has devices; the old one is kept beside it."`
+	Force         bool   `help:"Replace a configuration that has devices. The old one is kept as FILE.old."`
 	Survey        string `help:"What tickover survey --json printed; - reads it from a pipe." placeholder:"FILE"`
 	Serial        string `help:"Serial port of the line, best by its name in /dev/serial/by-id or /dev/rs485." placeholder:"PATH" xor:"reach"`
 	ModbusTCP     string `name:"modbus-tcp" help:"Gateway or device that speaks Modbus TCP." placeholder:"HOST:PORT" xor:"reach"`
 	RTUTCP        string `name:"rtu-over-tcp" help:"Gateway that passes RTU frames through." placeholder:"HOST:PORT" xor:"reach"`
-	Name          string `help:"What people call the set." placeholder:"WORDS"`
-	Site          string `help:"Where it stands." placeholder:"WORDS"`
+	Name          string `help:"Name of the set." placeholder:"WORDS"`
+	Site          string `help:"Location of the set." placeholder:"WORDS"`
 	ApparentPower string `help:"Rated apparent power, such as \"50 kVA\"." placeholder:"VALUE"`
 	Voltage       string `help:"Rated voltage between two phases, such as \"400 V\"." placeholder:"VALUE"`
 	Frequency     string `help:"Rated frequency, such as \"50 Hz\"." placeholder:"VALUE"`
@@ -54,7 +54,7 @@ func (c *initCommand) Run(s streams) error {
 	cfg, err := config.Parse(c.Output, []byte(text))
 	if errors.As(err, &mistakes) {
 		fmt.Fprintln(s.err, mistakes.Error())
-		return &model.Fault{Code: model.UsageFault, Err: errors.New("the answers give no valid configuration; nothing was written"), Hint: "give every value its unit, as in 50 kVA"}
+		return &model.Fault{Code: model.UsageFault, Err: errors.New("the answers make no valid configuration; nothing was written"), Hint: "give every value its unit, as in 50 kVA"}
 	} else if err != nil {
 		return err
 	}
@@ -80,7 +80,7 @@ func (c *initCommand) mayReplace() error {
 	default:
 		err = fmt.Errorf("%s is there and cannot be read as a configuration", c.Output)
 	}
-	return &model.Fault{Code: model.UsageFault, Err: err, Hint: "choose another --output, or replace it with --force; the old one is then kept beside it"}
+	return &model.Fault{Code: model.UsageFault, Err: err, Hint: "choose another --output, or replace it with --force; the old one is then kept as FILE.old"}
 }
 
 // surveyed reads what a survey found; nothing without one.

@@ -25,7 +25,7 @@ func TestInitWritesACheckedConfiguration(t *testing.T) {
 	output := filepath.Join(folder, "tickover.yaml")
 	args := []string{"init", "--output", output, "--survey", write(t, folder, "survey.json", string(survey)), "--serial", "/dev/rs485/A: #1",
 		"--name", `The "old" set: pump`, "--apparent-power", "50 kVA", "--voltage", "400 V", "--frequency", "50 Hz", "--poles", "4", "--battery", "12 V"}
-	if out := must(t, args...); !strings.Contains(out, "NOT SEEN") || !strings.Contains(out, "fit an oil pressure transmitter, or a contact of the switch") {
+	if out := must(t, args...); !strings.Contains(out, "NOT DETECTED") || !strings.Contains(out, "fit an oil pressure transmitter, or a contact of the switch") {
 		t.Errorf("a set with a meter alone is not called blind:\n%s", out)
 	}
 	cfg, err := config.Load(output)

@@ -34,7 +34,7 @@ func (c *linesCommand) Run(ctx context.Context, s streams) error {
 		return err
 	}
 	if len(lines) == 0 {
-		fmt.Fprintln(s.out, "no daemon runs; lines are counted while one does")
+		fmt.Fprintln(s.out, "no daemon runs: lines have no state now; start it with tickover run")
 		return nil
 	}
 	for _, l := range lines {

@@ -54,26 +54,26 @@ func boundMemory() {
 
 // commands is the command line.
 type commands struct {
-	Demo    demoCommand    `cmd:"" help:"Watch a simulated set being tested: a past day at once, then live."`
+	Demo    demoCommand    `cmd:"" help:"Show a simulated set under test: a past day, then live."`
 	Run     runCommand     `cmd:"" help:"Run the daemon."`
 	Init    initCommand    `cmd:"" help:"Write a configuration from a few answers and a survey."`
-	Check   checkCommand   `cmd:"" help:"Check a configuration and print what it does to the bus."`
-	Survey  surveyCommand  `cmd:"" help:"Look along a line for units that answer. It only reads."`
+	Check   checkCommand   `cmd:"" help:"Check a configuration and print its load on the bus."`
+	Survey  surveyCommand  `cmd:"" help:"Search a line for units that reply. It only reads."`
 	Peek    peekCommand    `cmd:"" help:"Read every configured point, or raw registers, once."`
-	Lines   linesCommand   `cmd:"" help:"Tell how the lines and the units on them fare."`
+	Lines   linesCommand   `cmd:"" help:"Show the state of each line and unit."`
 	Runs    runsCommand    `cmd:"" help:"List the runs of the set."`
 	Report  reportCommand  `cmd:"" help:"Write the report of one run."`
-	Compare compareCommand `cmd:"" help:"Rank in words how one run differed from another."`
+	Compare compareCommand `cmd:"" help:"Compare two runs, largest difference first."`
 	Export  exportCommand  `cmd:"" help:"Write the readings as CSV or OpenMetrics text."`
 	Alarms  alarmsCommand  `cmd:"" help:"List the alarms, or acknowledge one."`
-	Outlets outletsCommand `cmd:"" help:"List where readings and alarms go, and how that fares."`
-	CheckIn checkInCommand `cmd:"" name:"check-in" help:"Give the sign of somebody who works alone; the first starts the timer."`
-	Measure measureCommand `cmd:"" help:"Keep what was measured by hand, list it, keep the machine card."`
+	Outlets outletsCommand `cmd:"" help:"List the targets of readings and alarms with their state."`
+	CheckIn checkInCommand `cmd:"" name:"check-in" help:"Check in when you work alone. The first check-in starts the timer."`
+	Measure measureCommand `cmd:"" help:"Record and list hand measurements and the machine card."`
 	Wiring  wiringCommand  `cmd:"" help:"Check the wiring of the instruments, or go through a one-heater walk."`
 	Note    noteCommand    `cmd:"" help:"Put a note on the timeline."`
 	Verify  verifyCommand  `cmd:"" help:"Check the store: every block, slot and index."`
 	Backup  backupCommand  `cmd:"" help:"Copy the store, or one run, into a new folder; also while the daemon runs."`
-	Salvage salvageCommand `cmd:"" help:"Make a store of whatever is readable in a damaged data file."`
+	Salvage salvageCommand `cmd:"" help:"Recover what is readable in a damaged data file into a new store."`
 	Version versionCommand `cmd:"" help:"Print the version."`
 }
 
@@ -108,7 +108,7 @@ func Main(ctx context.Context, args []string, stdout, stderr io.Writer) model.Fa
 func helpFor(err error) string {
 	if wrong, ok := errors.AsType[*kong.ParseError](err); ok {
 		if node := wrong.Context.Selected(); node != nil {
-			return node.FullPath() + " --help tells what it takes"
+			return node.FullPath() + " --help lists its arguments"
 		}
 	}
 	return "tickover --help lists the commands"
@@ -125,7 +125,7 @@ func timeFlag(c *kong.DecodeContext, target reflect.Value) error {
 	if err != nil {
 		seconds, err := model.ParseValue(text, model.Duration)
 		if err != nil {
-			return fmt.Errorf("%q is no time: write it such as 30min, 2h or 90s", text)
+			return fmt.Errorf("%q is not a duration; use for example 30min, 2h or 90s", text)
 		}
 		d = time.Duration(math.Round(seconds * float64(time.Second)))
 	}

@@ -204,7 +204,7 @@ func TestExitCodes(t *testing.T) {
 	}{
 		{model.UsageFault, "hint: tickover --help", []string{"runz"}},
 		{model.UsageFault, "hint: tickover alarms ack --help", []string{"alarms", "ack", "oil.pressure.low"}},
-		{model.UsageFault, `"3" is no time: write it such as 30min`, []string{"alarms", "shelve", "oil.pressure.low", "--who", "Ada", "--why", "test", "--for", "3"}},
+		{model.UsageFault, `"3" is not a duration; use for example 30min`, []string{"alarms", "shelve", "oil.pressure.low", "--who", "Ada", "--why", "test", "--for", "3"}},
 		{model.StoreFault, "no store", []string{"alarms", "shelve", "oil.pressure.low", "--who", "Ada", "--why", "test", "--for", "30 min", "--state", empty}},
 		{model.UsageFault, "hint:", []string{"report", "--format", "pdf", "--state", empty}},
 		{model.ConfigFault, "bad.yaml:1", []string{"check", "--config", bad}},

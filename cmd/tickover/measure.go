@@ -21,10 +21,10 @@ import (
 
 // measureCommand keeps and lists what was measured by hand.
 type measureCommand struct {
-	Take  measureTake  `cmd:"" default:"withargs" help:"Keep one measurement (the default)."`
+	Take  measureTake  `cmd:"" default:"withargs" help:"Record one measurement (the default)."`
 	List  measureList  `cmd:"" help:"List the measurements, before and after side by side, judged."`
-	Kinds measureKinds `cmd:"" help:"List what can be measured and what belongs beside it."`
-	Fact  measureFact  `cmd:"" help:"Keep a fact of the machine card."`
+	Kinds measureKinds `cmd:"" help:"List what can be measured and which conditions to record with it."`
+	Fact  measureFact  `cmd:"" help:"Record a fact on the machine card."`
 	Card  measureCard  `cmd:"" help:"Print the machine card."`
 }
 
@@ -33,15 +33,15 @@ type measureTake struct {
 	Kind       string            `arg:"" help:"What was measured, such as \"insulation resistance\"; see tickover measure kinds."`
 	Points     string            `arg:"" help:"Where, such as U-E."`
 	Value      string            `arg:"" help:"The value with its unit, or yes or no."`
-	With       map[string]string `help:"What was read beside it, such as --with \"winding temperature=15 °C\"." mapsep:";"`
+	With       map[string]string `help:"Conditions recorded with it, such as --with \"winding temperature=15 °C\"." mapsep:";"`
 	Who        string            `help:"Who measured."`
-	Instrument string            `help:"Instrument, its number and the day of its calibration, such as \"tester 12, calibrated 2026-03, valid 24 months\"; 12 months when not said."`
+	Instrument string            `help:"Instrument, its number and the day of its calibration, such as \"tester 12, calibrated 2026-03, valid 24 months\"; default 12 months."`
 	Taken      string            `help:"When, if not now: 2026-03-01 14:30." placeholder:"TIME"`
 	Stage      string            `help:"before, during or after the work." enum:",before,during,after" default:""`
 	Note       string            `help:"Anything else."`
 	Corrects   uint64            `help:"Number of the entry this one corrects." placeholder:"N"`
-	Ticked     bool              `help:"The tick-list before a 500 V test was gone through, and all was put back afterwards."`
-	Unticked   string            `help:"Why the tick-list was not gone through." placeholder:"REASON"`
+	Ticked     bool              `help:"The checklist before a 500 V test is done, and everything is reconnected afterwards."`
+	Unticked   string            `help:"Why the checklist was not done." placeholder:"REASON"`
 	JSON       bool              `help:"Print a JSON object."`
 }
 
@@ -79,7 +79,7 @@ func (c *measureTake) Run(ctx context.Context, s streams) error {
 	if err := json.Unmarshal([]byte(body.String()), &kept); err != nil {
 		return err
 	}
-	fmt.Fprintf(s.out, "kept as entry %d\n", kept.Kept)
+	fmt.Fprintf(s.out, "saved as entry %d\n", kept.Kept)
 	printFigures(s.out, kept.Figures)
 	return nil
 }
@@ -201,7 +201,7 @@ func (c *measureFact) Run(ctx context.Context, s streams) error {
 	if err := a.Post(ctx, "/api/v1/facts", url.Values{"name": {c.Name}, "text": {c.Text}, "who": {c.Who}}); err != nil {
 		return err
 	}
-	fmt.Fprintln(s.out, "kept")
+	fmt.Fprintln(s.out, "saved")
 	return nil
 }
 

@@ -122,7 +122,7 @@ func TestMeasureFromTheCommandToTheReport(t *testing.T) {
 		t.Errorf("told:\n%s", first)
 	}
 	must(t, "measure", "insulation resistance", "U-E", "60 MΩ", "--state", state, "--with", "winding temperature=20 °C", "--ticked", "--stage", "after", "--instrument", "tester 12, calibrated 2020-03", "--taken", "2025-03-01 10:00")
-	if said := must(t, "measure", "fact", "engine serial number", "E-99", "--state", state); said != "kept\n" {
+	if said := must(t, "measure", "fact", "engine serial number", "E-99", "--state", state); said != "saved\n" {
 		t.Errorf("of a fact that was kept: %q", said)
 	}
 	must(t, "wiring", "walk", "--state", state, "--run", "1", "--heater", "2 kW", "--keep")

@@ -25,6 +25,6 @@ func (c *noteCommand) Run(ctx context.Context, s streams) error {
 	if err := a.Post(ctx, "/api/v1/notes", url.Values{"who": {c.Who}, "text": {c.Text}}); err != nil {
 		return err
 	}
-	fmt.Fprintln(s.out, "kept")
+	fmt.Fprintln(s.out, "saved")
 	return nil
 }

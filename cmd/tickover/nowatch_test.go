@@ -67,7 +67,7 @@ func TestNoStartWithoutAWatchOfTheWholeDaemon(t *testing.T) {
 	if err := <-ended; err != nil {
 		t.Error(err)
 	}
-	if text := log.String(); !strings.Contains(text, "the watch goes on") || !strings.Contains(text, "in the state folder's place") {
+	if text := log.String(); !strings.Contains(text, "monitoring continues") || !strings.Contains(text, "in the state folder's place") {
 		t.Errorf("the log says\n%s", text)
 	}
 	s, err := store.Open(store.Options{Dir: dir, ReadOnly: true})

@@ -167,7 +167,7 @@ func TestPeerAlertmanager(t *testing.T) {
 	waitFor(t, "Alertmanager", answers200(am+"/-/ready"))
 	waitFor(t, "test taken", func() bool {
 		code, out, _ := call(t, "alarms", "test", "--state", h.state)
-		return code == model.NoFault && contains(out, "router (alertmanager): taken")
+		return code == model.NoFault && contains(out, "router (alertmanager): accepted")
 	})
 	waitFor(t, "test passed on by Alertmanager", func() bool { return seen(passed, `"status":"firing"`, "tickover.test", `"simulated":"yes"`) })
 	beginAndEnd(t, am, passed)
@@ -232,7 +232,7 @@ func TestPeerMailAndWebhookAfterAnOutage(t *testing.T) {
 	_ = sink
 	waitFor(t, "empty queues", func() bool { return h.outlet("letter").Pending == 0 && h.outlet("pager").Pending == 0 })
 	out := must(t, "alarms", "test", "--state", h.state, "--who", "Ada")
-	if !contains(out, "letter (mail): taken") || !contains(out, "pager (webhook): taken") {
+	if !contains(out, "letter (mail): accepted") || !contains(out, "pager (webhook): accepted") {
 		t.Errorf("the test says:\n%s", out)
 	}
 	h.stop()
@@ -317,7 +317,7 @@ func TestPeerMosquitto(t *testing.T) {
 	if !hasAll(found, []string{`"expire_after":60`, `"availability_mode":"all"`, `"device_class":"voltage"`, `"state_class":"total_increasing"`, "SIMULATED"}) || contains(found, "command_topic") {
 		t.Errorf("discovery: %.2000s", found)
 	}
-	if out := must(t, "alarms", "test", "--state", h.state); !contains(out, "bus (mqtt): taken") {
+	if out := must(t, "alarms", "test", "--state", h.state); !contains(out, "bus (mqtt): accepted") {
 		t.Errorf("the test says %s", out)
 	}
 	h.kill()

@@ -20,7 +20,7 @@ type runCommand struct {
 	Config string        `help:"Configuration file." default:"/etc/tickover/tickover.yaml" placeholder:"FILE"`
 	State  string        `help:"Folder for the store; overrides the configuration." placeholder:"DIR"`
 	Listen string        `help:"Address for page and metrics; overrides the configuration." placeholder:"ADDR"`
-	For    time.Duration `help:"Stop after this time; 0 runs until told to stop."`
+	For    time.Duration `help:"Stop after this time; 0 runs until it is stopped."`
 }
 
 // Run runs the daemon until the context ends.

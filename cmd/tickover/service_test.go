@@ -37,7 +37,7 @@ func TestTheWatchdogIsFedWhileThereIsProgress(t *testing.T) {
 		if !slices.Equal(fed, want) {
 			t.Errorf("fed at %v, want %v", fed, want)
 		}
-		if strings.Count(said.String(), "line skid hangs") != 1 || strings.Count(said.String(), "moves again") != 1 {
+		if strings.Count(said.String(), "line skid hangs") != 1 || strings.Count(said.String(), "responds again") != 1 {
 			t.Errorf("the log says\n%s", &said)
 		}
 	})

@@ -27,7 +27,7 @@ type surveyCommand struct {
 	Bauds     []int         `help:"Rates to try, one after another." default:"19200,9600" placeholder:"BAUD"`
 	Parities  []string      `help:"Parities to try: even, odd, none." default:"even,none" enum:"even,odd,none" placeholder:"PARITY"`
 	StopBits  int           `name:"stop-bits" help:"1 or 2; 0 takes 1 with parity and 2 without, as the serial guide has it. A port without a second stop bit, such as a Pi's mini-UART, needs 1." default:"0" enum:"0,1,2" placeholder:"N"`
-	Timeout   time.Duration `help:"How long each unit is given. Units built on libmodbus hear nothing for half a second after a question to another unit: give them 600ms." default:"300ms"`
+	Timeout   time.Duration `help:"Timeout of each unit. Units built on libmodbus do not listen for half a second after a request to another unit: use 600ms." default:"300ms"`
 	JSON      bool          `help:"Print a JSON array."`
 }
 
@@ -72,7 +72,7 @@ func (c *surveyCommand) Run(ctx context.Context, s streams) error {
 		return err
 	}
 	if ctx.Err() != nil {
-		return &model.Fault{Code: model.RuntimeFault, Err: fmt.Errorf("stopped after %d of %d questions", asked, progress.total.Load()), Hint: "what had answered by then is printed"}
+		return &model.Fault{Code: model.RuntimeFault, Err: fmt.Errorf("stopped after %d of %d questions", asked, progress.total.Load()), Hint: "the units found so far are printed"}
 	}
 	return err // of the line; what was found before is printed
 }
@@ -109,7 +109,7 @@ func unitList(text string) ([]uint8, error) {
 		low, err := strconv.Atoi(from)
 		high, err2 := strconv.Atoi(to)
 		if err != nil || err2 != nil || low < 1 || high > 247 || low > high {
-			return nil, fmt.Errorf("%q is no list of units", part)
+			return nil, fmt.Errorf("%q is not a list of units", part)
 		}
 		for u := low; u <= high; u++ {
 			units = append(units, uint8(u))
@@ -214,12 +214,12 @@ func (c *surveyCommand) print(s streams, all []found, garbled map[string]int) er
 		return json.NewEncoder(s.out).Encode(all)
 	}
 	if len(all) == 0 {
-		fmt.Fprintln(s.out, "nothing answered")
-		fmt.Fprintln(s.err, "hint: is the unit powered? exchange A and B; try other rates with --bauds and more time with --timeout")
+		fmt.Fprintln(s.out, "no unit replied")
+		fmt.Fprintln(s.err, "hint: check that the unit is powered, exchange A and B, try other rates with --bauds and a longer --timeout")
 		return nil
 	}
 	w := tabwriter.NewWriter(s.out, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(w, "unit\tbaud\tparity\tanswer\tsays of itself\tSunSpec models")
+	fmt.Fprintln(w, "unit\tbaud\tparity\tanswer\tidentity\tSunSpec models")
 	for _, f := range all {
 		baud, who := "", ""
 		if f.Baud > 0 {

@@ -82,6 +82,17 @@ func TestSurveyNamesWhatAnswers(t *testing.T) {
 	}
 }
 
+// TestTheStubQuotesItsAddress: unquoted, YAML takes what follows ": " or " #" for
+// something else.
+func TestTheStubQuotesItsAddress(t *testing.T) {
+	const odd = "/dev/rs485/A: #1"
+	stub := (&surveyCommand{Serial: odd}).stub([]found{{Unit: 3, Baud: 9600, Parity: "even", plain: true, table: model.HoldingRegisters}})
+	cfg, err := config.Parse("stub.yaml", []byte(stub))
+	if err != nil || cfg.Setup.Lines[0].Address != odd {
+		t.Errorf("%v\n%s", err, stub)
+	}
+}
+
 // TestSurveyAsksAgainWhereSomethingWasHeard has the first question to each of
 // two units fail. One answer or one garbled one on the line is reason to ask
 // the silent units again; on a line that nobody is heard on none is.

@@ -97,11 +97,11 @@ func (c *surveyCommand) stubLine(name string, f found, again bool) string {
 	out := fmt.Sprintf("%s  - name: %s\n", mark, name)
 	switch {
 	case c.ModbusTCP != "":
-		return out + fmt.Sprintf("%s    modbus tcp: %s\n", mark, c.ModbusTCP)
+		return out + fmt.Sprintf("%s    modbus tcp: %s\n", mark, quoted(c.ModbusTCP))
 	case c.RTUTCP != "":
-		return out + fmt.Sprintf("%s    rtu over tcp: %s\n", mark, c.RTUTCP)
+		return out + fmt.Sprintf("%s    rtu over tcp: %s\n", mark, quoted(c.RTUTCP))
 	}
-	out += fmt.Sprintf("%[1]s    serial: %[2]s\n%[1]s    baud: %[3]d\n%[1]s    parity: %[4]s\n", mark, c.Serial, f.Baud, f.Parity)
+	out += fmt.Sprintf("%[1]s    serial: %[2]s\n%[1]s    baud: %[3]d\n%[1]s    parity: %[4]s\n", mark, quoted(c.Serial), f.Baud, f.Parity)
 	return out + stubStopBits(f, mark)
 }
 
@@ -116,7 +116,7 @@ func stubStopBits(f found, mark string) string {
 func stubDevice(f found, line, mark string) string {
 	out := fmt.Sprintf("%[1]s  - name: unit%[2]d\n%[1]s    line: %[3]s\n%[1]s    unit: %[2]d\n", mark, f.Unit, line)
 	if f.Identity != nil {
-		out += fmt.Sprintf("%s    # says of itself: %q %q %q\n", mark, f.Identity.Vendor, f.Identity.Product, f.Identity.Revision)
+		out += fmt.Sprintf("%s    # identity: %q %q %q\n", mark, f.Identity.Vendor, f.Identity.Product, f.Identity.Revision)
 	}
 	if profile := profileOf(f.SunSpec); profile != "" {
 		return out + fmt.Sprintf("%[1]s    profile: %[2]s\n%[1]s    base: %[3]d\n", mark, profile, f.Base)

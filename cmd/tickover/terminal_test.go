@@ -108,7 +108,7 @@ func TestWalkOnATerminal(t *testing.T) {
 	if _, err := again.tty.Write([]byte{3}); err != nil {
 		t.Fatal(err)
 	}
-	if code := again.end(); code != model.RuntimeFault || !strings.Contains(again.shows(), "the walk was broken off") || strings.Contains(again.shows(), "<== wrong") {
+	if code := again.end(); code != model.RuntimeFault || !strings.Contains(again.shows(), "the walk was interrupted") || strings.Contains(again.shows(), "<== wrong") {
 		t.Errorf("Ctrl-C ended with %d:\n%s", code, again.shows())
 	}
 }

@@ -38,19 +38,19 @@ func (c *verifyCommand) Run(ctx context.Context, s streams) error {
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(s.out, "%d blocks with %d scans and %d samples, %d minutes held against them, %d events, %d slots\n",
+	fmt.Fprintf(s.out, "%d blocks with %d scans and %d samples, %d minutes compared with them, %d events, %d slots\n",
 		findings.Blocks, findings.Rows, findings.Samples, findings.Minutes, findings.Events, findings.Slots)
 	if findings.Growing {
-		fmt.Fprintln(s.out, "the daemon is logging: left out were the minutes of each group's newest block, which it adds to, and what is in its memory only")
+		fmt.Fprintln(s.out, "the daemon is logging: not checked are the minutes of each group's newest block and readings still in memory")
 	}
 	if n := findings.Unfinished; n > 0 {
-		fmt.Fprintf(s.out, "last write unfinished (slots of the ring: %d): normal after a cut of power, completed at the next start\n", n)
+		fmt.Fprintf(s.out, "last write unfinished (slots of the ring: %d): normal after a power cut, completed at the next start\n", n)
 	}
 	for _, p := range findings.Problems {
 		fmt.Fprintf(s.out, "%s: %s\n", p.Where, p.What)
 	}
 	if !findings.Clean() {
-		return &model.Fault{Code: model.StoreFault, Err: fmt.Errorf("%d problems in %s", len(findings.Problems), c.State), Hint: "everything else can still be read; keep a copy before you go on"}
+		return &model.Fault{Code: model.StoreFault, Err: fmt.Errorf("%d problems in %s", len(findings.Problems), c.State), Hint: "all other data can be read. Copy the folder before you continue"}
 	}
 	_, err = fmt.Fprintln(s.out, "no problems")
 	return err
@@ -62,7 +62,7 @@ func lastLine(r io.Reader, shown *progress) (*store.Findings, error) {
 		var line record.VerifyLine
 		switch err := in.Decode(&line); {
 		case errors.Is(err, io.EOF):
-			return nil, errors.New("the check ended before its end")
+			return nil, errors.New("the check stopped early")
 		case err != nil:
 			return nil, err
 		case line.Found != nil:

@@ -33,11 +33,11 @@ func TestVerifyAfterACutOfPower(t *testing.T) {
 		}
 	}
 	spoil(next)
-	if code, out, stderr := call(t, "verify", "--state", state); code != model.NoFault || !strings.Contains(out, "last write unfinished (slots of the ring: 1): normal after a cut of power, completed at the next start\nno problems") {
+	if code, out, stderr := call(t, "verify", "--state", state); code != model.NoFault || !strings.Contains(out, "last write unfinished (slots of the ring: 1): normal after a power cut, completed at the next start\nno problems") {
 		t.Errorf("code %d\n%s%s", code, out, stderr)
 	}
 	spoil(next - slot/2)
-	if code, out, stderr := call(t, "verify", "--state", state); code != model.StoreFault || strings.Contains(out, "unfinished") || !strings.Contains(stderr, "keep a copy") {
+	if code, out, stderr := call(t, "verify", "--state", state); code != model.StoreFault || strings.Contains(out, "unfinished") || !strings.Contains(stderr, "Copy the folder") {
 		t.Errorf("code %d\n%s%s", code, out, stderr)
 	}
 }

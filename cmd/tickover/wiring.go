@@ -59,7 +59,7 @@ func (c *wiringCheck) Run(ctx context.Context, s streams) error {
 	for _, outcome := range []string{"finding", "pass", "cannot tell yet"} {
 		printChecks(s.out, rows, outcome)
 	}
-	fmt.Fprintln(s.out, "\nA check that passes says what these readings show, no more.")
+	fmt.Fprintln(s.out, "\nA passed check covers these readings only.")
 	return nil
 }
 
@@ -84,8 +84,8 @@ func printChecks(w io.Writer, rows []api.Check, outcome string) {
 type wiringWalk struct {
 	wiringCheck
 	Heater string `help:"Nameplate power of the heater, such as 2 kW; without it scales are not judged." placeholder:"POWER"`
-	Once   bool   `help:"Say where the walk stands and end."`
-	Keep   bool   `help:"Keep the outcome for the report."`
+	Once   bool   `help:"Show the progress of the walk once and exit."`
+	Keep   bool   `help:"Save the result for the report."`
 }
 
 // walkPause is how long the terminal waits before it looks again, walkMost how
@@ -140,7 +140,7 @@ func (c *wiringWalk) follow(ctx context.Context, a *client.Client, query url.Val
 	for end := time.Now().Add(walkMost); ; {
 		err := a.List(ctx, "/api/v1/wiring/walk", query, &walk)
 		if ctx.Err() != nil {
-			return walk, &model.Fault{Code: model.RuntimeFault, Err: errors.New("the walk was broken off"), Hint: "nothing is kept of it; tickover wiring walk begins it anew"}
+			return walk, &model.Fault{Code: model.RuntimeFault, Err: errors.New("the walk was interrupted"), Hint: "nothing is saved; start again with tickover wiring walk"}
 		}
 		if err != nil || walk.Complete || once || time.Now().After(end) {
 			return walk, err

@@ -120,7 +120,7 @@ def owner(port, token, zero, stop, out):
             time.sleep(0.1)
 
     threads = [threading.Thread(target=watch, args=a) for a in (
-        ("/metrics", b"tickover_"), ("/healthz", b"scans come in"), ("/api/v1/now", b'"rig.level"'))]
+        ("/metrics", b"tickover_"), ("/healthz", b"scans arrive"), ("/api/v1/now", b'"rig.level"'))]
     threads += [threading.Thread(target=write), threading.Thread(target=see)]
     for t in threads:
         t.start()

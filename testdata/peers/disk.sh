@@ -59,7 +59,7 @@ for fault in fdatasync:EIO pwrite64:ENOSPC pwrite64:EROFS; do
   wait_for tickover_store_degraded 1
   ! ./tickover backup --state state "copy-$fault" >backup.log 2>&1 || { echo "a backup was made during $fault"; exit 1; }
   curl -sf "http://127.0.0.1:$page/healthz" >health.log || { echo "the daemon is not well during $fault"; exit 1; }
-  grep -q 'scans come in' health.log && grep -q 'the store keeps less' health.log
+  grep -q 'scans arrive' health.log && grep -q 'the store is degraded' health.log
   for _ in $(seq 100); do [ "$(metric tickover_store_scans_total)" -gt $((before + 5)) ] && break; sleep 0.1; done
   allow
   wait_for tickover_store_degraded 0
@@ -106,7 +106,7 @@ wait_for tickover_store_degraded 1
 before=$(metric tickover_store_scans_total)
 for _ in $(seq 100); do [ "$(metric tickover_store_scans_total)" -gt $((before + 5)) ] && break; sleep 0.1; done
 curl -sf "http://127.0.0.1:$page/healthz" >health.log || { echo "the daemon is not well on a read-only file system"; exit 1; }
-grep -q 'scans come in' health.log && grep -q 'the store keeps less' health.log
+grep -q 'scans arrive' health.log && grep -q 'the store is degraded' health.log
 if mount -o remount,rw mounted 2>/dev/null && touch mounted/probe 2>/dev/null; then
   wait_for tickover_store_degraded 0
   after="mended by itself when it was writable again"

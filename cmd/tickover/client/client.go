@@ -48,7 +48,7 @@ type Client struct {
 const Hangs = 10 * time.Second
 
 var errHangs = &model.Fault{Code: model.RuntimeFault, Err: errors.New("the daemon has the store but does not answer"),
-	Hint: "it hangs or was stopped. Look at it with: systemctl status tickover; start it anew with: systemctl restart tickover. What was to be kept is perhaps not: look before you send it again"}
+	Hint: "see its state with systemctl status tickover, restart it with systemctl restart tickover. An entry may not be saved: check before you send it again"}
 
 // How long a store is waited for that somebody holds and nobody answers for,
 // and how often it is tried: a daemon starts, stops, or plays its past day.

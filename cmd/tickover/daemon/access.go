@@ -89,18 +89,18 @@ func CheckAccess(cfg *config.Config, log *slog.Logger) error {
 		return err
 	}
 	if g.users && cfg.ReadByToken {
-		return &model.Fault{Code: model.ConfigFault, Err: errors.New("readers would be asked for a password and for the reading token"),
-			Hint: "a program can send only one of them: take out basic_auth_users, or the words reading: by token"}
+		return &model.Fault{Code: model.ConfigFault, Err: errors.New("readers need both a password and the reading token"),
+			Hint: "a program can send only one: remove basic_auth_users, or remove reading: by token"}
 	}
 	if !config.Reachable(cfg.Listen) {
 		return nil
 	}
 	if !g.password && !cfg.Unauthenticated && !cfg.ReadByToken {
-		return &model.Fault{Code: model.ConfigFault, Err: fmt.Errorf("%s can be reached by others, and nothing asks them for a password", cfg.Listen),
-			Hint: "give the configuration a web config with basic_auth_users, or the words: reading: by token, or: reading without password: allowed"}
+		return &model.Fault{Code: model.ConfigFault, Err: fmt.Errorf("%s can be reached by other computers without a password", cfg.Listen),
+			Hint: "add a web config with basic_auth_users, or reading: by token, or reading without password: allowed"}
 	}
 	if (g.password || cfg.ReadByToken) && !g.encrypted {
-		log.Warn("passwords cross the network readable", "listen", cfg.Listen, "hint", "give the web config a certificate: tls_server_config")
+		log.Warn("passwords cross the network unencrypted", "listen", cfg.Listen, "hint", "give the web config a certificate: tls_server_config")
 	}
 	return nil
 }

@@ -110,9 +110,9 @@ func (t *authTransport) locate(req *http.Request) error {
 	u, err := url.Parse(text)
 	switch {
 	case err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" || u.User != nil:
-		return &model.Fault{Err: fmt.Errorf("the address in %s is none of a server", t.to.From), Hint: "write it as https://host:port/path, without user and password"}
+		return &model.Fault{Err: fmt.Errorf("the address in %s is not a server address", t.to.From), Hint: "write it as https://host:port/path, without user and password"}
 	case t.to.From.Given() && u.Scheme == "http" && !localHost(u.Hostname()):
-		return &model.Fault{Err: fmt.Errorf("the address in %s would travel readable", t.to.From), Hint: "use https://"}
+		return &model.Fault{Err: fmt.Errorf("the address in %s would be sent unencrypted", t.to.From), Hint: "use https://"}
 	}
 	t.secrets.rememberAddress(u)
 	if below := req.URL.Path; below != "" && below != "/" {
@@ -170,21 +170,21 @@ func networkHint(err error) string {
 	)
 	switch {
 	case errors.As(err, &stranger):
-		return "nobody we trust vouches for the server's certificate: name its authority with trust file:"
+		return "no trusted authority signed the server's certificate: name its authority with trust file:"
 	case errors.As(err, &misnamed):
 		return "the certificate is for another name: use that name in the address, or give it as server name:"
 	case errors.As(err, &invalid) && invalid.Reason == x509.Expired:
-		return "the certificate is not valid at this time: renew it, and look at both clocks"
+		return "the certificate is not valid at this time: renew it, and check both clocks"
 	case errors.As(err, &invalid):
 		return "the server's certificate is not fit for this use"
 	case errors.As(err, &record):
 		return "the server does not speak TLS at this port: use http:// or another port"
 	case errors.As(err, &name):
-		return "the name is not known: look at its spelling and at the network"
+		return "the name is not known: check its spelling and the network"
 	case errors.Is(err, syscall.ECONNREFUSED):
-		return "nothing listens there: start the server, or look at host and port"
+		return "nothing listens there: start the server, or check host and port"
 	case errors.Is(err, context.DeadlineExceeded), os.IsTimeout(err):
-		return "the server does not answer in time: look at the network and at what lies between"
+		return "the server does not reply in time: check the network and any firewall"
 	}
-	return "look at the network; what waits is kept and sent later"
+	return "check the network; unsent data is kept and sent later"
 }

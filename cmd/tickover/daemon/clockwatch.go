@@ -51,7 +51,7 @@ func watchClock(ctx context.Context, c *collector.Collector, s *store.Store, log
 			return nil
 		})
 		if err != nil && ctx.Err() == nil {
-			log.Error("the clock's change is not kept", "err", err)
+			log.Error("clock change lost", "err", err)
 		}
 		last = now
 	}

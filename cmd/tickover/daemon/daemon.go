@@ -79,8 +79,8 @@ func (d *Daemon) build() error {
 		d.reading = d.takeToken(ReadingTokenName)
 	}
 	now := d.Now()
-	d.goOn("the configuration is not on the card yet", d.Store.PutSetup(now(), d.Cfg.Setup))
-	d.goOn("the time of day is not on the card yet", dateBoot(d.Store, Estimate()))
+	d.goOn("the configuration is not saved yet", d.Store.PutSetup(now(), d.Cfg.Setup))
+	d.goOn("the time of day is not saved yet", dateBoot(d.Store, Estimate()))
 	d.host = host.Find("/", d.Cfg.StateDir)
 	d.supply = record.NewSupplyWatch(d.Cfg.Setup.Supply, d.Cfg.Setup.Rating.Battery, func() *model.Snapshot { return d.Carrier.Latest() })
 	points := d.host.Points()
@@ -90,12 +90,12 @@ func (d *Daemon) build() error {
 	d.Machine = alarms.New(alarms.InForce(record.Rules(d.Cfg.Setup), HostRules(points)))
 	counted := &hours{now: now, clock: d.Store.Clock}
 	was, err := restore(d.Store, d.Machine, counted, d.Cfg.Setup.Rating, d.log)
-	d.goOn("alarms and engine begin without what was before", err)
+	d.goOn("alarms and engine start without their earlier state", err)
 	lines := map[string]collector.Line{}
 	for _, def := range d.Cfg.Setup.Lines {
 		l := line.New(def)
 		for _, lacks := range l.Health().Lacks {
-			d.log.Warn("the port's driver does not do all that is asked of it", "line", def.Name, "setting", lacks)
+			d.log.Warn("the port's driver lacks a setting", "line", def.Name, "setting", lacks)
 		}
 		d.lines = append(d.lines, l)
 		lines[def.Name] = l
@@ -112,7 +112,7 @@ func (d *Daemon) build() error {
 	})
 	d.source = record.NewLive(d.Store, d.Cfg.Setup, d.Carrier, d.Machine)
 	d.Outlets = d.buildOutlets()
-	d.goOn("what was kept shortly before the last end may not be notified", d.Outlets.resume(d.Store))
+	d.goOn("alarms shortly before the last stop may not be notified", d.Outlets.resume(d.Store))
 	d.meter.Outlets(d.Outlets.Health)
 	return d.listen()
 }
@@ -129,7 +129,7 @@ func (d *Daemon) listen() error {
 		return err
 	}
 	d.socket, err = ListenLocal(d.Cfg.StateDir)
-	d.goOn("commands cannot ask this daemon", err)
+	d.goOn("commands cannot reach this daemon", err)
 	return nil
 }
 
@@ -137,7 +137,7 @@ func (d *Daemon) listen() error {
 // that an installation is never a failed service.
 const (
 	NoDevices     = "no devices yet"
-	NoDevicesHint = "run tickover survey to see who answers, then tickover init, and restart tickover"
+	NoDevicesHint = "run tickover survey to find the units, then tickover init, and restart tickover"
 )
 
 // status is the daemon in one line, for the service manager.
@@ -207,7 +207,7 @@ func (d *Daemon) mark(text string) {
 		return nil
 	})
 	if err != nil {
-		d.log.Error("the timeline misses an entry", "text", text, "err", err)
+		d.log.Error("timeline entry lost", "text", text, "err", err)
 	}
 }
 
@@ -272,9 +272,9 @@ func (d *Daemon) healthz(w http.ResponseWriter, _ *http.Request) {
 		fmt.Fprintf(w, "no scan for %s\n", model.Lasting(age.Round(time.Second)))
 		return
 	}
-	fmt.Fprintln(w, "scans come in")
+	fmt.Fprintln(w, "scans arrive")
 	if reason := snapshot.Store.Degraded; reason != "" {
-		fmt.Fprintf(w, "the store keeps less than it should: %s\n", reason)
+		fmt.Fprintf(w, "the store is degraded: %s\n", reason)
 	}
 }
 
@@ -291,7 +291,7 @@ func (d *Daemon) stop(stopPolling func(), work *sync.WaitGroup) error {
 	defer d.mu.Unlock()
 	if d.socket != nil {
 		if err := DrainAccept(ctx, d.socket); err != nil {
-			d.log.Warn("who asked over the local socket just now may be cut off", "err", err)
+			d.log.Warn("a command on the local socket may be cut off", "err", err)
 		}
 	}
 	for _, s := range d.servers {
@@ -307,7 +307,7 @@ func (d *Daemon) stop(stopPolling func(), work *sync.WaitGroup) error {
 	case <-second:
 		d.log.Warn("second signal: stopping without waiting for the lines")
 	case <-time.After(4 * time.Second):
-		d.log.Warn("a line did not come to rest")
+		d.log.Warn("a line did not stop in time")
 	}
 	return d.Close()
 }

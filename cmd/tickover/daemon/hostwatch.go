@@ -40,7 +40,7 @@ func watchHost(ctx context.Context, c *collector.Collector, m *host.Machine, sup
 			return nil
 		})
 		if err != nil && ctx.Err() == nil && !errors.Is(err, collector.ErrStopped) {
-			log.Error("the computer's own facts are not kept", "err", err)
+			log.Error("readings of the computer are lost", "err", err)
 		}
 		select {
 		case <-ctx.Done():

@@ -65,7 +65,7 @@ func (t *telling) router(d *Daemon, target model.Target, log *slog.Logger) {
 	}
 	c, err := d.secrets.Client(target.Access, Address{target.URL, target.Address})
 	if err == nil && !routed {
-		err = &model.Fault{Err: errors.New("no route leads to it"), Hint: "add it to the to: of a route"}
+		err = &model.Fault{Err: errors.New("no route uses this target"), Hint: "add it to the to: of a route"}
 	}
 	if err != nil {
 		t.all = append(t.all, broken{target.Name, target.Kind.String(), err})
@@ -97,7 +97,7 @@ func (d *Daemon) Sender(t model.Target, brokers map[string]*forward.Publisher) n
 		}
 		return notify.Webhook{URL: StandIn(t.Name), Client: c, Key: d.secrets.Reader(t.Sign)}
 	}
-	return unable{errors.New("there is no way to " + t.Kind.String())}
+	return unable{errors.New("unknown kind of target: " + t.Kind.String())}
 }
 
 // mailPassword reads the password of a mail server, which travels as AUTH PLAIN
@@ -166,6 +166,6 @@ func (d *Daemon) remember(text, who string) {
 		return nil
 	})
 	if err != nil {
-		d.log.Error("the timeline misses an entry", "text", text, "err", err)
+		d.log.Error("timeline entry lost", "text", text, "err", err)
 	}
 }

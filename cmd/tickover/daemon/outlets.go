@@ -101,7 +101,7 @@ func (o *outlets) End(log *slog.Logger) {
 	select {
 	case <-rested:
 	case <-time.After(outletsRest):
-		log.Warn("an outlet did not come to rest; what it had not sent is sent after the next start")
+		log.Warn("an outlet did not stop in time; unsent data is sent after the next start")
 	}
 }
 
@@ -148,7 +148,7 @@ func (d *Daemon) writer(to model.RemoteWrite) outlet {
 	log := d.log.With("part", "remote write", "outlet", to.Name)
 	if d.Cfg.Setup.Simulated && !local(to.URL) {
 		return broken{to.Name, "remote write", &model.Fault{Err: errors.New("simulated readings are sent to this computer only"),
-			Hint: "let url: begin with http://127.0.0.1"}}
+			Hint: "begin url: with http://127.0.0.1"}}
 	}
 	c, err := d.secrets.Client(to.Access, Address{to.URL, to.Address})
 	if err != nil {

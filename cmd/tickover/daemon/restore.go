@@ -36,7 +36,7 @@ func restore(s *store.Store, m *alarms.Machine, h *hours, r model.Rating, log *s
 	for e, err := range s.Events(model.Query{}) {
 		switch {
 		case errors.Is(err, store.ErrDamaged):
-			log.Warn("an event cannot be read; what it said is left out", "err", err)
+			log.Warn("a damaged event is skipped", "err", err)
 		case err != nil:
 			return o, fmt.Errorf("read events: %w", err)
 		case e.Alarm != nil:

@@ -174,11 +174,11 @@ func secret(s model.Secret) (string, error) {
 		if v := os.Getenv(s.Environment); v != "" {
 			return v, nil
 		}
-		return "", &model.Fault{Err: fmt.Errorf("%s is empty", s), Hint: "set it where the daemon is started"}
+		return "", &model.Fault{Err: fmt.Errorf("%s is empty", s), Hint: "set it in the daemon's environment"}
 	}
 	f, err := os.Open(s.File)
 	if err != nil {
-		return "", &model.Fault{Err: fmt.Errorf("read a secret: %w", err), Hint: "make the file, readable by the daemon's user alone"}
+		return "", &model.Fault{Err: fmt.Errorf("read a secret: %w", err), Hint: "create the file, readable only by the daemon's user"}
 	}
 	defer f.Close()
 	lines := bufio.NewScanner(f)

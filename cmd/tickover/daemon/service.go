@@ -15,7 +15,7 @@ type serviceManager struct{ log *slog.Logger }
 // tell sends states such as "READY=1", each on a line.
 func (m serviceManager) tell(state string) {
 	if _, err := systemd.SdNotify(false, state); err != nil {
-		m.log.Warn("the service manager was not told", "state", state, "err", err)
+		m.log.Warn("the service manager cannot be notified", "state", state, "err", err)
 	}
 }
 
@@ -25,7 +25,7 @@ func (m serviceManager) tell(state string) {
 func (m serviceManager) feedWatchdog(ctx context.Context, alive func(context.Context) error) {
 	interval, err := systemd.SdWatchdogEnabled(false)
 	if err != nil {
-		m.log.Warn("the watchdog is not fed", "err", err)
+		m.log.Warn("the watchdog is not served", "err", err)
 		return
 	}
 	if interval > 0 {
@@ -48,10 +48,10 @@ func Pulse(ctx context.Context, every time.Duration, alive func(context.Context)
 		case err == nil:
 			tell(systemd.SdNotifyWatchdog)
 			if !well {
-				log.Info("the daemon moves again")
+				log.Info("the daemon responds again")
 			}
 		case well:
-			log.Error("the daemon hangs; the service manager will start it anew", "err", err)
+			log.Error("the daemon hangs; the service manager will restart it", "err", err)
 		}
 		well = err == nil
 		select {

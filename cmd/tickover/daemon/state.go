@@ -21,7 +21,7 @@ import (
 // goOn logs what the daemon has to do without.
 func (d *Daemon) goOn(without string, err error) {
 	if err != nil {
-		d.log.Error(without+"; the watch goes on", "err", err, "hint", StateHint(err))
+		d.log.Error(without+"; monitoring continues", "err", err, "hint", StateHint(err))
 	}
 }
 
@@ -32,7 +32,7 @@ func (d *Daemon) takeToken(name string) string {
 	if err == nil {
 		return t
 	}
-	d.goOn("the "+name+" cannot be read, so nobody has it until tickover is restarted", err)
+	d.goOn("the "+name+" cannot be read: signing in is impossible until tickover is restarted", err)
 	return rand.Text()
 }
 
@@ -98,7 +98,7 @@ func (d *Daemon) lookForSocket(ctx context.Context) {
 		return
 	}
 	d.socket = l
-	d.log.Info("commands can ask this daemon again", "socket", filepath.Base(api.SocketPath(d.Cfg.StateDir)))
+	d.log.Info("commands can reach this daemon again", "socket", filepath.Base(api.SocketPath(d.Cfg.StateDir)))
 	go d.serveSocket()
 }
 
@@ -111,20 +111,20 @@ func StateHint(err error) string {
 		{errLongSocket, fmt.Sprintf("choose a state folder whose path has at most %d bytes", longestSocket-len("/tickover.sock"))},
 		{unix.EACCES, "give the folder and all files in it to the user that runs tickover"},
 		{unix.EPERM, "give the folder and all files in it to the user that runs tickover"},
-		{unix.EROFS, "the file system takes no writes: look at the card and at how it is mounted"},
+		{unix.EROFS, "the file system is read-only: check the card and its mount options"},
 		{unix.ENOSPC, "the disk is full: make room"},
-		{unix.EDQUOT, "the user's share of the disk is full: make room"},
+		{unix.EDQUOT, "the user's disk quota is full: make room"},
 		{unix.EIO, "the card cannot be read or written: copy what is on it and replace it"},
 		{unix.ENOMEM, "too little address space: raise the limit on it (LimitAS) or end other programs"},
 		{unix.EMFILE, "too few descriptors: raise the limit on them (LimitNOFILE)"},
 		{unix.ENFILE, "the computer has too few descriptors: end other programs"},
-		{unix.ENOTDIR, "something that is no folder is in the state folder's place: move it away"},
+		{unix.ENOTDIR, "a file is in the state folder's place: move it away"},
 		{unix.EISDIR, "a folder is in the place of one of the files: move it away"},
-		{unix.ENOENT, "make the folder, or mount what it is on"},
+		{unix.ENOENT, "create the folder, or mount its file system"},
 	} {
 		if errors.Is(err, h.is) {
 			return h.hint
 		}
 	}
-	return "look at the folder and its card; what is wrong is also on the page"
+	return "check the folder and its card; the page shows the fault too"
 }

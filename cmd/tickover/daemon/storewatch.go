@@ -33,7 +33,7 @@ func WatchStore(ctx context.Context, c *collector.Collector, s *store.Store, now
 				return nil
 			})
 			if err != nil && ctx.Err() == nil {
-				log.Error("whether the store keeps all is not judged", "err", err)
+				log.Error("the store's state is not judged", "err", err)
 			}
 			was, told = is, time.Now()
 		}

@@ -19,7 +19,7 @@ func (s *Reader) Backup(ctx context.Context, w io.Writer, id string) error {
 		}
 		span = model.Span{From: run.Started, To: run.Ended.Add(time.Nanosecond)}
 		if run.Ended.IsZero() {
-			return &model.Fault{Code: model.UsageFault, Err: fmt.Errorf("run %s goes on", id), Hint: "wait until the engine stands still"}
+			return &model.Fault{Code: model.UsageFault, Err: fmt.Errorf("run %s has not ended", id), Hint: "wait until the engine stands still"}
 		}
 	}
 	return s.Store.Backup(ctx, w, span, nil)

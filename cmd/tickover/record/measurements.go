@@ -40,7 +40,7 @@ func (s *Reader) Measure(ctx context.Context, who string, m model.Measurement) (
 func (s *Reader) correctable(m model.Measurement) error {
 	hand, err := s.Pick(func(e model.Event) bool { return e.Hand != nil && e.Seq == m.Corrects })
 	if err == nil && (len(hand) == 0 || hand[0].Hand.Kind != m.Kind) {
-		return &model.Refusal{Reason: fmt.Sprintf("entry %d is no %s", m.Corrects, m.Kind), Hint: "tickover measure list shows the entries"}
+		return &model.Refusal{Reason: fmt.Sprintf("entry %d is not a %s", m.Corrects, m.Kind), Hint: "tickover measure list shows the entries"}
 	}
 	return err
 }

@@ -27,7 +27,7 @@ func OpenBundle(file string) (*Reader, func() error, error) {
 	}
 	defer z.Close()
 	if err := boundBundle(&z.Reader); err != nil {
-		return nil, nil, &model.Fault{Code: model.StoreFault, Err: fmt.Errorf("open the bundle %s: %w", file, err), Hint: "no Tickover made it so; take another copy of it"}
+		return nil, nil, &model.Fault{Code: model.StoreFault, Err: fmt.Errorf("open the bundle %s: %w", file, err), Hint: "it is not a bundle of Tickover; take another copy of it"}
 	}
 	m, err := checkBundle(&z.Reader)
 	if err != nil {
@@ -106,7 +106,7 @@ func boundBundle(z *zip.Reader) error {
 		case f.Name == BundleManifest:
 			most = LargestManifest
 		case f.Name == BundleStore && f.Method != zip.Store:
-			return fmt.Errorf("%s is packed; in a bundle it is not", f.Name)
+			return fmt.Errorf("%s is compressed; in a bundle it must be stored", f.Name)
 		}
 		if f.UncompressedSize64 > most {
 			return fmt.Errorf("%s would unpack to %d bytes, allowed are %d", f.Name, f.UncompressedSize64, most)
@@ -137,11 +137,11 @@ func checkBundle(z *zip.Reader) (manifest, error) {
 			return m, err
 		}
 		if hex.EncodeToString(got.Sum(nil)) != sum {
-			return m, fmt.Errorf("%s is not what it was when the bundle was made", name)
+			return m, fmt.Errorf("%s was changed after the bundle was made", name)
 		}
 	}
 	if want[BundleStore] == "" || want[BundleManifest] == "" {
-		return m, errors.New("it is no bundle: the store or its description is missing")
+		return m, errors.New("it is not a bundle: the store or its description is missing")
 	}
 	f, err := z.Open(BundleManifest)
 	if err != nil {
@@ -150,7 +150,7 @@ func checkBundle(z *zip.Reader) (manifest, error) {
 	defer f.Close()
 	switch err := json.NewDecoder(io.LimitReader(f, LargestManifest)).Decode(&m); {
 	case err != nil:
-		return m, fmt.Errorf("its description is not understood: %w", err)
+		return m, fmt.Errorf("its description cannot be read: %w", err)
 	case m.Format != 1:
 		return m, fmt.Errorf("its description has format %d, known is 1", m.Format)
 	}
@@ -160,7 +160,7 @@ func checkBundle(z *zip.Reader) (manifest, error) {
 func readSums(z *zip.Reader) (map[string]string, error) {
 	f, err := z.Open(BundleSums)
 	if err != nil {
-		return nil, fmt.Errorf("it is no bundle: %w", err)
+		return nil, fmt.Errorf("it is not a bundle: %w", err)
 	}
 	defer f.Close()
 	text, err := io.ReadAll(io.LimitReader(f, 1<<20))

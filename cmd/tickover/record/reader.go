@@ -69,7 +69,7 @@ func NewLive(kept *store.Store, setup model.Setup, live *collector.Collector, ma
 }
 
 // errNotRunning says that only a running daemon can do this.
-var errNotRunning = &model.Fault{Code: model.RuntimeFault, Err: errors.New("no daemon runs on this state folder"), Hint: "start it with tickover run; alarms live in the daemon"}
+var errNotRunning = &model.Fault{Code: model.RuntimeFault, Err: errors.New("no daemon runs on this state folder"), Hint: "start it with tickover run; only the daemon handles alarms"}
 
 // Latest returns the newest snapshot. Without a daemon it is made from the
 // newest readings kept.
