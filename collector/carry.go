@@ -35,7 +35,7 @@ func (c *Collector) carry(r round) {
 	c.keep(c.parts.Keep.Hand(scan, c.damp.pass(scan.At, events)))
 }
 
-// settle tells the store whether anything happens that a power cut must not
+// settle reports to the store whether anything happens that a power cut must not
 // take: it may keep rows longer in memory while the set stands still or runs
 // steadily.
 func (c *Collector) settle() {

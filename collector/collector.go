@@ -38,14 +38,14 @@ type Parts struct {
 	// Derive appends derived samples to the scan, the engine state among
 	// them, and returns the change of engine state if there was one.
 	Derive func(*model.Scan) *model.StateChange
-	// Ready tells, right after Derive, whether the set stands steady; nil
+	// Ready says, right after Derive, whether the set runs steadily; nil
 	// leaves it unsaid.
 	Ready func() model.Readiness
 	Judge judge
 	Keep  keeper
 	Now   func() model.Instant
 	// Tell is handed every alarm transition and must not wait; nil means that
-	// nobody is told.
+	// no one is notified.
 	Tell func([]model.AlarmEvent)
 	Log  *slog.Logger
 	// Refused is what devices were found to refuse before. What is of another
@@ -124,7 +124,7 @@ func New(p Parts) *Collector {
 func (c *Collector) Run(ctx context.Context) {
 	defer close(c.stopped)
 	var pollers sync.WaitGroup
-	pollers.Go(func() { <-ctx.Done() }) // without a line there is still somebody to ask
+	pollers.Go(func() { <-ctx.Done() }) // without a line errands are still taken
 	for _, l := range c.parts.Setup.Lines {
 		fast := FastGroups(l, c.parts.Setup.Devices)
 		p := newPoller(l, c.parts.Lines[l.Name], c.groups[l.Name], fast, c.parts.Now)

@@ -26,7 +26,7 @@ func (h *heartbeat) overdue(now time.Time) time.Duration {
 }
 
 // grace is what a question may take beyond its own timeout: silence before it,
-// a slow answer, a port that is opened anew, a tired card.
+// a slow answer, a port that is opened again, a slow card.
 const grace = 15 * time.Second
 
 // Alive returns nil while every loop makes progress: the carrier takes an errand

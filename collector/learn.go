@@ -150,7 +150,7 @@ func (p *poller) goBy(d model.Device, refused []model.RefusedRead) {
 	p.replan(d)
 }
 
-// replan plans every group of the device anew, within what was learned and by
+// replan plans every group of the device again, within what was learned and by
 // the turnaround measured.
 func (p *poller) replan(d model.Device) {
 	l := p.limits[d.Name]

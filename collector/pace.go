@@ -12,7 +12,7 @@ import (
 // enough answers were measured.
 const Turnaround = 5 * time.Millisecond
 
-// enoughAnswers tell a unit's turnaround.
+// enoughAnswers show a unit's turnaround.
 const enoughAnswers = 16
 
 // turnaroundOf returns the mean wait for a unit's answers to begin, or the
@@ -25,8 +25,8 @@ func turnaroundOf(u model.UnitHealth) (mean time.Duration, assumed bool) {
 	return u.Latency.Sum / time.Duration(n), false
 }
 
-// measure plans the reads of a group's device anew by the turnaround measured,
-// each time that twice as many answers tell it: the slower a unit, the wider
+// measure plans the reads of a group's device again by the turnaround measured,
+// each time that twice as many answers show it: the slower a unit, the wider
 // the gaps worth reading through.
 func (p *poller) measure(g *Group) {
 	units := p.line.Health().Units
@@ -42,7 +42,7 @@ func (p *poller) measure(g *Group) {
 // plan is what a poller asks at present, for readers on other goroutines.
 type plan struct{ groups, fast atomic.Pointer[[]Group] }
 
-// show tells the plan in force.
+// show publishes the plan in force.
 func (p *poller) show() {
 	p.plan.groups.Store(shown(p.groups))
 	p.plan.fast.Store(shown(p.fast))

@@ -60,7 +60,7 @@ type poller struct {
 	closed    bool      // the last question found no line
 	refusal   error     // why it is closed; says LineClosed
 	reopen    time.Time // when opening it is tried next
-	tried     bool      // how the first opening ended was told
+	tried     bool      // the first opening has ended and that is logged
 	gone      time.Time // since when the line is not there; zero while it is
 	opening   *opening  // nil when none is under way
 	// yielding is set while rounds of other units run in between.
@@ -119,7 +119,7 @@ func (p *poller) run(ctx context.Context) {
 }
 
 // send hands a round to the carrier. A question cut short by the end is
-// nobody's failure.
+// no unit's failure.
 func (p *poller) send(ctx context.Context, r round) {
 	if ctx.Err() != nil {
 		return

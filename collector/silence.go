@@ -85,7 +85,7 @@ func (s *silence) isOverdue(g *Group, q model.ReadRequest) bool {
 // note keeps count of a unit's silence; answered says whether any question of
 // the round was. The wait before the next try doubles from one interval to a
 // minute, and to sixty times what a try costs for each dead unit, so that they
-// cost the others little. A unit that has nobody beside it costs nobody anything
+// cost the others little. A unit that has the line to itself costs no other
 // and is tried at every round; so is a closed line, for trying it costs nothing.
 // Noise counts as silence once it was all that a unit gave in so many rounds as
 // make it lost: a starter's sparks last less, and the fast points are wanted then.
@@ -332,19 +332,19 @@ func (p *poller) alone(s *silence) bool {
 	return true
 }
 
-// retryNow lets every silent unit be tried at its next round; from anew, when
+// retryNow lets every silent unit be tried at its next round; with forget, when
 // the line itself was away and nothing is known of its units.
-func (p *poller) retryNow(anew bool) {
+func (p *poller) retryNow(forget bool) {
 	for _, s := range p.silent {
 		s.retry = time.Time{}
-		if anew {
+		if forget {
 			s.failures, s.noisy = 0, 0
 			clear(s.deferred)
 		}
 	}
 }
 
-// signal tells a poller that a burst is on. The carrier sets it, the poller
+// signal shows a poller that a burst is on. The carrier sets it, the poller
 // reads it.
 type signal struct {
 	until atomic.Pointer[time.Time]

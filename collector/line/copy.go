@@ -2,7 +2,7 @@ package line
 
 import "encoding/binary"
 
-// enoughAlone is how many answers in a row with no other frame beside them
+// enoughAlone is how many answers in a row that came alone
 // show that a unit does not send its answers twice.
 const enoughAlone = 256
 

@@ -33,7 +33,7 @@ func (w *wire) fence(ctx context.Context, q question) error {
 		return nil
 	}
 	failure := &model.ReadError{Cause: model.NoAnswer, Request: q.String(),
-		Detail: "an earlier question is unanswered, and so is the short read that was sent to be sure its answer has passed",
+		Detail: "an earlier question and the short read that checks for its answer are both unanswered",
 		Hint:   silentHint}
 	if !w.lives(q.Unit) || !began.Before(w.memory.mute[q.Unit]) {
 		if err := w.probes(ctx, q, began, failure); err != nil {
@@ -56,7 +56,9 @@ func (w *wire) fence(ctx context.Context, q question) error {
 // probes sends short reads until the late answers have passed. A second one goes
 // the same way when the first was lost or spoilt, another way when it was refused
 // and that proved nothing.
-func (w *wire) probes(ctx context.Context, q question, began time.Time, failure *model.ReadError) error {
+func (w *wire) probes(
+	ctx context.Context, q question, began time.Time, failure *model.ReadError,
+) error {
 	tries := 2
 	if w.memory.silent[q.Unit] > 1 || !w.memory.heard(q.Unit) || q.Once || w.neighbours(q.Unit) {
 		tries = 1
@@ -95,7 +97,9 @@ func (w *wire) probes(ctx context.Context, q question, began time.Time, failure 
 
 // drain asks q itself, so often that its next answer is its own. When that is not
 // to be reached in one go it is asked once, for the run of clean answers.
-func (w *wire) drain(ctx context.Context, q question, began time.Time, failure *model.ReadError) error {
+func (w *wire) drain(
+	ctx context.Context, q question, began time.Time, failure *model.ReadError,
+) error {
 	w.doubting, w.draining = false, true
 	defer func() { w.draining = false }()
 	for n := range mostDrained {
@@ -104,11 +108,15 @@ func (w *wire) drain(ctx context.Context, q question, began time.Time, failure *
 		if heard && n == 0 {
 			w.memory.ignores(q.Unit, time.Now())
 		}
-		if spoilt := err == nil && !heard && n == 0 && failure.Cause != model.NoAnswer; spoilt && !w.spent(q, began) && w.neighbours(q.Unit) {
+		if err != nil || w.spent(q, began) || !w.blocks(q, began) {
+			return err
+		}
+		spoilt := !heard && failure.Cause != model.NoAnswer
+		if spoilt && n == 0 && w.neighbours(q.Unit) {
 			continue // one more try, as every question has next to other units
 		}
-		if err != nil || !heard || q.Once || w.memory.count(shapeOf(q), began) > mostDrained || w.spent(q, began) || !w.blocks(q, began) {
-			return err
+		if !heard || q.Once || w.memory.count(shapeOf(q), began) > mostDrained {
+			return nil
 		}
 	}
 	return nil
@@ -117,7 +125,9 @@ func (w *wire) drain(ctx context.Context, q question, began time.Time, failure *
 // unproven tries a question whose answer is not used, and reports whether the
 // unit said anything. What ails the unit ails every question to it: the failure
 // says what came.
-func (w *wire) unproven(ctx context.Context, q question, wait time.Duration, failure *model.ReadError) (heard bool, err error) {
+func (w *wire) unproven(
+	ctx context.Context, q question, wait time.Duration, failure *model.ReadError,
+) (heard bool, err error) {
 	pdu, _, err := w.try(ctx, q, wait)
 	read, onWire := err.(*model.ReadError)
 	switch {
@@ -126,12 +136,12 @@ func (w *wire) unproven(ctx context.Context, q question, wait time.Duration, fai
 	case onWire && read.Cause != model.NoAnswer:
 		failure.Cause, failure.Detail, failure.Hint = read.Cause, read.Detail, read.Hint
 	case err == nil && pdu[0]&exceptionBit != 0:
-		failure.Cause = model.DeviceException // to something else: its code says nothing about the question
+		failure.Cause = model.DeviceException // to another question: its code says nothing of q
 		failure.Detail, failure.Hint = exceptionText(pdu[1])
 	case err == nil:
 		failure.Cause = model.ForeignAnswer // as long as it may be another question's
 		failure.Detail = "the unit answers, but it may be the answer to an earlier question"
-		failure.Hint = "it answers late, or questions are lost: look at wiring, and at the unit's own response time"
+		failure.Hint = "it answers late, or questions are lost: check the wiring and the unit's response time"
 	}
 	return err == nil, nil
 }
@@ -159,11 +169,14 @@ const mostPatience = 3
 // owed is until when the last try of q waits at least. A unit that was answering
 // until now may still be at an old question. With other units on the line the
 // wait is not worth it: they would go unread for longer than the late answer,
-// which spoils one of theirs at most and is told from it by the memory. One that
+// which spoils one of theirs at most; the memory recognises it. One that
 // never answered is more likely not there.
 func (w *wire) owed(q question) time.Time {
 	since, owing := w.memory.owing[q.Unit]
-	if !owing || !w.memory.heard(q.Unit) || w.memory.silent[q.Unit] > mostPatience || q.Once || w.neighbours(q.Unit) {
+	if !owing || !w.memory.heard(q.Unit) || w.memory.silent[q.Unit] > mostPatience {
+		return time.Time{}
+	}
+	if q.Once || w.neighbours(q.Unit) {
 		return time.Time{}
 	}
 	return since.Add(w.limit(q) + longest)
@@ -220,7 +233,9 @@ func (w *wire) probeBy(q question, by way) (question, bool) {
 	now := time.Now()
 	switch by {
 	case knownRead:
-		i := slices.IndexFunc(w.memory.known[q.Unit], func(k question) bool { return w.memory.tells(shapeOf(k), shapeOf(q), now) })
+		i := slices.IndexFunc(w.memory.known[q.Unit], func(k question) bool {
+			return w.memory.proves(shapeOf(k), shapeOf(q), now)
+		})
 		if i < 0 {
 			return q, false
 		}
@@ -237,7 +252,7 @@ func (w *wire) probeBy(q question, by way) (question, bool) {
 	for n := 1; n <= p.Table.Limit(); n += step {
 		p.Count = uint16(n)
 		p.Address = uint16(min(int(q.Address), 1<<16-n))
-		if w.memory.tells(shapeOf(p), shapeOf(q), now) {
+		if w.memory.proves(shapeOf(p), shapeOf(q), now) {
 			return p, true
 		}
 	}

@@ -16,7 +16,7 @@ import (
 const (
 	mbap = 7 // bytes of the Modbus TCP header with the unit
 	// deaf is how many questions in a row may hear nothing at all before the
-	// connection is made anew for the next one: a gateway that lost power says
+	// connection is made again for the next one: a gateway that lost power says
 	// no goodbye. The line does not count as closed then, for it may be that
 	// just the units asked are dead, and the others are to be asked.
 	deaf = 3
@@ -136,7 +136,7 @@ func (g *gateway) listen(ctx context.Context, q question, start time.Time) ([]by
 	}
 }
 
-// unanswered is a timeout; several without a byte say errDeaf beside, and end
+// unanswered is a timeout; several without a byte give errDeaf as well, and end
 // the connection.
 func (g *gateway) unanswered(q question, heard bool, timeout time.Duration) error {
 	g.unheard++

@@ -64,7 +64,7 @@ func portHint(def model.Line, code serial.PortErrorCode) string {
 }
 
 // permissionHint names the group that may use the port: the file's own when
-// it can be told, else dialout, Debian's group for serial ports.
+// it is known, else dialout, Debian's group for serial ports.
 func permissionHint(path string) string {
 	group := "dialout"
 	var st unix.Stat_t
@@ -73,7 +73,8 @@ func permissionHint(path string) string {
 			group = g.Name
 		}
 	}
-	return fmt.Sprintf("the user needs group %s: sudo usermod -a -G %s USER, then log in anew; for the service set SupplementaryGroups=%s", group, group, group)
+	return fmt.Sprintf("the user needs group %[1]s: sudo usermod -a -G %[1]s USER, then log in again; "+
+		"for the service set SupplementaryGroups=%[1]s", group)
 }
 
 func networkHint(def model.Line, err error) string {

@@ -34,9 +34,12 @@ type memory struct {
 }
 
 func newMemory() *memory {
-	return &memory{open: map[byte][]unanswered{}, owing: map[byte]time.Time{}, silent: map[byte]int{}, said: map[byte]time.Time{},
-		ways: map[byte]way{}, runs: map[byte]run{}, mute: map[byte]time.Time{}, vain: map[byte]int{},
-		known: map[byte][]question{}, habits: map[byte]*habit{}}
+	return &memory{
+		open: map[byte][]unanswered{}, owing: map[byte]time.Time{}, silent: map[byte]int{},
+		said: map[byte]time.Time{}, runs: map[byte]run{}, mute: map[byte]time.Time{},
+		vain: map[byte]int{}, ways: map[byte]way{}, known: map[byte][]question{},
+		habits: map[byte]*habit{},
+	}
 }
 
 // habit gives what is known of a unit's pace.
@@ -150,7 +153,7 @@ func (m *memory) refused(s shape, proves refusal, asked, now time.Time) {
 	m.add(s, asked, now)
 }
 
-// A run of answers, each prompt and with nothing else beside it, shows that
+// A run of answers, each prompt and alone, shows that
 // nothing is owed from before: a unit that had more to say would say it at once,
 // or keep silent for as long as it is at it.
 const (
@@ -158,7 +161,7 @@ const (
 	cleanTime = 3 * time.Second
 )
 
-// run is answers with nothing else beside them.
+// run is answers that came alone.
 type run struct {
 	since   time.Time
 	answers int
@@ -178,7 +181,8 @@ func (m *memory) clean(unit byte, only bool, now time.Time) {
 	r.answers++
 	m.runs[unit] = r
 	if r.answers >= cleanRun && now.Sub(r.since) >= cleanTime {
-		m.open[unit] = slices.DeleteFunc(m.open[unit], func(u unanswered) bool { return u.asked.Before(r.since) })
+		before := func(u unanswered) bool { return u.asked.Before(r.since) }
+		m.open[unit] = slices.DeleteFunc(m.open[unit], before)
 	}
 }
 
@@ -208,7 +212,9 @@ func (m *memory) settle(f found, now time.Time) (asked time.Time, ok bool) {
 // confuses reports whether the answer to s could be taken for a late one, to a
 // question asked before a time.
 func (m *memory) confuses(s shape, before, now time.Time) bool {
-	return slices.ContainsFunc(m.expire(s.unit, now), func(u unanswered) bool { return u.shape == s && u.asked.Before(before) })
+	return slices.ContainsFunc(m.expire(s.unit, now), func(u unanswered) bool {
+		return u.shape == s && u.asked.Before(before)
+	})
 }
 
 // count says how many questions of a shape that were asked before a time are open.
@@ -232,9 +238,9 @@ func (m *memory) last(s shape, now time.Time) int {
 	return at
 }
 
-// tells reports whether an answer of shape s proves that every question of
+// proves reports whether an answer of shape s proves that every question of
 // shape old has been passed: none of shape s was asked before the last of old.
-func (m *memory) tells(s, old shape, now time.Time) bool {
+func (m *memory) proves(s, old shape, now time.Time) bool {
 	if s == old {
 		return false
 	}

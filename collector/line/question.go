@@ -78,7 +78,7 @@ func check(def model.Line, q question) error {
 	direct := def.Kind == model.TCPLine && (q.Unit == 0 || q.Unit == 255) // devices without a line behind them
 	switch {
 	case (q.Unit < 1 || q.Unit > 247) && !direct:
-		return refuse(fmt.Sprintf("unit %d cannot be asked", q.Unit), "units are 1 to 247; 0 is everybody, 248 and up are reserved")
+		return refuse(fmt.Sprintf("unit %d cannot be asked", q.Unit), "units are 1 to 247; 0 means all units, 248 and up are reserved")
 	case q.identify:
 	case q.Count == 0 || int(q.Count) > q.Table.Limit():
 		return refuse(fmt.Sprintf("%d items in one read", q.Count), fmt.Sprintf("ask for 1 to %d at a time", q.Table.Limit()))

@@ -25,7 +25,7 @@ type reception struct {
 	// is early: another one that comes after it is the right one.
 	instant     bool
 	early       found
-	unsolicited int  // frames that nobody asked for
+	unsolicited int  // frames that no question asked for
 	wrong       bool // one of them is the asked unit's
 	preceded    bool // it came before the request was through, and is not just a copy
 	// previous is the unit's answer to another question just before: a copy
@@ -49,7 +49,7 @@ func (h *reception) take(b []byte) (found, bool) {
 		h.inRequest = len(h.buf)
 	}
 	if h.paced {
-		h.before = max(h.before, h.inRequest) // nobody answers what he has not heard
+		h.before = max(h.before, h.inRequest) // no unit answers what it has not heard
 	}
 	f, ok := seek(h.buf[h.before:], h.want)
 	f.start, f.end = f.start+h.before, f.end+h.before
@@ -81,7 +81,9 @@ const enoughEarly = 3
 // listen waits for the answer past anything else that comes, to the deadline.
 // A unit whose late answers come in meanwhile is alive and answers in order:
 // it is given twice the time it was seen to take, and more while it owes others.
-func (w *wire) listen(ctx context.Context, q question, h *reception, timeout time.Duration) (found, error) {
+func (w *wire) listen(
+	ctx context.Context, q question, h *reception, timeout time.Duration,
+) (found, error) {
 	gap := pause + 64*w.tc
 	deadline := h.end.Add(timeout)
 	hard := deadline.Add(gap + 2*maxFrame*w.tc)
@@ -122,7 +124,8 @@ func (w *wire) listen(ctx context.Context, q question, h *reception, timeout tim
 func (w *wire) settleFor(q question, h *reception) (found, error) {
 	if w.doubting {
 		return found{}, &model.ReadError{Cause: model.ForeignAnswer, Request: q.String(),
-			Detail: "an answer came that may be the last one over again: " + dump(h.buf), Hint: "a unit or a gateway sends its answers twice"}
+			Detail: "an answer came that may be the last one over again: " + dump(h.buf),
+			Hint:   "a unit or a gateway sends its answers twice"}
 	}
 	if h.preceded {
 		w.earlyAnswers++

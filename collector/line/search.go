@@ -7,7 +7,7 @@ import (
 )
 
 // shape is what an answer can be recognised by. Two questions of one shape
-// cannot be told apart by their answers.
+// cannot be distinguished by their answers.
 type shape struct {
 	unit, function byte
 	bytes          int // of data

@@ -20,7 +20,9 @@ type tally struct {
 }
 
 func newTally(def model.Line) *tally {
-	return &tally{units: map[byte]*model.UnitHealth{}, h: model.LineHealth{Name: def.Name, Kind: def.Kind, Trouble: "not opened yet", Exceptions: map[byte]uint64{}}}
+	h := model.LineHealth{Name: def.Name, Kind: def.Kind, Trouble: "not opened yet"}
+	h.Exceptions = map[byte]uint64{}
+	return &tally{units: map[byte]*model.UnitHealth{}, h: h}
 }
 
 func (t *tally) health() model.LineHealth {
@@ -107,10 +109,13 @@ func (t *tally) ghost(unit byte) {
 	t.of(unit, func(h *model.LineHealth, u *model.UnitHealth) { h.Ghosts++; u.Ghosts++ })
 }
 
-// foreign counts frames that came beside a good answer or none.
+// foreign counts frames that came next to a good answer or none.
 func (t *tally) foreign(unit byte, n int) {
 	if n > 0 {
-		t.of(unit, func(h *model.LineHealth, u *model.UnitHealth) { h.Foreign += uint64(n); u.Foreign += uint64(n) })
+		t.of(unit, func(h *model.LineHealth, u *model.UnitHealth) {
+			h.Foreign += uint64(n)
+			u.Foreign += uint64(n)
+		})
 	}
 }
 
@@ -137,7 +142,8 @@ func (t *tally) answered(unit byte, pdu []byte) {
 // failed counts an exchange that ended with an error of the wire by its cause,
 // whether the question is put again or not. One that was cut short is none.
 func (t *tally) failed(unit byte, err error) {
-	if read, ok := err.(*model.ReadError); ok && !errors.Is(err, context.Canceled) && !errors.Is(err, context.DeadlineExceeded) {
+	cut := errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded)
+	if read, ok := err.(*model.ReadError); ok && !cut {
 		t.failure(unit, read.Cause)
 	}
 }

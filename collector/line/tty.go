@@ -25,7 +25,7 @@ var (
 	errBaud     = errors.New("the driver did not keep the baud rate")
 )
 
-// tty is a serial port. It holds a descriptor of its own beside the
+// tty is a serial port. It holds a descriptor of its own next to the
 // library's: to lock the port before anything on it is changed, to read
 // settings back, to see whether a write would block, and to read by: the
 // library waits in select, which panics from descriptor 1024 on.
@@ -72,7 +72,7 @@ func openTTY(def model.Line, behind func(fd int) driver) (*tty, error) {
 	return t, nil
 }
 
-// openOwn opens the path and makes sure that nobody else has it: by the
+// openOwn opens the path and makes sure that no other program has it: by the
 // terminal's exclusive flag, which the kernel does not hold against root, and
 // by a file lock, which it does.
 func openOwn(path string) (fd int, err error) {

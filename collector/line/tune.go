@@ -48,7 +48,7 @@ func tune(do control, def model.Line) (lacks []string) {
 	return lacks
 }
 
-// lacking tells a driver that knows nothing of a setting from one that failed.
+// lacking separates a driver without such a setting from one that failed.
 func lacking(what string, err error) string {
 	for _, none := range []unix.Errno{unix.ENOTTY, unix.ENOSYS, unix.EINVAL, unix.EOPNOTSUPP} {
 		if errors.Is(err, none) {

@@ -24,7 +24,9 @@ func newPollWaiter(fd int) (*pollWaiter, error) {
 	if err != nil {
 		return nil, fmt.Errorf("watch the port: %w", err)
 	}
-	if err := errors.Join(unix.EpollCtl(set, unix.EPOLL_CTL_ADD, fd, &unix.EpollEvent{Events: unix.EPOLLONESHOT}), unix.SetNonblock(set, true)); err != nil {
+	once := &unix.EpollEvent{Events: unix.EPOLLONESHOT}
+	err = errors.Join(unix.EpollCtl(set, unix.EPOLL_CTL_ADD, fd, once), unix.SetNonblock(set, true))
+	if err != nil {
 		unix.Close(set)
 		return nil, fmt.Errorf("watch the port: %w", err)
 	}
@@ -46,7 +48,8 @@ func (w *pollWaiter) wait(fd int, d time.Duration) error {
 	err = conn.Read(func(set uintptr) bool {
 		if !armed {
 			armed = true
-			failed = unix.EpollCtl(int(set), unix.EPOLL_CTL_MOD, fd, &unix.EpollEvent{Events: unix.EPOLLIN | unix.EPOLLONESHOT})
+			input := &unix.EpollEvent{Events: unix.EPOLLIN | unix.EPOLLONESHOT}
+			failed = unix.EpollCtl(int(set), unix.EPOLL_CTL_MOD, fd, input)
 		}
 		var ready [1]unix.EpollEvent
 		n, err := unix.EpollWait(int(set), ready[:], 0)

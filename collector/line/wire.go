@@ -15,7 +15,7 @@ const (
 	// what comes and sleeps exactly: Go's timers, by which it looks, are late by
 	// up to 1 ms.
 	wakeBefore = 5 * time.Millisecond
-	// pause is the longest silence inside a frame, beside 64 characters. Full
+	// pause is the longest silence inside a frame, on top of 64 characters. Full
 	// USB packets make t1.5 useless here.
 	pause = 20 * time.Millisecond
 	// firstSilence is how long a line is listened to at most before the first
@@ -53,11 +53,11 @@ type wire struct {
 	last         time.Time // when the wire was last seen busy
 	asked        byte      // the unit asked last, 0 for none
 	previous     map[byte]answer
-	alone        map[byte]int // answers of a unit in a row with nothing wrong and no frame beside them
+	alone        map[byte]int // answers of a unit in a row that are sound and came alone
 	doubting     bool         // an early answer is asked for once more
 	draining     bool         // answers are counted off, whosever they are
 	probing      bool         // a short read is under way, which the unit may be deaf to
-	earlyAnswers int          // answers in a row that came before the request was through, with none behind them
+	earlyAnswers int          // in a row: before the request was through, with none behind
 	buf          [maxFrame]byte
 }
 
@@ -71,8 +71,11 @@ type answer struct {
 
 func newWire(def model.Line, p port, t *tally, m *memory) *wire {
 	// The silence before the first request is unknown: count from now.
-	return &wire{port: p, tally: t, memory: m, previous: map[byte]answer{}, alone: map[byte]int{}, packager: modbus.NewRTUClientHandler(""),
-		tc: def.CharacterTime(), gap: def.FrameGap(), timeout: def.ResponseTimeout(), last: time.Now()}
+	return &wire{
+		port: p, tally: t, memory: m, packager: modbus.NewRTUClientHandler(""),
+		previous: map[byte]answer{}, alone: map[byte]int{}, last: time.Now(),
+		tc: def.CharacterTime(), gap: def.FrameGap(), timeout: def.ResponseTimeout(),
+	}
 }
 
 func (w *wire) close() error { return w.port.close() }
@@ -100,7 +103,8 @@ func (w *wire) ask(ctx context.Context, q question) ([]byte, time.Duration, erro
 		return nil, 0, err
 	}
 	wait := w.memory.habit(q.Unit).timeout(w.limit(q))
-	w.doubting = w.memory.silent[q.Unit] == 0 && !q.Once && !w.spent(q, began) // there is a second try
+	// Whether there is a second try.
+	w.doubting = w.memory.silent[q.Unit] == 0 && !q.Once && !w.spent(q, began)
 	until := w.owed(q)
 	if !w.doubting {
 		wait = max(wait, time.Until(until))
@@ -117,7 +121,9 @@ func (w *wire) ask(ctx context.Context, q question) ([]byte, time.Duration, erro
 }
 
 // try puts the question once: silence, send, listen, match, decide.
-func (w *wire) try(ctx context.Context, q question, timeout time.Duration) ([]byte, time.Duration, error) {
+func (w *wire) try(
+	ctx context.Context, q question, timeout time.Duration,
+) (pdu []byte, took time.Duration, err error) {
 	if err := w.silence(ctx, q); err != nil {
 		w.tally.failed(q.Unit, err)
 		return nil, 0, err
@@ -158,7 +164,8 @@ func (w *wire) decide(q question, h *reception, f found, err error) ([]byte, tim
 // accept takes note of a good answer and gives its PDU.
 func (w *wire) accept(q question, h *reception, f found) ([]byte, time.Duration, error) {
 	frame, last := h.buf[f.start:f.end], w.previous[q.Unit]
-	again := bytes.Equal(frame, last.frame) && !last.again // what comes three times is no answer sent twice
+	// What comes three times is no answer sent twice.
+	again := bytes.Equal(frame, last.frame) && !last.again
 	if f.exception {
 		proof := proves(frame[2])
 		if again {
@@ -219,7 +226,8 @@ func (w *wire) match(h *reception, answer found, answered bool) {
 	if answered {
 		w.tally.foreign(h.want.unit, h.unsolicited)
 	}
-	if answered && stray(h.buf, append(frames(h.buf[answer.end:]), frames(h.buf[:answer.start])...)) > answer.end-answer.start {
+	others := append(frames(h.buf[answer.end:]), frames(h.buf[:answer.start])...)
+	if answered && stray(h.buf, others) > answer.end-answer.start {
 		w.tally.ghost(h.want.unit)
 	}
 }
@@ -230,7 +238,8 @@ func (w *wire) settle(h *reception, answer found, answered bool) (lateness time.
 	from := h.sorted
 	for _, f := range frames(h.buf[from:]) {
 		h.sorted = from + f.end
-		if at := from + f.start; answered && at == answer.start || !answered && h.early.end > 0 && at == h.early.start {
+		at := from + f.start
+		if answered && at == answer.start || !answered && h.early.end > 0 && at == h.early.start {
 			continue
 		}
 		w.earlyAnswers, w.alone[f.unit] = 0, 0
