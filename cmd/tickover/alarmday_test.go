@@ -146,7 +146,7 @@ func (d *alarmDay) poll(r model.Rating, device string) {
 		d.silent[device] = 0
 	}
 	d.events = append(d.events, d.machine.Device(scan.At, device, d.silent[device] < 3)...)
-	electrical.Derive(r, electrical.AssumedGain, scan)
+	electrical.Derive(r, electrical.VoltageGain(nil, r), scan)
 	d.engine.Derive(scan)
 	d.events = append(d.events, d.machine.Step(scan)...)
 }

@@ -38,7 +38,7 @@ func watched(d *days.Day) *drawnDay {
 		}
 		devices = append(devices, m)
 	}
-	return &drawnDay{Day: d, engine: running.New(d.Rating), gain: electrical.AssumedGain, machine: alarms.New(alarms.Standard(d.Rating, d.Points(), devices)),
+	return &drawnDay{Day: d, engine: running.New(d.Rating), gain: electrical.VoltageGain(nil, d.Rating), machine: alarms.New(alarms.Standard(d.Rating, d.Points(), devices)),
 		due: make([]time.Duration, len(devices)), silent: make([]int, len(devices)), state: map[model.EngineState]bool{}}
 }
 

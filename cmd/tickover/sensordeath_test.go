@@ -125,7 +125,7 @@ func (d death) play(setup *model.Setup, start []roundOf) afterDeath {
 		}
 		events := machine.Device(scan.At, r.device, !(d.mute && d.takes(r.device, "") && scan.At.Offset > deathAt+2*time.Second))
 		transducer.Sense(setup.Sensed, &scan)
-		electrical.Derive(setup.Rating, electrical.AssumedGain, &scan)
+		electrical.Derive(setup.Rating, electrical.VoltageGain(nil, setup.Rating), &scan)
 		engine.Derive(&scan)
 		for _, e := range append(events, machine.Step(&scan)...) {
 			out.take(e)

@@ -43,7 +43,7 @@ func stopAlarms(s *rundown.Set, every, phase, lag float64) (list []string) {
 	r := s.Rating()
 	engine, machine := running.New(r), alarms.New(alarms.Standard(r, s.Points(), nil))
 	s.Poll(every, phase, lag, func(scan *model.Scan, _ float64) {
-		electrical.Derive(r, electrical.AssumedGain, scan)
+		electrical.Derive(r, electrical.VoltageGain(nil, r), scan)
 		engine.Derive(scan)
 		for _, e := range raised(machine.Step(scan)) {
 			if e.Priority != model.Information {

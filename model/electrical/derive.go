@@ -76,7 +76,8 @@ func (d deriver) phasePowers() {
 		}
 		if !in.pf[k].there {
 			there, good := all(in.p[k], in.s[k])
-			in.pf[k] = d.add(model.PhasePowerFactor[k], there, good, d.factor(in.p[k].v, in.s[k].v, 1))
+			in.pf[k] = d.add(model.PhasePowerFactor[k], there, good,
+				d.factor(in.p[k].v, in.s[k].v, 1))
 		}
 	}
 }
@@ -91,7 +92,8 @@ func (d deriver) totals() {
 	}
 	if !in.appar.there {
 		if there, good := all(in.power, in.reactive); there {
-			in.appar = d.add(model.PowerApparent, there, good, vectorApparent(in.power.v, in.reactive.v))
+			in.appar = d.add(model.PowerApparent, there, good,
+				vectorApparent(in.power.v, in.reactive.v))
 		} else {
 			in.appar = d.sum(model.PowerApparent, in.s)
 		}

@@ -30,7 +30,7 @@ func full() map[model.PointID]float64 {
 func TestDeriveBalanced(t *testing.T) {
 	s := scanOf(full())
 	measured := s.Measured
-	Derive(rating, AssumedGain, s)
+	Derive(rating, assumedGain, s)
 	if s.Measured != measured {
 		t.Error("Derive counted its own samples as measured")
 	}
@@ -53,7 +53,7 @@ func TestDeriveKeepsWhatWasMeasured(t *testing.T) {
 	m := full()
 	m[model.PowerActive] = 12345
 	s := scanOf(m)
-	Derive(rating, AssumedGain, s)
+	Derive(rating, assumedGain, s)
 	count := 0
 	for _, sample := range s.Samples {
 		if sample.Point == model.PowerActive {
@@ -64,7 +64,7 @@ func TestDeriveKeepsWhatWasMeasured(t *testing.T) {
 		t.Errorf("measured total became %v, %d times", got.Value, count)
 	}
 	before := len(s.Samples)
-	if Derive(rating, AssumedGain, s); len(s.Samples) != before {
+	if Derive(rating, assumedGain, s); len(s.Samples) != before {
 		t.Error("a second Derive doubled the points")
 	}
 }
@@ -76,7 +76,7 @@ func TestDeriveBadInput(t *testing.T) {
 			s.Samples[i] = model.BadSample(model.CurrentL2, model.NoAnswer)
 		}
 	}
-	Derive(rating, AssumedGain, s)
+	Derive(rating, assumedGain, s)
 	for _, p := range []model.PointID{model.NeutralEstimate, model.NegativeCurrent, model.CurrentUnbalance,
 		model.PowerApparentL2, model.PowerActiveL2, model.PowerActive, model.LoadRatio, model.LoadApparentRatio} {
 		if got, ok := s.Find(p); !ok || got.Quality != model.Bad || got.Cause != model.InputBad {
@@ -90,11 +90,11 @@ func TestDeriveBadInput(t *testing.T) {
 
 func TestDeriveNeedsItsInputs(t *testing.T) {
 	s := scanOf(map[model.PointID]float64{model.OilPressure: 4e5})
-	if Derive(rating, AssumedGain, s); len(s.Samples) != 1 {
+	if Derive(rating, assumedGain, s); len(s.Samples) != 1 {
 		t.Errorf("derived from nothing: %+v", s.Samples)
 	}
 	s = scanOf(full())
-	Derive(model.Rating{}, AssumedGain, s)
+	Derive(model.Rating{}, assumedGain, s)
 	for _, p := range []model.PointID{model.LoadRatio, model.LoadApparentRatio, model.NegativeCurrent, model.CurrentUnbalance, model.VoltsPerHertzRatio} {
 		if _, ok := s.Find(p); ok {
 			t.Errorf("%s derived without a rating", p)
@@ -108,7 +108,7 @@ func TestDeriveUndefined(t *testing.T) {
 		m[model.PhaseCurrents[k]] = 0.1
 	}
 	s := scanOf(m)
-	Derive(rating, AssumedGain, s)
+	Derive(rating, assumedGain, s)
 	if got, _ := s.Find(model.CurrentUnbalance); got.Cause != model.Undefined {
 		t.Errorf("unbalance of no current: %+v", got)
 	}
@@ -116,7 +116,7 @@ func TestDeriveUndefined(t *testing.T) {
 		m[model.PhaseVoltages[k]], m[model.LineVoltages[k]] = 2, 3
 	}
 	s = scanOf(m)
-	Derive(rating, AssumedGain, s)
+	Derive(rating, assumedGain, s)
 	for _, p := range []model.PointID{model.VoltageUnbalance, model.NegativeVoltage, model.ZeroSequenceVoltage, model.VoltsPerHertzRatio} {
 		if got, _ := s.Find(p); got.Cause != model.Undefined {
 			t.Errorf("%s of residual voltage: %+v", p, got)
@@ -130,7 +130,7 @@ func TestDeriveAllocatesNothing(t *testing.T) {
 	copy(samples, s.Samples)
 	if n := testing.AllocsPerRun(100, func() {
 		s.Samples = samples
-		Derive(rating, AssumedGain, s)
+		Derive(rating, assumedGain, s)
 	}); n != 0 {
 		t.Errorf("%v allocations beside the growth of the samples", n)
 	}
@@ -143,6 +143,6 @@ func BenchmarkDerive(b *testing.B) {
 	b.ReportAllocs()
 	for b.Loop() {
 		s.Samples = samples
-		Derive(rating, AssumedGain, s)
+		Derive(rating, assumedGain, s)
 	}
 }

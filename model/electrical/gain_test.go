@@ -24,8 +24,8 @@ func TestSuspicionFollowsTheMetersClass(t *testing.T) {
 	}{
 		"class 0.2":          {stated(0.002), 0.002, 1},
 		"class 1":            {stated(0.01), 0.01, 0},
-		"nothing stated":     {nil, AssumedGain, 0},
-		"one states nothing": {stated(0.002)[:5], AssumedGain, 0},
+		"nothing stated":     {nil, assumedGain, 0},
+		"one states nothing": {stated(0.002)[:5], assumedGain, 0},
 	} {
 		gain := VoltageGain(c.points, r)
 		if d := gain - c.gain; d > 1e-12 || d < -1e-12 {

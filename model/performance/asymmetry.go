@@ -40,7 +40,8 @@ func (r *recorder) worstSpan(why string, of func(steadySpan) (measure, bool)) me
 func (r *recorder) asymmetry() []model.Figure {
 	line := r.gain(r.in.Rating.Voltage, model.LineVoltages[:]...)
 	phase := r.gain(r.in.Rating.PhaseVoltage(), model.PhaseVoltages[:]...)
-	three := func(ids [3]model.PointID, good accuracy, formula func(a, b, c float64) float64) func(steadySpan) (measure, bool) {
+	three := func(ids [3]model.PointID, good accuracy, formula func(a, b, c float64) float64,
+	) func(steadySpan) (measure, bool) {
 		return func(s steadySpan) (measure, bool) {
 			v, ok := s.means(ids)
 			f := func(v []float64) float64 { return 100 * formula(v[0], v[1], v[2]) }
@@ -49,19 +50,22 @@ func (r *recorder) asymmetry() []model.Figure {
 			return m, ok && v[0]+v[1]+v[2] > 0
 		}
 	}
-	const noLine, noPhase = "no steady span has all three line-to-line voltages", "no steady span has all three voltages to neutral"
+	const noLine = "no steady span has all three line-to-line voltages"
+	const noPhase = "no steady span has all three voltages to neutral"
 	list := []model.Figure{
 		r.worstSpan(noLine, three(model.LineVoltages, line, electrical.Unbalance)).
 			figure("voltage unbalance, NEMA MG 1", "LVUR", "%", fixedLimit{}),
 		r.worstSpan(noLine, three(model.LineVoltages, line, electrical.NegativeSequence)).
-			figure("negative-sequence voltage", "u2", "%", fixedLimit{2, "≤ 2 %", "EN 50160, 95 % of a week", fromMemory}),
+			figure("negative-sequence voltage", "u2", "%",
+				fixedLimit{2, "≤ 2 %", "EN 50160, 95 % of a week", fromMemory}),
 		r.worstSpan(noPhase, three(model.PhaseVoltages, phase, electrical.Unbalance)).
 			figure("phase voltage unbalance", "PVUR", "%", fixedLimit{}),
 		r.worstSpan(noLine+" and to neutral", func(s steadySpan) (measure, bool) {
 			ll, ok := s.means(model.LineVoltages)
 			ln, both := s.means(model.PhaseVoltages)
 			gain := max(line.gain, phase.gain)
-			m := plain(electrical.ZeroSequence(ln, ll), electrical.ZeroSequenceUncertainty(ln, ll, gain))
+			m := plain(electrical.ZeroSequence(ln, ll),
+				electrical.ZeroSequenceUncertainty(ln, ll, gain))
 			m.note = "star point from six magnitudes; " + line.text
 			return m, ok && both
 		}).figure("star-point shift", "U0", "V", fixedLimit{}),
@@ -76,22 +80,35 @@ func (r *recorder) currentAsymmetry() []model.Figure {
 	rated := r.in.Rating.Current()
 	good := r.gain(rated, model.PhaseCurrents[:]...)
 	percent := func(v []float64) float64 { return 100 * electrical.Unbalance(v[0], v[1], v[2]) }
-	list := []model.Figure{r.worstSpan(none+" at a tenth of rated or more", func(s steadySpan) (measure, bool) {
-		i, ok := s.means(model.PhaseCurrents)
-		m := plain(percent(i[:]), corners(i[:], good.gain, percent))
-		m.note = good.text
-		return m, ok && i[0]+i[1]+i[2] >= 0.3*rated && rated > 0
-	}).figure("current unbalance", "", "%", fixedLimit{})}
-	if rated <= 0 {
-		return append(list, model.NotKnown("negative-sequence current", "I2/IN", "%", "no rated current is given"))
+	list := []model.Figure{
+		r.worstSpan(none+" at a tenth of rated or more", func(s steadySpan) (measure, bool) {
+			i, ok := s.means(model.PhaseCurrents)
+			m := plain(percent(i[:]), corners(i[:], good.gain, percent))
+			m.note = good.text
+			return m, ok && i[0]+i[1]+i[2] >= 0.3*rated && rated > 0
+		}).figure("current unbalance", "", "%", fixedLimit{}),
 	}
-	negative := r.worstSpan(none, func(s steadySpan) (measure, bool) { return r.sequence(s, good, 1) })
+	if rated <= 0 {
+		return append(list,
+			model.NotKnown("negative-sequence current", "I2/IN", "%", "no rated current is given"))
+	}
+	negative := r.worstSpan(none,
+		func(s steadySpan) (measure, bool) { return r.sequence(s, good, 1) })
 	zero := r.worstSpan(none, func(s steadySpan) (measure, bool) { return r.sequence(s, good, 2) })
-	list = append(list,
-		negative.figure("negative-sequence current", "I2/IN", "%", fixedLimit{100 * electrical.NegativeLimitIEC, "≤ 8 %", "IEC 60034-1, salient poles, indirectly cooled, continuous", fromMemory}),
+	list = append(
+		list,
+		negative.figure(
+			"negative-sequence current",
+			"I2/IN",
+			"%",
+			fixedLimit{100 * electrical.NegativeLimitIEC, "≤ 8 %",
+				"IEC 60034-1, salient poles, indirectly cooled, continuous", fromMemory},
+		),
 		zero.figure("zero-sequence current", "I0/IN", "%", fixedLimit{}),
-		r.heating(), r.permissible("IEC 60034-1, from memory", electrical.NegativeLimitIEC),
-		r.permissible("ANSI/IEEE C50.12, damper winding connected", electrical.NegativeLimitANSI))
+		r.heating(),
+		r.permissible("IEC 60034-1, from memory", electrical.NegativeLimitIEC),
+		r.permissible("ANSI/IEEE C50.12, damper winding connected", electrical.NegativeLimitANSI),
+	)
 	return list
 }
 
@@ -103,8 +120,12 @@ func (r *recorder) sequence(s steadySpan, good accuracy, which int) (measure, bo
 	q, okQ := s.means(model.PhaseReactive)
 	u, okU := s.means(model.PhaseVoltages)
 	i, okI := s.means(model.PhaseCurrents)
-	pick := func(one, two, zero float64) float64 { return 100 * [3]float64{one, two, zero}[which] / rated }
-	v, formula := i[:], func(v []float64) float64 { return pick(electrical.Sequence(v[0], v[1], v[2])) }
+	pick := func(one, two, zero float64) float64 {
+		return 100 * [3]float64{one, two, zero}[which] / rated
+	}
+	v, formula := i[:], func(v []float64) float64 {
+		return pick(electrical.Sequence(v[0], v[1], v[2]))
+	}
 	words := "from magnitudes, equal power factors assumed; "
 	if okP && okQ && okU {
 		v, words = []float64{1, 1, 1}, "from active and reactive power of each phase; "
@@ -131,16 +152,29 @@ func (r *recorder) heating() model.Figure {
 	if a.tracks.track(model.NegativeCurrent) == nil {
 		return model.NotKnown(name, symbol, "s", "no negative-sequence current was measured")
 	}
-	m := measure{known: true, value: a.i2[1].most, lo: a.i2[0].most, hi: a.i2[2].most, bound: model.Interval}
-	m.note = fmt.Sprintf("the largest of one continuous period with I2/IN above 8 %%; %s s in total, the longest %s s", short(math.Round(a.i2[1].total)), short(math.Round(a.i2[1].longest)))
-	return m.figure(name, symbol, "s", fixedLimit{electrical.NegativeHeatIEC, "≤ 20 s", "IEC 60034-1, salient poles, indirectly cooled", fromMemory})
+	m := measure{known: true, value: a.i2[1].most, lo: a.i2[0].most, hi: a.i2[2].most,
+		bound: model.Interval}
+	m.note = fmt.Sprintf(
+		"the largest of one continuous period with I2/IN above 8 %%; %s s in total, the "+
+			"longest %s s",
+		short(math.Round(a.i2[1].total)),
+		short(math.Round(a.i2[1].longest)),
+	)
+	return m.figure(
+		name,
+		symbol,
+		"s",
+		fixedLimit{electrical.NegativeHeatIEC, "≤ 20 s",
+			"IEC 60034-1, salient poles, indirectly cooled", fromMemory},
+	)
 }
 
 // permissible is what this set may carry on one phase alone.
 func (r *recorder) permissible(source string, limit float64) model.Figure {
 	amps := electrical.SinglePhaseLoad(r.in.Rating.Current(), limit)
 	f := number(fmt.Sprintf("load on one phase, I2/IN %s %%", percent(limit)), "A", amps, "")
-	f.Note = fmt.Sprintf("permissible: %s kVA; three times the limit times rated current, %s", short(math.Round(amps*r.in.Rating.PhaseVoltage()/10)/100), source)
+	f.Note = fmt.Sprintf("permissible: %s kVA; three times the limit times rated current, %s",
+		short(math.Round(amps*r.in.Rating.PhaseVoltage()/10)/100), source)
 	return f
 }
 
@@ -148,13 +182,17 @@ func (r *recorder) permissible(source string, limit float64) model.Figure {
 func (r *recorder) neutral() model.Figure {
 	const name = "neutral suspect"
 	if !r.unbalance.seen {
-		return model.NotKnown(name, "", "s", "needs all three voltages to neutral and all three line voltages, measured together")
+		return model.NotKnown(name, "", "s",
+			"needs all three voltages to neutral and all three line voltages, measured together")
 	}
 	f := number(name, "s", r.unbalance.neutral.total, "")
-	f.Limit, f.LimitSource, f.Confidence, f.Verdict = "none", "derived: star-point shift above 5 V, the measurement uncertainty and twice u2", "derived", model.Within
-	f.Note = "a broken neutral shows only when the meter's neutral lead is on the load side of the break"
+	f.Limit, f.LimitSource, f.Confidence, f.Verdict = "none", "derived: star-point shift above "+
+		"5 V, the measurement uncertainty and twice u2", "derived", model.Within
+	f.Note = "a broken neutral shows only when the meter's neutral lead is on the load side of " +
+		"the break"
 	if f.Value > 0 {
-		f.Verdict, f.Reason = model.Outside, "the voltages to neutral diverge as with a broken neutral: check its joints first"
+		f.Verdict, f.Reason = model.Outside, "the voltages to neutral diverge as with a broken "+
+			"neutral: check its joints first"
 	}
 	return f
 }

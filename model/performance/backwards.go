@@ -38,7 +38,8 @@ func (w *backwards) see(fresh []newReading, threshold float64) {
 }
 
 func (w *backwards) reversed(k int) bool {
-	return w.under[k] >= backwardsLeast && float64(w.negative[k]) > backwardsShare*float64(w.under[k])
+	return w.under[k] >= backwardsLeast &&
+		float64(w.negative[k]) > backwardsShare*float64(w.under[k])
 }
 
 // words say which power counts backwards; "" for none.
@@ -74,8 +75,9 @@ func (r *recorder) wiringLine() string {
 
 // ofPower are the names, or their beginnings, of the figures without a class limit
 // that depend on power.
-var ofPower = []string{"highest load", "energy ", "integral against", "average load", "time at load ",
-	"longest time below", "fuel per kWh", "no-load setting", "frequency regulation", "voltage regulation"}
+var ofPower = []string{"highest load", "energy ", "integral against", "average load",
+	"time at load ", "longest time below", "fuel per kWh", "no-load setting",
+	"frequency regulation", "voltage regulation"}
 
 // spoil makes figures that depend on power not known while it counts backwards.
 func (r *recorder) spoil(list []model.Figure) []model.Figure {

@@ -47,12 +47,14 @@ func lastStart(r *model.RunRecord) (model.StartRecord, bool) {
 
 // usual is how far figures of a unit scatter from run to run of a sound set
 // (common practice): what counts as one in the ranking.
-var scatterOf = map[string]float64{"%": 0.5, "Hz": 0.1, "s": 1, "V": 0.5, "bar": 0.2, "L/kWh": 0.02, "K in 30 min": 0.5}
+var scatterOf = map[string]float64{"%": 0.5, "Hz": 0.1, "s": 1, "V": 0.5, "bar": 0.2,
+	"L/kWh": 0.02, "K in 30 min": 0.5}
 
 // done names figures that tell what was done with the set, not how it fared.
-var conduct = []string{"energy", "time at load", "highest load", "average load", "load on one phase", "longest time below", "rest before",
-	"integral against", "thermal equilibrium", "rotor heating", "negative-sequence current", "zero-sequence current", "current unbalance",
-	"battery before"}
+var conduct = []string{"energy", "time at load", "highest load", "average load",
+	"load on one phase", "longest time below", "rest before", "integral against",
+	"thermal equilibrium", "rotor heating", "negative-sequence current", "zero-sequence current",
+	"current unbalance", "battery before"}
 
 func isConduct(name string) bool {
 	return slices.ContainsFunc(conduct, func(d string) bool { return strings.HasPrefix(name, d) })
@@ -73,7 +75,8 @@ func (c *comparison) figures(prefix string, before, after []model.Figure) {
 			if !b.Known {
 				which = c.After
 			}
-			c.Open = append(c.Open, fmt.Sprintf("%s%s is not determined in run %s", prefix, a.Name, which))
+			c.Open = append(c.Open,
+				fmt.Sprintf("%s%s is not determined in run %s", prefix, a.Name, which))
 		}
 	}
 }
@@ -92,7 +95,8 @@ func (c *comparison) figure(prefix string, a, b model.Figure) {
 		c.Alike++
 		return
 	}
-	d := model.Difference{What: prefix + a.Name, From: a.Value, To: b.Value, Unit: a.Unit, Weight: weight}
+	d := model.Difference{What: prefix + a.Name, From: a.Value, To: b.Value, Unit: a.Unit,
+		Weight: weight}
 	if changed {
 		d.Weight += 100
 	}
@@ -127,8 +131,11 @@ func differs(d model.Difference) string {
 	if by == "%" {
 		by = "percentage points"
 	}
-	amount := func(v float64, unit string) string { return strings.TrimSpace(threeDigits(v) + " " + unit) }
-	return fmt.Sprintf("%s %s %s: %s, was %s", d.What, amount(math.Abs(d.To-d.From), by), way, amount(d.To, d.Unit), amount(d.From, d.Unit))
+	amount := func(v float64, unit string) string {
+		return strings.TrimSpace(threeDigits(v) + " " + unit)
+	}
+	return fmt.Sprintf("%s %s %s: %s, was %s", d.What, amount(math.Abs(d.To-d.From), by), way,
+		amount(d.To, d.Unit), amount(d.From, d.Unit))
 }
 
 // three writes a number with about three digits that mean something.
@@ -156,9 +163,15 @@ var compared = []struct {
 	scatter float64 // canonical unit
 	hot     bool    // only at like coolant temperature
 }{
-	{model.OilPressure, "oil pressure", 0.2e5, true}, {model.CoolantTemperature, "coolant", 5, false}, {model.OilTemperature, "oil temperature", 5, false},
-	{model.ExhaustTemperature, "exhaust temperature", 20, false}, {model.FrequencyPoint, "frequency", 0.1, false}, {model.VoltageL1N, "voltage L1", 1, false},
-	{model.VoltageL2N, "voltage L2", 1, false}, {model.VoltageL3N, "voltage L3", 1, false}, {model.BatteryVoltage, "charge voltage", 0.2, false},
+	{model.OilPressure, "oil pressure", 0.2e5, true},
+	{model.CoolantTemperature, "coolant", 5, false},
+	{model.OilTemperature, "oil temperature", 5, false},
+	{model.ExhaustTemperature, "exhaust temperature", 20, false},
+	{model.FrequencyPoint, "frequency", 0.1, false},
+	{model.VoltageL1N, "voltage L1", 1, false},
+	{model.VoltageL2N, "voltage L2", 1, false},
+	{model.VoltageL3N, "voltage L3", 1, false},
+	{model.BatteryVoltage, "charge voltage", 0.2, false},
 }
 
 // readings compares the means of the steady spans at the nearest load, of each
@@ -182,8 +195,11 @@ func (c *comparison) readings(before, after *model.RunRecord) {
 			if w := math.Abs(y.Mean-x.Mean) / want.scatter; w > worst.Weight {
 				q, _ := model.KnownQuantity(want.point)
 				unit := q.ShownUnit()
-				worst = model.Difference{What: fmt.Sprintf("%s at %s kW", want.words, short(math.Round(b.Load/100)/10)), Unit: unit, Weight: w,
-					From: model.InUnit(x.Mean, q, unit), To: model.InUnit(y.Mean, q, unit)}
+				load := short(math.Round(b.Load/100) / 10)
+				worst = model.Difference{
+					What: fmt.Sprintf("%s at %s kW", want.words, load), Unit: unit, Weight: w,
+					From: model.InUnit(x.Mean, q, unit), To: model.InUnit(y.Mean, q, unit),
+				}
 			}
 		}
 		if worst.Weight >= 0.5 {
@@ -201,7 +217,9 @@ func (c *comparison) readings(before, after *model.RunRecord) {
 // counterpart is the span of the earlier run at the same place: the n-th at
 // about that load, as a cold set at no load is not the hot one afterwards.
 func counterpart(before, after []model.SteadySpan, at int, near float64) (model.SteadySpan, bool) {
-	like := func(s model.SteadySpan) bool { return math.Abs(s.Load-after[at].Load) <= near } // false for NaN
+	like := func(s model.SteadySpan) bool { // false for NaN
+		return math.Abs(s.Load-after[at].Load) <= near
+	}
 	nth := 0
 	for _, s := range after[:at] {
 		if like(s) {

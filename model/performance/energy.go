@@ -10,10 +10,11 @@ import (
 // counter follows a meter's energy counter through roll-overs and resets.
 type counter struct {
 	n, rolls, resets int
-	first, last      float64   // J
-	gained, back     float64   // J that it counted on, and back
-	least            float64   // J, the smallest step seen: its resolution at best; 0: it never moved
-	ranges           []float64 // J, what it can hold before it starts anew
+	first, last      float64 // J
+	gained, back     float64 // J that it counted on, and back
+	// J, the smallest step seen: its resolution at best; 0: it never moved
+	least  float64
+	ranges []float64 // J, what it can hold before it starts anew
 }
 
 // decades are the counts at which counters with so many digits start anew.
@@ -27,7 +28,9 @@ func capacity(sensors []model.Point) []float64 {
 			continue
 		}
 		one := float64(p.Register.Resolution.Num) / float64(p.Register.Resolution.Den)
-		bits := map[model.RegisterType]float64{model.Uint16: 16, model.Int16: 15, model.Uint32: 32, model.Int32: 31}[p.Register.Type]
+		bits := map[model.RegisterType]float64{
+			model.Uint16: 16, model.Int16: 15, model.Uint32: 32, model.Int32: 31,
+		}[p.Register.Type]
 		var list []float64
 		if bits > 0 {
 			list = append(list, math.Pow(2, bits)*one)
@@ -82,7 +85,8 @@ func (r *recorder) energy() []model.Figure {
 	sum, count := r.integral(), r.counted()
 	best := sum
 	switch {
-	case count.Known && count.Bound == model.Exact && (count.Uncertainty <= sum.Uncertainty || sum.Bound != model.Exact):
+	case count.Known && count.Bound == model.Exact &&
+		(count.Uncertainty <= sum.Uncertainty || sum.Bound != model.Exact):
 		best = count
 		best.Note = "by the meter's counter; " + count.Note
 	default:
@@ -102,7 +106,8 @@ func (r *recorder) integral() model.Figure {
 	f.Note = "loads shorter than the reading interval are missed; " + good.text
 	if s.missing > 0 {
 		f.Bound = model.AtLeast
-		f.Note += fmt.Sprintf("; %s s without readings are not included", short(math.Round(s.missing)))
+		f.Note += fmt.Sprintf("; %s s without readings are not included",
+			short(math.Round(s.missing)))
 	}
 	return f
 }
@@ -121,11 +126,18 @@ func (r *recorder) counted() model.Figure {
 	case c.least == 0 && c.resets+c.rolls == 0 && c.back == 0:
 		return model.NotKnown(name, "", "kWh", "the counter did not move")
 	case c.back > 2*c.least:
-		return model.NotKnown(name, "", "kWh",
-			fmt.Sprintf("the counter ran backwards by %s kWh: check the current transformers", short(c.back/3.6e6)))
+		return model.NotKnown(
+			name,
+			"",
+			"kWh",
+			fmt.Sprintf("the counter ran backwards by %s kWh: check the current transformers",
+				short(c.back/3.6e6)),
+		)
 	case c.resets > 0:
 		f.Bound = model.AtLeast
-		f.Note = fmt.Sprintf("the counter was reset %d times, energy before each reset may be missing; %s", c.resets, good.text)
+		f.Note = fmt.Sprintf(
+			"the counter was reset %d times, energy before each reset may be missing; %s", c.resets,
+			good.text)
 	case c.rolls > 0:
 		f.Note = fmt.Sprintf("the counter rolled over %d times, corrected; %s",
 			c.rolls, good.text)

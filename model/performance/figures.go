@@ -35,12 +35,14 @@ func (r *recorder) regulation() []model.Figure {
 		if !ok || b == 0 {
 			return model.NotKnown(name, "", "%", "not measured in both spans")
 		}
-		return model.Figure{Name: name, Value: 100 * (a - b) / b, Unit: "%", Known: true, Verdict: model.NoLimit, Note: note, Uncertainty: doubt}
+		return model.Figure{Name: name, Value: 100 * (a - b) / b, Unit: "%", Known: true,
+			Verdict: model.NoLimit, Note: note, Uncertainty: doubt}
 	}
 	u0, ok0 := r.steadyVoltage(none)
 	u1, ok1 := r.steadyVoltage(full)
 	return []model.Figure{
-		ratio(f, none.Points[model.FrequencyPoint].Mean, full.Points[model.FrequencyPoint].Mean, 100*frequencyStep/full.Points[model.FrequencyPoint].Mean, true),
+		ratio(f, none.Points[model.FrequencyPoint].Mean, full.Points[model.FrequencyPoint].Mean,
+			100*frequencyStep/full.Points[model.FrequencyPoint].Mean, true),
 		ratio(v, u0, u1, voltageStep, ok0 && ok1),
 	}
 }
@@ -49,7 +51,8 @@ func (r *recorder) regulation() []model.Figure {
 func (r *recorder) loading() []model.Figure {
 	s := &r.soakLog
 	if s.counted == 0 {
-		return []model.Figure{model.NotKnown("energy delivered", "", "kWh", "active power was not measured")}
+		return []model.Figure{
+			model.NotKnown("energy delivered", "", "kWh", "active power was not measured")}
 	}
 	list := append([]model.Figure{number("highest load", "kW", s.top/1000, "")}, r.energy()...)
 	rated := r.in.Rating.ActivePower()
@@ -57,7 +60,8 @@ func (r *recorder) loading() []model.Figure {
 		return append(list, model.NotKnown("average load", "P_pp", "%", "no rated power is given"))
 	}
 	average := number("average load", "%", 100*s.weighted/s.counted/rated, "")
-	average.Symbol, average.Note = "P_pp", "ISO 8528-1: loads below 30 % count as 30 %, standstill excluded (from memory)"
+	average.Symbol, average.Note = "P_pp", "ISO 8528-1: loads below 30 % count as 30 %, "+
+		"standstill excluded (from memory)"
 	list = append(list, average)
 	names := [5]string{"below 30 %", "30 to 50 %", "50 to 75 %", "75 to 100 %", "above 100 %"}
 	for i, t := range s.bands {
@@ -91,7 +95,8 @@ func (r *recorder) hunting() model.Figure {
 // lowLoad is the longest stretch that leaves a diesel engine too cold.
 func (r *recorder) lowLoad() model.Figure {
 	f := number("longest time below 30 % of rated power", "min", r.soakLog.low.longest/60, "")
-	f.Note = "no load included; long running below 30 % leaves unburnt fuel in the exhaust (common practice)"
+	f.Note = "no load included; long running below 30 % leaves unburnt fuel in the exhaust " +
+		"(common practice)"
 	return f
 }
 

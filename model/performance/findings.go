@@ -26,13 +26,14 @@ func (r *recorder) findings(rec *model.RunRecord, j *judgement, set int) {
 
 func (r *recorder) ranLine() string {
 	run := r.in.Run
-	line := fmt.Sprintf("Ran %s, %s of it on load; %s, %s.", minutes(run.Running), minutes(run.Loaded),
-		count(run.Cranks, "crank"), count(run.Starts, "start"))
+	line := fmt.Sprintf("Ran %s, %s of it on load; %s, %s.", minutes(run.Running),
+		minutes(run.Loaded), count(run.Cranks, "crank"), count(run.Starts, "start"))
 	if run.CutShort != "" {
 		line += " The record ends early: " + run.CutShort + "."
 	}
 	if r.tracks.cuts > 0 {
-		line += fmt.Sprintf(" The record has %s; no average includes one.", count(r.tracks.cuts, "gap"))
+		line += fmt.Sprintf(" The record has %s; no average includes one.",
+			count(r.tracks.cuts, "gap"))
 	}
 	return line
 }
@@ -77,13 +78,15 @@ func (r *recorder) loadLine(rec *model.RunRecord) string {
 		return "Load not determined: active power was not measured."
 	}
 	if r.backwards.reason() != "" {
-		return fmt.Sprintf("Highest load not determined, %s, %s.", count(len(rec.Steps), "load step"), count(len(rec.Steady), "steady span"))
+		return fmt.Sprintf("Highest load not determined, %s, %s.",
+			count(len(rec.Steps), "load step"), count(len(rec.Steady), "steady span"))
 	}
 	line := fmt.Sprintf("Highest load %s kW", short(math.Round(r.soakLog.top/10)/100))
 	if share := r.share(r.soakLog.top); !math.IsNaN(share) {
 		line += fmt.Sprintf(" (%s %% of rated power)", percent(share))
 	}
-	line += fmt.Sprintf(", %s, %s.", count(len(rec.Steps), "load step"), count(len(rec.Steady), "steady span"))
+	line += fmt.Sprintf(", %s, %s.", count(len(rec.Steps), "load step"),
+		count(len(rec.Steady), "steady span"))
 	return line
 }
 
@@ -117,16 +120,19 @@ func classText(j *judgement, set int) string {
 	name := j.sets[set].name
 	switch {
 	case len(j.sets[set].limits) == 0:
-		return name + ": no limits. They are agreed with the customer: enter them in the configuration."
+		return name + ": no limits. They are agreed with the customer: enter them in the " +
+			"configuration."
 	case len(exceeded) > 0:
 		return name + ": not met. " + capital(strings.Join(exceeded, "; ")) + "."
 	case len(open) == 0:
 		return name + ": met."
 	case met == 0:
-		return fmt.Sprintf("%s: open. %d limits not determined, such as %s.", name, len(open), open[0])
+		return fmt.Sprintf("%s: open. %d limits not determined, such as %s.", name, len(open),
+			open[0])
 	}
-	return fmt.Sprintf("%s: open. %d of %d limits met, none exceeded; %d not determined, such as %s.",
-		name, met, met+len(open), len(open), open[0])
+	return fmt.Sprintf(
+		"%s: open. %d of %d limits met, none exceeded; %d not determined, such as %s.", name, met,
+		met+len(open), len(open), open[0])
 }
 
 // exceededText is a figure that exceeds its limit, with both values.
@@ -154,7 +160,11 @@ func outsideLine(rec *model.RunRecord) string {
 	var list []string
 	for _, f := range rec.Figures[min(int(keys), len(rec.Figures)):] {
 		if f.Verdict == model.Outside {
-			list = append(list, fmt.Sprintf("%s %s %s (limit %s)", f.Name, short(math.Round(f.Value*100)/100), f.Unit, f.Limit))
+			list = append(
+				list,
+				fmt.Sprintf("%s %s %s (limit %s)", f.Name, short(math.Round(f.Value*100)/100),
+					f.Unit, f.Limit),
+			)
 		}
 	}
 	if len(list) == 0 {
@@ -167,7 +177,8 @@ func outsideLine(rec *model.RunRecord) string {
 func (r *recorder) warmLine() string {
 	for _, f := range r.thermal() {
 		if f.Known && strings.HasPrefix(f.Name, "thermal equilibrium") {
-			return fmt.Sprintf("Thermal equilibrium after %s min of %s.", short(math.Round(f.Value)), strings.Split(f.Note, ";")[0])
+			return fmt.Sprintf("Thermal equilibrium after %s min of %s.",
+				short(math.Round(f.Value)), strings.Split(f.Note, ";")[0])
 		}
 	}
 	return ""
@@ -194,7 +205,8 @@ func alarmLine(alarms []model.AlarmEvent) string {
 	case first == nil:
 		return fmt.Sprintf("%s raised, none critical.", count(raised, "alarm"))
 	}
-	return fmt.Sprintf("%s raised, %d critical; first critical alarm: %s.", count(raised, "alarm"), critical, first.Label)
+	return fmt.Sprintf("%s raised, %d critical; first critical alarm: %s.", count(raised, "alarm"),
+		critical, first.Label)
 }
 
 // notTested says what this run leaves open.
@@ -212,14 +224,28 @@ func (r *recorder) notTested(rec *model.RunRecord, j *judgement, set int) {
 		names[reason] = append(names[reason], subjects[k].name)
 	}
 	for _, reason := range reasons {
-		rec.NotTested = append(rec.NotTested,
-			fmt.Sprintf("Not determined: %s. Reason: %s.", strings.Join(names[reason], ", "), reason))
+		rec.NotTested = append(
+			rec.NotTested,
+			fmt.Sprintf("Not determined: %s. Reason: %s.", strings.Join(names[reason], ", "),
+				reason),
+		)
 	}
 	if usual := r.usualReading(); usual > 0 {
-		rec.NotTested = append(rec.NotTested, fmt.Sprintf("Readings came every %.4g s: these instruments do not show peaks between readings, waveform or harmonics.", usual.Round(100*time.Millisecond).Seconds()))
+		rec.NotTested = append(
+			rec.NotTested,
+			fmt.Sprintf(
+				"Readings came every %.4g s: these instruments do not show peaks between "+
+					"readings, waveform or harmonics.",
+				usual.Round(100*time.Millisecond).Seconds(),
+			),
+		)
 	}
 	if len(rec.Hand) == 0 {
-		rec.NotTested = append(rec.NotTested, "No hand measurement is on record: insulation, earthing, protective devices and phase rotation are not tested.")
+		rec.NotTested = append(
+			rec.NotTested,
+			"No hand measurement is on record: insulation, earthing, protective devices and "+
+				"phase rotation are not tested.",
+		)
 	}
 }
 

@@ -17,7 +17,8 @@ type fixedLimit struct {
 func (m measure) figure(name, symbol, unit string, l fixedLimit) model.Figure {
 	f := model.NotKnown(name, symbol, unit, m.why)
 	if m.known {
-		f.Known, f.Value, f.Bound, f.Uncertainty, f.Note, f.Seen = true, m.value, m.bound, m.unc, m.note, m.seen
+		f.Known, f.Value, f.Bound, f.Uncertainty = true, m.value, m.bound, m.unc
+		f.Note, f.Seen = m.note, m.seen
 		if m.bound == model.Interval {
 			f.Low, f.High = m.lo, m.hi
 		}

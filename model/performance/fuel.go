@@ -43,12 +43,14 @@ func (r *recorder) fuel() model.Figure {
 	doubt := first.doubt + last.doubt
 	f := number(name, "L/kWh", 1000*used/kwh, "")
 	f.Uncertainty = 1000*doubt/kwh + f.Value*energy.Uncertainty/kwh
-	f.Note = fmt.Sprintf("%s L for %s kWh between two dips", short(math.Round(1e4*used)/10), short(math.Round(kwh*10)/10))
+	f.Note = fmt.Sprintf("%s L for %s kWh between two dips", short(math.Round(1e4*used)/10),
+		short(math.Round(kwh*10)/10))
 	if first.assumed || last.assumed {
 		f.Note += "; ±1 L assumed for each dip, no resolution was entered"
 	}
 	if used <= 0 {
-		return model.NotKnown(name, "", "L/kWh", "the tank level did not fall: enter any fuel that was added")
+		return model.NotKnown(name, "", "L/kWh",
+			"the tank level did not fall: enter any fuel that was added")
 	}
 	return f
 }
@@ -110,7 +112,8 @@ func (r *recorder) dips(from, to moment) (first, last dip, added float64, why st
 			d.doubt, d.assumed = dipDoubt, true
 		}
 		switch kind := strings.ToLower(e.Hand.Kind); {
-		case kind == fuelDip && !from.before(d.at) && (first.at.at.IsZero() || first.at.before(d.at)):
+		case kind == fuelDip && !from.before(d.at) &&
+			(first.at.at.IsZero() || first.at.before(d.at)):
 			first = d
 		case kind == fuelDip && !d.at.before(to) && (last.at.at.IsZero() || d.at.before(last.at)):
 			last = d
@@ -125,7 +128,10 @@ func (r *recorder) dips(from, to moment) (first, last dip, added float64, why st
 		return first, last, 0, "no fuel dip is entered from after the run"
 	}
 	for _, e := range r.in.Events {
-		if e.Hand != nil && !(replaced[e.Seq] && e.Seq != 0) && strings.EqualFold(e.Hand.Kind, fuelAdded) && first.at.before(r.taken(e)) && r.taken(e).before(last.at) {
+		if e.Hand != nil && !(replaced[e.Seq] && e.Seq != 0) &&
+			strings.EqualFold(e.Hand.Kind, fuelAdded) &&
+			first.at.before(r.taken(e)) &&
+			r.taken(e).before(last.at) {
 			added += e.Hand.Value
 		}
 	}

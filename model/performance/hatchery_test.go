@@ -83,7 +83,7 @@ func dayScans(r model.Rating, change func(*model.Scan)) iter.Seq2[*model.Scan, e
 				change(scan)
 			}
 			scan.Measured = len(scan.Samples)
-			electrical.Derive(r, electrical.AssumedGain, scan)
+			electrical.Derive(r, electrical.VoltageGain(nil, r), scan)
 			if !yield(scan, nil) {
 				return
 			}

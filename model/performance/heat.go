@@ -147,19 +147,30 @@ func (r *recorder) thermal() []model.Figure {
 		}
 	}
 	if at < 0 {
-		return []model.Figure{model.NotKnown(name, "", "min", "no steady load with temperature readings lasted half an hour")}
+		return []model.Figure{model.NotKnown(name, "", "min",
+			"no steady load with temperature readings lasted half an hour")}
 	}
 	s := r.steady.found[at]
 	load := short(math.Round(s.Load/10)/100) + " kW"
-	when := number(name+" reached after", "min", s.warm/60, "a temperature still drifted by more than 1 K in the last half hour")
-	when.Note = "steady load of " + load + "; every rise changes by no more than 1 K in half an hour"
+	when := number(name+" reached after", "min", s.warm/60,
+		"a temperature still drifted by more than 1 K in the last half hour")
+	when.Note = "steady load of " + load + "; every rise changes by no more than 1 K in half " +
+		"an hour"
 	figures := []model.Figure{when}
 	for _, rise := range s.rises {
 		m := plain(math.Abs(rise.by), rise.unc)
-		m.value, m.lo, m.note = rise.by, max(m.lo, 0), "over the last half hour at "+load+"; uncertainty is two standard errors"
-		f := m.figure(rise.name(), "", "K in 30 min", fixedLimit{heatLimit, "≤ 1 K in 30 min", "IEC 60034-1, editions from 2017; 2 K/h before", fromMemory})
+		m.value, m.lo, m.note = rise.by, max(m.lo,
+			0), "over the last half hour at "+load+"; uncertainty is two standard errors"
+		f := m.figure(
+			rise.name(),
+			"",
+			"K in 30 min",
+			fixedLimit{heatLimit, "≤ 1 K in 30 min",
+				"IEC 60034-1, editions from 2017; 2 K/h before", fromMemory},
+		)
 		figures = append(figures, f)
 	}
-	slices.SortStableFunc(figures[1:], func(a, b model.Figure) int { return strings.Compare(a.Name, b.Name) })
+	slices.SortStableFunc(figures[1:],
+		func(a, b model.Figure) int { return strings.Compare(a.Name, b.Name) })
 	return figures
 }

@@ -105,9 +105,15 @@ func senses(phase, line [3]fit, rated float64) string {
 		name  string
 		f     fit
 		scale float64 // of the voltage over phase to neutral
-	}{{"the voltage L1 to neutral", phase[0], 1}, {"the voltage L2 to neutral", phase[1], 1}, {"the voltage L3 to neutral", phase[2], 1},
-		{"the voltage L1-L2", line[0], math.Sqrt(3)}, {"the voltage L2-L3", line[1], math.Sqrt(3)}, {"the voltage L3-L1", line[2], math.Sqrt(3)},
-		{"the mean of the three phases", mean, 1}} {
+	}{
+		{"the voltage L1 to neutral", phase[0], 1},
+		{"the voltage L2 to neutral", phase[1], 1},
+		{"the voltage L3 to neutral", phase[2], 1},
+		{"the voltage L1-L2", line[0], math.Sqrt(3)},
+		{"the voltage L2-L3", line[1], math.Sqrt(3)},
+		{"the voltage L3-L1", line[2], math.Sqrt(3)},
+		{"the mean of the three phases", mean, 1},
+	} {
 		moved := c.f.moved() / c.scale
 		switch {
 		case math.IsNaN(moved):
@@ -173,21 +179,25 @@ func (r *recorder) unloadedPhases() []model.Figure {
 		if rated <= 0 {
 			return f
 		}
-		f.Limit, f.LimitSource, f.Confidence = words+" "+short(math.Round(limit))+" V", "EN 50160, rated ±10 %", fromMemory
+		f.Limit, f.LimitSource, f.Confidence = words+" "+short(
+			math.Round(limit))+" V", "EN 50160, rated ±10 %", fromMemory
 		switch off := sign * (v - limit); {
 		case off <= -f.Uncertainty:
 			f.Verdict = model.Within
 		case off > f.Uncertainty:
-			f.Verdict, f.Reason = model.Outside, fmt.Sprintf("%s V, limit %s V", short(v), short(limit))
+			f.Verdict, f.Reason = model.Outside, fmt.Sprintf("%s V, limit %s V", short(v),
+				short(limit))
 		default:
-			f.Verdict, f.Reason = model.NotDetermined, "the limit is within the measurement uncertainty"
+			f.Verdict, f.Reason = model.NotDetermined, "the limit is within the measurement "+
+				"uncertainty"
 		}
 		return f
 	}
 	return []model.Figure{
 		limited("highest voltage of a phase without the load", highest, 1.1*rated, 1, "≤"),
 		limited("lowest voltage of the loaded phase", lowest, 0.9*rated, -1, "≥"),
-		number("largest shift of the star point", "V", nanIfInf(shift), "the six voltages are not measured together"),
+		number("largest shift of the star point", "V", nanIfInf(shift),
+			"the six voltages are not measured together"),
 	}
 }
 

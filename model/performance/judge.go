@@ -48,12 +48,14 @@ func (m measure) verdict(lowest, highest float64) (model.Verdict, string) {
 	case m.why != "":
 		return model.NotDetermined, m.why
 	}
-	return model.NotDetermined, fmt.Sprintf("the limit is within the measurement uncertainty: %s to %s", short(m.lo), short(m.hi))
+	return model.NotDetermined, fmt.Sprintf(
+		"the limit is within the measurement uncertainty: %s to %s", short(m.lo), short(m.hi))
 }
 
 // judgement is every measure of a run.
 type judgement struct {
-	measures [keys][]measure // per key: one measure, or one per limit set where it depends on the set
+	// per key: one measure, or one per limit set where it depends on the set
+	measures [keys][]measure
 	sets     []limitSet
 }
 

@@ -69,7 +69,8 @@ func (r *recorder) unloaded(s steadySpan) bool {
 func (r *recorder) noLoadAndFull() (none, full steadySpan, why string) {
 	at := -1
 	for i, s := range r.steady.found {
-		if _, ok := s.Points[model.FrequencyPoint]; ok && !math.IsNaN(s.Load) && (at < 0 || s.Load > r.steady.found[at].Load) {
+		if _, ok := s.Points[model.FrequencyPoint]; ok && !math.IsNaN(s.Load) &&
+			(at < 0 || s.Load > r.steady.found[at].Load) {
 			at = i
 		}
 	}
@@ -112,8 +113,10 @@ func (r *recorder) droop() measure {
 	fall := none.Points[model.FrequencyPoint].Mean - full.Points[model.FrequencyPoint].Mean
 	unit := 100 / r.in.Rating.Frequency
 	m := plain(fall*unit/share, (frequencyStep+none.strays()+full.strays())*unit/share)
-	m.seen, m.note = seconds(full.usual), fmt.Sprintf("%s Hz at no load, %s Hz at %s %% of rated power",
-		short(none.Points[model.FrequencyPoint].Mean), short(full.Points[model.FrequencyPoint].Mean), percent(share))
+	m.seen, m.note = seconds(full.usual), fmt.Sprintf(
+		"%s Hz at no load, %s Hz at %s %% of rated power",
+		short(none.Points[model.FrequencyPoint].Mean),
+		short(full.Points[model.FrequencyPoint].Mean), percent(share))
 	if share < fullEnough {
 		m.note += "; extrapolated to rated power"
 		m.lo = (fall - frequencyStep - none.strays() - full.strays()) * unit
@@ -143,9 +146,12 @@ func (r *recorder) band() measure {
 			continue
 		}
 		m := plain(100*s.swing/r.in.Rating.Frequency, 100*frequencyStep/r.in.Rating.Frequency)
-		m.seen, m.note = seconds(s.usual), "the widest in any minute of steady load; "+fasterThanReadings
+		m.seen, m.note = seconds(
+			s.usual), "the widest in any minute of steady load; "+fasterThanReadings
 		if s.usual > slow {
-			m.lo, m.why = 0, fmt.Sprintf("readings every %s s: a short load between two of them looks like a swing", short(math.Round(10*s.usual)/10))
+			m.lo, m.why = 0, fmt.Sprintf(
+				"readings every %s s: a short load between two of them looks like a swing",
+				short(math.Round(10*s.usual)/10))
 		}
 		worst = worse(worst, m)
 	}
@@ -214,7 +220,8 @@ func (r *recorder) unbalanceWithoutLoad() measure {
 		}
 		good := r.gain(r.in.Rating.Voltage, model.LineVoltages[:]...)
 		m := plain(100*v, 100*electrical.NegativeSequenceUncertainty(u[0], u[1], u[2], good.gain))
-		m.note, m.seen = "from the three line-to-line magnitudes (IEC 61000-4-30); "+good.text, seconds(s.usual)
+		m.note = "from the three line-to-line magnitudes (IEC 61000-4-30); " + good.text
+		m.seen = seconds(s.usual)
 		worst = worse(worst, m)
 	}
 	return worst
@@ -228,7 +235,8 @@ func (r *recorder) modulation() measure {
 		}
 		m := plain(100*s.beat, beatNoise)
 		m.bound, m.seen = model.AtLeast, seconds(s.usual)
-		m = m.open("meter readings are averages over many periods and do not show faster modulation")
+		m = m.open(
+			"meter readings are averages over many periods and do not show faster modulation")
 		worst = worse(worst, m)
 	}
 	return worst
@@ -253,12 +261,14 @@ func (r *recorder) worstOfSteps(k key) []measure {
 		}
 	}
 	enough, kind := onEnough, "load applied in one step"
-	if k == differenceOff || k == voltageRise || k == frequencyRecoveryOff || k == voltageRecoveryOff {
+	if k == differenceOff || k == voltageRise || k == frequencyRecoveryOff ||
+		k == voltageRecoveryOff {
 		enough, kind = fullEnough, "load removed in one step"
 	}
 	share, why := r.share(largest), r.backwards.reason()
 	if why == "" && !(share >= enough) {
-		why = fmt.Sprintf("the largest %s was %s kW, %s %% of rated power", kind, short(math.Round(largest/10)/100), percent(share))
+		why = fmt.Sprintf("the largest %s was %s kW, %s %% of rated power", kind,
+			short(math.Round(largest/10)/100), percent(share))
 	}
 	for i := range all {
 		if why != "" && all[i].known && !math.IsInf(all[i].hi, 1) {

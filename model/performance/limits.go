@@ -77,27 +77,33 @@ const (
 var sets = []limitSet{
 	{"G1", "ISO 8528-5 G1", "ISO 8528-5 Table 4, class G1", 3.5, 5, map[key]limit{
 		droop: {8, false, inPrint, ""}, band: {2.5, false, inPrint, ""},
-		differenceOff: {18, false, inPrint, ""}, differenceOn: {15, true, inPrint, ""}, deviationOn: {15, false, fromMemory, ""},
-		frequencyRecoveryOn: {10, false, inPrint, ""}, frequencyRecoveryOff: {10, false, inPrint, ""},
-		voltageDeviation: {5, false, inPrint, ""}, unbalanceNoLoad: {1, false, fromMemory, ""},
+		differenceOff: {18, false, inPrint, ""}, differenceOn: {15, true, inPrint, ""},
+		deviationOn:          {15, false, fromMemory, ""},
+		frequencyRecoveryOn:  {10, false, inPrint, ""},
+		frequencyRecoveryOff: {10, false, inPrint, ""},
+		voltageDeviation:     {5, false, inPrint, ""}, unbalanceNoLoad: {1, false, fromMemory, ""},
 		voltageRise: {35, false, inPrint, ""}, voltageDip: {25, false, inPrint, ""},
 		voltageRecoveryOn: {10, false, inPrint, ""}, voltageRecoveryOff: {10, false, inPrint, ""},
 	}},
 	{"G2", "ISO 8528-5 G2", "ISO 8528-5 Table 4, class G2", 2, 2.5, map[key]limit{
 		droop: {5, false, inPrint, ""}, band: {1.5, false, inPrint, ""},
-		differenceOff: {12, false, inPrint, ""}, differenceOn: {10, true, inPrint, ""}, deviationOn: {10, false, inPrint, ""},
+		differenceOff: {12, false, inPrint, ""}, differenceOn: {10, true, inPrint, ""},
+		deviationOn:         {10, false, inPrint, ""},
 		frequencyRecoveryOn: {5, false, inPrint, ""}, frequencyRecoveryOff: {5, false, inPrint, ""},
 		voltageDeviation: {2.5, false, inPrint, ""}, unbalanceNoLoad: {1, false, inPrint, ""},
 		voltageRise: {25, false, inPrint, ""}, voltageDip: {20, false, inPrint, ""},
-		voltageRecoveryOn: {6, false, inPrint, ""}, voltageRecoveryOff: {6, false, inPrint, ""}, modulation: {0.3, false, fromMemory, ""},
+		voltageRecoveryOn: {6, false, inPrint, ""}, voltageRecoveryOff: {6, false, inPrint, ""},
+		modulation: {0.3, false, fromMemory, ""},
 	}},
 	{"G3", "ISO 8528-5 G3", "ISO 8528-5 Table 4, class G3", 2, 1, map[key]limit{
 		droop: {3, false, inPrint, ""}, band: {0.5, false, inPrint, ""},
-		differenceOff: {10, false, inPrint, ""}, differenceOn: {7, true, inPrint, ""}, deviationOn: {7, false, fromMemory, ""},
+		differenceOff: {10, false, inPrint, ""}, differenceOn: {7, true, inPrint, ""},
+		deviationOn:         {7, false, fromMemory, ""},
 		frequencyRecoveryOn: {3, false, inPrint, ""}, frequencyRecoveryOff: {3, false, inPrint, ""},
 		voltageDeviation: {1, false, inPrint, ""}, unbalanceNoLoad: {1, false, fromMemory, ""},
 		voltageRise: {20, false, inPrint, ""}, voltageDip: {15, false, inPrint, ""},
-		voltageRecoveryOn: {4, false, inPrint, ""}, voltageRecoveryOff: {4, false, inPrint, ""}, modulation: {0.3, false, fromMemory, ""},
+		voltageRecoveryOn: {4, false, inPrint, ""}, voltageRecoveryOff: {4, false, inPrint, ""},
+		modulation: {0.3, false, fromMemory, ""},
 	}},
 	{"G4", "ISO 8528-5 G4", "ISO 8528-5, class G4: agreed between maker and customer", 0, 0, nil},
 	// The older army set gives no band for the frequency; its voltage must
@@ -105,16 +111,20 @@ var sets = []limitSet{
 	{"older military", "older military set", "US Army TM 5-6115-275-14", 0, 0.5, map[key]limit{
 		differenceOff: {5, false, inPrint, ""}, differenceOn: {3, false, inPrint, ""},
 		frequencyRecoveryOn: {4, false, inPrint, ""}, frequencyRecoveryOff: {6, false, inPrint, ""},
-		voltageDeviation: {0.5, false, inPrint, ""}, voltageRise: {20, false, inPrint, ""}, voltageDip: {20, false, inPrint, ""},
+		voltageDeviation: {0.5, false, inPrint, ""},
+		voltageRise:      {20, false, inPrint, ""}, voltageDip: {20, false, inPrint, ""},
 		voltageRecoveryOn: {2, false, inPrint, ""}, voltageRecoveryOff: {2, false, inPrint, ""},
 	}},
 	// A facility specification's note on what is typical when the full load
 	// comes in one step. It gives 3 to 5 s; the wider figure is taken.
-	{"one-step standby", "small standby set, full load in one step", "UFGS-16264A note", 0, 0, map[key]limit{
-		differenceOff: {5, false, inPrint, ""}, differenceOn: {5, false, inPrint, ""},
-		frequencyRecoveryOn: {5, false, inPrint, ""}, frequencyRecoveryOff: {5, false, inPrint, ""},
-		voltageDip: {30, false, inPrint, ""}, voltageRecoveryOn: {5, false, inPrint, ""}, voltageRecoveryOff: {5, false, inPrint, ""},
-	}},
+	{"one-step standby", "small standby set, full load in one step",
+		"UFGS-16264A note", 0, 0, map[key]limit{
+			differenceOff: {5, false, inPrint, ""}, differenceOn: {5, false, inPrint, ""},
+			frequencyRecoveryOn:  {5, false, inPrint, ""},
+			frequencyRecoveryOff: {5, false, inPrint, ""},
+			voltageDip:           {30, false, inPrint, ""},
+			voltageRecoveryOn:    {5, false, inPrint, ""}, voltageRecoveryOff: {5, false, inPrint, ""},
+		}},
 }
 
 // classes are the sets of ISO 8528-5 in sets, mildest first.
@@ -137,7 +147,8 @@ func withUserSets(own []model.LimitSet) []limitSet {
 
 // convert makes a set of the user's own, on top of the one it is based on.
 func convert(known []limitSet, o model.LimitSet) limitSet {
-	one := limitSet{name: o.Name, title: "limit set " + o.Name, source: cmp.Or(o.Source, "the configuration"), limits: map[key]limit{}}
+	one := limitSet{name: o.Name, title: "limit set " + o.Name,
+		source: cmp.Or(o.Source, "the configuration"), limits: map[key]limit{}}
 	if i, ok := setNamed(known, o.BasedOn); ok && o.BasedOn != "" {
 		base := known[i]
 		one.tolerance, one.settle = base.tolerance, base.settle

@@ -15,14 +15,16 @@ const version = 1
 
 // Input is what a record is made from.
 type Input struct {
-	Run       model.Run
-	Rating    model.Rating
-	Clock     model.Clock
-	Scans     iter.Seq2[*model.Scan, error] // of the run, in the order of time, derived points included
-	Events    []model.Event                 // of the run, in any order; hand measurements may be older
+	Run    model.Run
+	Rating model.Rating
+	Clock  model.Clock
+	// of the run, in the order of time, derived points included
+	Scans iter.Seq2[*model.Scan, error]
+	// of the run, in any order; hand measurements may be older
+	Events    []model.Event
 	Simulated bool
 	Sensors   []model.Point    // the points measured, for the instruments' accuracy; may be empty
-	Limits    string           // limit set to judge by; "" is the class of the rating, and that empty is G1
+	Limits    string           // limit set to judge by; "": the rating's class, or else G1
 	Own       []model.LimitSet // of the user's own
 }
 
@@ -63,16 +65,23 @@ func Record(in Input) (*model.RunRecord, error) {
 }
 
 func newRecorder(in Input) *recorder {
-	r := &recorder{in: in, tracks: newTracks(in.Rating, withUserSets(in.Own)), states: states{spans: in.Run.States}, starts: cranks(in.Run)}
-	r.statesKnown = slices.ContainsFunc(in.Run.States, func(s model.StateSpan) bool { return s.State != model.EngineUnknown })
-	r.steady.tracks, r.steady.heat.tracks, r.soakLog.tracks, r.unbalance.tracks = r.tracks, r.tracks, r.tracks, r.tracks
+	r := &recorder{in: in, tracks: newTracks(in.Rating, withUserSets(in.Own)),
+		states: states{spans: in.Run.States}, starts: cranks(in.Run)}
+	r.statesKnown = slices.ContainsFunc(in.Run.States,
+		func(s model.StateSpan) bool { return s.State != model.EngineUnknown })
+	r.steady.tracks, r.steady.heat.tracks = r.tracks, r.tracks
+	r.soakLog.tracks, r.unbalance.tracks = r.tracks, r.tracks
 	r.soakLog.counter.ranges = capacity(in.Sensors)
 	r.unbalance.doubt = currentDoubt * r.gain(in.Rating.Current(), model.PhaseCurrents[:]...).gain
-	r.finder = stepFinder{tracks: r.tracks, threshold: steady.StepThreshold(in.Rating), found: func(f foundStep) {
-		if s, ok := r.tracks.analyse(f, r.finder.threshold); ok {
-			r.steps = append(r.steps, s)
-		}
-	}}
+	r.finder = stepFinder{
+		tracks:    r.tracks,
+		threshold: steady.StepThreshold(in.Rating),
+		found: func(f foundStep) {
+			if s, ok := r.tracks.analyse(f, r.finder.threshold); ok {
+				r.steps = append(r.steps, s)
+			}
+		},
+	}
 	return r
 }
 
@@ -166,7 +175,8 @@ func (r *recorder) record() *model.RunRecord {
 		set, known = setNamed(sets, r.in.Rating.Class)
 	}
 	r.judgedBy = set
-	rec := &model.RunRecord{Version: version, Run: r.in.Run, Rating: r.in.Rating, Simulated: r.in.Simulated, Class: sets[set].title, Soak: r.soakLog.rows}
+	rec := &model.RunRecord{Version: version, Run: r.in.Run, Rating: r.in.Rating,
+		Simulated: r.in.Simulated, Class: sets[set].title, Soak: r.soakLog.rows}
 	rec.Started, rec.ClockKnown = r.in.Clock.Wall(r.in.Run.Started)
 	for _, s := range r.starts {
 		rec.FirstStart = append(rec.FirstStart, s.record(r.in.Rating))
@@ -183,7 +193,11 @@ func (r *recorder) record() *model.RunRecord {
 	r.findings(rec, j, set)
 	r.notTested(rec, j, set)
 	if !known {
-		rec.NotTested = append(rec.NotTested, fmt.Sprintf("There is no limit set %q; judged by %s.", r.in.Limits+r.in.Rating.Class, sets[set].title))
+		rec.NotTested = append(
+			rec.NotTested,
+			fmt.Sprintf("There is no limit set %q; judged by %s.", r.in.Limits+r.in.Rating.Class,
+				sets[set].title),
+		)
 	}
 	return rec
 }

@@ -36,7 +36,9 @@ func (r *recorder) repeats() []model.Repeat {
 
 func (r *recorder) alike(a, b stepResult) bool {
 	near := max(steady.StepThreshold(r.in.Rating), 0.1*a.size)
-	return a.step.Phases == b.step.Phases && a.on == b.on && math.Abs(a.step.From-b.step.From) < near && math.Abs(a.step.To-b.step.To) < near
+	return a.step.Phases == b.step.Phases && a.on == b.on &&
+		math.Abs(a.step.From-b.step.From) < near &&
+		math.Abs(a.step.To-b.step.To) < near
 }
 
 func (r *recorder) repeat(members []int) model.Repeat {
@@ -54,12 +56,18 @@ func (r *recorder) repeat(members []int) model.Repeat {
 				all = append(all, of[min(set, len(of)-1)])
 			}
 		}
-		g.Figures = append(g.Figures, spreadOf(subjects[k].name, subjects[k].symbol, subjects[k].unit, all))
+		g.Figures = append(g.Figures,
+			spreadOf(subjects[k].name, subjects[k].symbol, subjects[k].unit, all))
 	}
 	for _, p := range []struct {
 		id         model.PointID
 		name, unit string
-	}{{model.FrequencyPoint, "frequency after", "Hz"}, {model.VoltageL1N, "voltage L1 after", "V"}, {model.VoltageL2N, "voltage L2 after", "V"}, {model.VoltageL3N, "voltage L3 after", "V"}} {
+	}{
+		{model.FrequencyPoint, "frequency after", "Hz"},
+		{model.VoltageL1N, "voltage L1 after", "V"},
+		{model.VoltageL2N, "voltage L2 after", "V"},
+		{model.VoltageL3N, "voltage L3 after", "V"},
+	} {
 		var all []measure
 		for _, i := range members {
 			if v, ok := r.steps[i].step.After[p.id]; ok {
@@ -96,6 +104,7 @@ func spreadOf(name, symbol, unit string, all []measure) model.Figure {
 	if bound == model.Interval {
 		f.Low, f.High = low, high
 	}
-	f.Note = fmt.Sprintf("mean of %d, %s to %s %s, spread %s", n, short(lo), short(hi), unit, short(hi-lo))
+	f.Note = fmt.Sprintf("mean of %d, %s to %s %s, spread %s", n, short(lo), short(hi), unit,
+		short(hi-lo))
 	return f
 }

@@ -48,7 +48,8 @@ func SightOf(every, burst time.Duration, frequency bool) Sight {
 		return s
 	}
 	for try := every - 10*time.Millisecond; try > 0; try -= 10 * time.Millisecond {
-		if try.Seconds() <= gap(after(try, burst).Seconds()) && room(seconds(strictest(frequency)), try, burst) >= seconds(strictest(frequency))/2 {
+		if try.Seconds() <= gap(after(try, burst).Seconds()) &&
+			room(seconds(strictest(frequency)), try, burst) >= seconds(strictest(frequency))/2 {
 			s.Enough = try.Truncate(50 * time.Millisecond)
 			break
 		}
@@ -83,9 +84,11 @@ func room(limit, every, burst time.Duration) time.Duration {
 func peakText(every, burst time.Duration, frequency bool) string {
 	switch b := after(every, burst); {
 	case !frequency:
-		return "voltage dips and rises may be larger than read; the true peak needs an instrument that samples the waveform"
+		return "voltage dips and rises may be larger than read; the true peak needs an " +
+			"instrument that samples the waveform"
 	case b.Seconds() > quick, every.Seconds() > gap(b.Seconds()):
 		return "frequency dips and rises may be larger than read"
 	}
-	return "frequency dips and rises have a lower and an upper bound when enough readings fall into them"
+	return "frequency dips and rises have a lower and an upper bound when enough readings fall " +
+		"into them"
 }

@@ -101,7 +101,8 @@ func (s *soakLog) close(at float64) {
 	if at-s.from < 60 {
 		return
 	}
-	row := model.LogRow{At: s.since, Over: seconds(at - s.from), Values: map[model.PointID]float64{}}
+	row := model.LogRow{At: s.since, Over: seconds(at - s.from),
+		Values: map[model.PointID]float64{}}
 	for p, one := range s.tracks.points {
 		switch {
 		case one.inRow.n == 0 || one.kind == model.State:

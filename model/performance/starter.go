@@ -32,7 +32,8 @@ const (
 )
 
 func newStarter(crank, lead float64) starter {
-	return starter{crank: crank, lead: lead, last: math.NaN(), clear: math.NaN(), earlier: math.Inf(-1)}
+	return starter{crank: crank, lead: lead, last: math.NaN(), clear: math.NaN(),
+		earlier: math.Inf(-1)}
 }
 
 func (s *starter) add(t, v float64) {
@@ -99,7 +100,8 @@ func (c *start) loadVolts(r model.Rating, f model.Figure) model.Figure {
 	}
 	limit := model.LoadVolts(c.cold) * blocks
 	f.Limit, f.Confidence = "≥ "+short(limit)+" V", inPrint
-	f.LimitSource = "guide from battery test pages: 15 s load test at " + short(math.Round(c.cold)) + " °C"
+	f.LimitSource = "guide from battery test pages: 15 s load test at " + short(
+		math.Round(c.cold)) + " °C"
 	f.Verdict = model.Within
 	if f.Value < limit {
 		f.Verdict, f.Reason = model.Outside, "weak battery, poor battery leads or a stiff engine"

@@ -37,7 +37,8 @@ const (
 func (c *start) crankFigures() []model.Figure {
 	m, rest := c.crankTime(), number("rest before", "s", c.rest, "no earlier crank in this run")
 	crank := m.figure("crank time", "", "s", fixedLimit{})
-	duty(&crank, "≤ 30 s", m.hi <= longestCrank, m.lo > longestCrank, "cranked too long: let the starter cool")
+	duty(&crank, "≤ 30 s", m.hi <= longestCrank, m.lo > longestCrank,
+		"cranked too long: let the starter cool")
 	if c.unseen && rest.Known {
 		rest.Bound = model.AtMost
 	}
@@ -45,7 +46,8 @@ func (c *start) crankFigures() []model.Figure {
 		"too short: let the starter cool")
 	figures := []model.Figure{crank, rest}
 	if math.IsNaN(c.self) {
-		return append(figures, number("time to self-sustained speed", "s", math.NaN(), "the engine did not start"))
+		return append(figures,
+			number("time to self-sustained speed", "s", math.NaN(), "the engine did not start"))
 	}
 	return append(figures, c.selfTime())
 }
@@ -62,7 +64,8 @@ func duty(f *model.Figure, limit string, within, outside bool, reason string) {
 	case outside:
 		f.Verdict, f.Reason = model.Outside, reason
 	default:
-		f.Verdict, f.Reason = model.NotDetermined, "the limit is within the range that the readings allow"
+		f.Verdict, f.Reason = model.NotDetermined, "the limit is within the range that the "+
+			"readings allow"
 	}
 }
 
@@ -136,16 +139,19 @@ func (c *start) batteryFigures(r model.Rating) []model.Figure {
 	lowest.Bound, lowest.Seen = model.AtMost, seconds(k.step)
 	figures := []model.Figure{
 		number("battery before", "V", of(&k.before, k.before.mean()), none), lowest,
-		c.loadVolts(r, number("battery mean while cranking", "V", of(&k.during, k.during.mean()), none)),
+		c.loadVolts(r,
+			number("battery mean while cranking", "V", of(&k.during, k.during.mean()), none)),
 		number("battery recovered", "V", of(&c.recovered, c.recovered.hi), none),
 	}
 	if math.IsNaN(c.self) {
 		return figures
 	}
-	charge := number("charge voltage", "V", of(&c.charge, c.charge.mean()), "no battery readings 30 to 60 s after the start")
+	charge := number("charge voltage", "V", of(&c.charge, c.charge.mean()),
+		"no battery readings 30 to 60 s after the start")
 	if blocks := math.Round(r.Battery / 12); blocks >= 1 && charge.Known {
 		limit := 13.2 * blocks
-		charge.Limit, charge.LimitSource, charge.Confidence = "≥ "+short(limit)+" V", "common practice, 13.2 V per 12 V block", "common practice"
+		charge.Limit, charge.LimitSource, charge.Confidence = "≥ "+short(
+			limit)+" V", "common practice, 13.2 V per 12 V block", "common practice"
 		charge.Verdict = model.Within
 		if charge.Value < limit {
 			charge.Verdict, charge.Reason = model.Outside, "the battery is not charging"
@@ -161,7 +167,8 @@ func (c *start) since(x *crossing, name string) model.Figure {
 		return model.NotKnown(name, "", "s", "no readings during the start")
 	case !x.seen:
 		_, late := c.onset()
-		return model.NotKnown(name, "", "s", fmt.Sprintf("not reached within %s s", short(x.last-late)))
+		return model.NotKnown(name, "", "s",
+			fmt.Sprintf("not reached within %s s", short(x.last-late)))
 	case x.standing:
 		return model.NotKnown(name, "", "s", "already above this level before the crank")
 	case !x.under:
@@ -197,7 +204,10 @@ func (c *start) oilFigures() []model.Figure {
 	if c.oil.any {
 		top = c.oilPeak / 1e5
 	}
-	figures := []model.Figure{c.since(&c.oil, "time to first oil pressure"), number("oil pressure peak", "bar", top, "no oil pressure readings")}
+	figures := []model.Figure{
+		c.since(&c.oil, "time to first oil pressure"),
+		number("oil pressure peak", "bar", top, "no oil pressure readings"),
+	}
 	if !math.IsNaN(c.self) {
 		figures = append(figures, c.since(&c.oilUp, "time to 1 bar of oil pressure"))
 	}
@@ -213,8 +223,10 @@ func (c *start) runUpFigures(r model.Rating) []model.Figure {
 	if c.stable.found {
 		stable = c.stable.mean
 	}
-	over := number("frequency overshoot", "%", 100*(c.top-stable)/r.Frequency, "no stable frequency to compare with")
-	overV := number("voltage overshoot", "%", 100*(c.topVoltage-c.stableV.mean), "no stable voltage to compare with")
+	over := number("frequency overshoot", "%", 100*(c.top-stable)/r.Frequency,
+		"no stable frequency to compare with")
+	overV := number("voltage overshoot", "%", 100*(c.topVoltage-c.stableV.mean),
+		"no stable voltage to compare with")
 	if !c.stableV.found {
 		overV = model.NotKnown(overV.Name, "", "%", "no stable voltage to compare with")
 	}

@@ -10,9 +10,10 @@ import (
 const (
 	settleTime = 10.0 // s after a change before a steady span begins
 	shortest   = 20.0 // s below which a span says nothing
-	holdBack   = 3.0  // s that readings wait before they count, so that a step can still throw them out, at least
-	swingOver  = 60.0 // s over which the width of the frequency's swing is taken
-	beatOver   = 10.0 // s over which the voltage's modulation is taken
+	// s that readings wait before they count, so that a step can still throw them out, at least
+	holdBack  = 3.0
+	swingOver = 60.0 // s over which the width of the frequency's swing is taken
+	beatOver  = 10.0 // s over which the voltage's modulation is taken
 )
 
 // tally sums up one point over a span.
@@ -191,7 +192,11 @@ func (k *steadySpans) keep() {
 	if k.end-k.start < shortest {
 		return
 	}
-	s := steadySpan{SteadySpan: model.SteadySpan{From: k.tracks.instant(k.start), To: k.tracks.instant(k.end), Points: map[model.PointID]model.Spread{}}, start: k.start}
+	s := steadySpan{
+		SteadySpan: model.SteadySpan{From: k.tracks.instant(k.start), To: k.tracks.instant(k.end),
+			Points: map[model.PointID]model.Spread{}},
+		start: k.start,
+	}
 	for p, one := range k.tracks.points {
 		if one.inSpan.n > 0 {
 			s.Points[p] = one.inSpan.spread()

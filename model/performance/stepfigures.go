@@ -20,12 +20,15 @@ type stepResult struct {
 
 // shownPoints are those whose means before and after a step are kept.
 var shownPoints = func() []model.PointID {
-	p := []model.PointID{model.FrequencyPoint, model.PowerActive, model.PowerReactive, model.PowerApparent, model.PowerFactorTotal,
-		model.CurrentN, model.NeutralEstimate, model.LoadRatio, model.VoltageUnbalance, model.NegativeVoltage, model.CurrentUnbalance,
-		model.NegativeCurrent, model.ZeroSequenceVoltage, model.OilPressure, model.OilTemperature, model.CoolantTemperature,
-		model.ExhaustTemperature, model.BatteryVoltage, model.BearingTemperature, model.ResidualCurrent, model.NeutralToEarth}
+	p := []model.PointID{model.FrequencyPoint, model.PowerActive, model.PowerReactive,
+		model.PowerApparent, model.PowerFactorTotal, model.CurrentN, model.NeutralEstimate,
+		model.LoadRatio, model.VoltageUnbalance, model.NegativeVoltage, model.CurrentUnbalance,
+		model.NegativeCurrent, model.ZeroSequenceVoltage, model.OilPressure, model.OilTemperature,
+		model.CoolantTemperature, model.ExhaustTemperature, model.BatteryVoltage,
+		model.BearingTemperature, model.ResidualCurrent, model.NeutralToEarth}
 	for i := range 3 {
-		p = append(p, model.PhaseVoltages[i], model.LineVoltages[i], model.PhaseCurrents[i], model.PhaseActive[i], model.PhasePowerFactor[i], model.Windings[i])
+		p = append(p, model.PhaseVoltages[i], model.LineVoltages[i], model.PhaseCurrents[i],
+			model.PhaseActive[i], model.PhasePowerFactor[i], model.Windings[i])
 	}
 	return p
 }()
@@ -37,7 +40,8 @@ func (b *tracks) analyse(f foundStep, threshold float64) (stepResult, bool) {
 	from := max(f.quiet+min(settleTime, (f.before-f.quiet)/2), f.before-lookBack)
 	tail := max(f.settled, f.end-min(lookBack, 0.6*(f.end-f.first)))
 	f.before = b.earlier(f, from, tail)
-	step := model.LoadStep{At: b.instant(f.first), Before: map[model.PointID]float64{}, After: map[model.PointID]float64{}}
+	step := model.LoadStep{At: b.instant(f.first), Before: map[model.PointID]float64{},
+		After: map[model.PointID]float64{}}
 	for _, p := range shownPoints {
 		if r := b.track(p).between(from, f.before); len(r) > 0 {
 			step.Before[p] = mean(r)
@@ -53,11 +57,13 @@ func (b *tracks) analyse(f foundStep, threshold float64) (stepResult, bool) {
 		return stepResult{}, false
 	}
 	before, after := load(step.Before), load(step.After)
-	s := stepResult{step: step, on: after >= before, size: math.Abs(after - before), per: map[key][]measure{}}
+	s := stepResult{step: step, on: after >= before, size: math.Abs(after - before),
+		per: map[key][]measure{}}
 	b.frequencyFigures(&s, f)
 	b.voltageFigures(&s, f, b.adrift(from, f.before) || b.adrift(tail, f.end))
 	if b.changedAgain(f, tail, threshold) {
-		for _, k := range []key{frequencyRecoveryOn, frequencyRecoveryOff, voltageRecoveryOn, voltageRecoveryOff} {
+		for _, k := range []key{frequencyRecoveryOn, frequencyRecoveryOff,
+			voltageRecoveryOn, voltageRecoveryOff} {
 			for i := range s.per[k] {
 				s.per[k][i] = unknown("the load changed again before it was steady")
 			}
@@ -194,8 +200,8 @@ func extreme(r []timedValue, j jump, sign float64, what, unit string) model.Figu
 	}
 	_, at := peak(in, 0, sign)
 	usual, _ := spacing(in)
-	return model.Figure{Name: name, Value: in[at].v, Unit: unit, Known: true, Bound: bound, Verdict: model.NoLimit,
-		Seen: seconds(usual), Note: j.when(in[at].t)}
+	return model.Figure{Name: name, Value: in[at].v, Unit: unit, Known: true, Bound: bound,
+		Verdict: model.NoLimit, Seen: seconds(usual), Note: j.when(in[at].t)}
 }
 
 // adrift reports whether the neutral was suspect for most of the readings in a
@@ -223,7 +229,8 @@ func (b *tracks) voltageFigures(s *stepResult, f foundStep, adrift bool) {
 		s.put(recoveryKey, unknown(why))
 		return
 	}
-	worst, recoveries := unknown("no voltage was measured around the step"), make([]measure, len(b.sets))
+	worst, recoveries := unknown("no voltage was measured around the step"), make([]measure,
+		len(b.sets))
 	for i := range recoveries {
 		recoveries[i] = unknown("no voltage was measured around the step")
 	}
@@ -233,7 +240,11 @@ func (b *tracks) voltageFigures(s *stepResult, f foundStep, adrift bool) {
 			continue
 		}
 		worst = worse(worst, excursion(r, f.jump, rated, rated, sign, false))
-		s.extra = append(s.extra, extreme(r, f.jump, sign, "voltage "+strings.ToUpper(strings.TrimPrefix(string(p), "voltage.")), "V"))
+		s.extra = append(
+			s.extra,
+			extreme(r, f.jump, sign,
+				"voltage "+strings.ToUpper(strings.TrimPrefix(string(p), "voltage.")), "V"),
+		)
 		after, ok := s.step.After[p]
 		if !ok {
 			after = math.NaN()

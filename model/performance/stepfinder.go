@@ -16,7 +16,8 @@ const (
 // does not say.
 type loads [4]float64
 
-var loadPoints = [4]model.PointID{model.PowerActiveL1, model.PowerActiveL2, model.PowerActiveL3, model.PowerActive}
+var loadPoints = [4]model.PointID{model.PowerActiveL1, model.PowerActiveL2, model.PowerActiveL3,
+	model.PowerActive}
 
 // away reports whether any load differs by a step's worth.
 func (p loads) away(q loads, threshold float64) bool {

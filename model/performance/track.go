@@ -54,7 +54,8 @@ func settledAt(r []timedValue) float64 {
 	if usual, _ := spacing(r); usual <= slow {
 		return mean(r)
 	}
-	sorted := slices.SortedFunc(slices.Values(r), func(a, b timedValue) int { return cmp.Compare(a.v, b.v) })
+	sorted := slices.SortedFunc(slices.Values(r),
+		func(a, b timedValue) int { return cmp.Compare(a.v, b.v) })
 	return (sorted[(len(r)-1)/2].v + sorted[len(r)/2].v) / 2
 }
 

@@ -101,7 +101,8 @@ type tracks struct {
 const hole = 60.0
 
 func newTracks(r model.Rating, sets []limitSet) *tracks {
-	return &tracks{rating: r, sets: sets, points: map[model.PointID]*pointTrack{}, layouts: map[string][]*pointTrack{}}
+	return &tracks{rating: r, sets: sets, points: map[model.PointID]*pointTrack{},
+		layouts: map[string][]*pointTrack{}}
 }
 
 // seconds turns an instant of the present boot into s.

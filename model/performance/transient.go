@@ -13,7 +13,8 @@ type jump struct{ before, first, end float64 }
 
 // when says how long after the step a reading came.
 func (j jump) when(t float64) string {
-	return fmt.Sprintf("seen %s to %s s after the step", short(max(0, t-j.first)), short(t-j.before))
+	return fmt.Sprintf("seen %s to %s s after the step", short(max(0, t-j.first)),
+		short(t-j.before))
 }
 
 // passing is how long after a step, in s, an extreme still counts as passing
@@ -96,7 +97,8 @@ func excursion(r []timedValue, j jump, level, rated, sign float64, smooth bool) 
 	if smooth {
 		unc = 100 * frequencyStep / rated
 	}
-	m := measure{known: true, value: sign*100*size/rated + 0, lo: max(0, 100*size/rated-unc), unc: unc, bound: model.AtLeast, seen: seconds(usual)}
+	m := measure{known: true, value: sign*100*size/rated + 0, lo: max(0, 100*size/rated-unc),
+		unc: unc, bound: model.AtLeast, seen: seconds(usual)}
 	m.note = j.when(seen[at].t)
 	if widest > gap(usual) {
 		return m.open(fmt.Sprintf("no readings for %s s around the step", short(widest)))
@@ -147,7 +149,8 @@ func recovery(r []timedValue, j jump, level, half float64) measure {
 		return m.open(fmt.Sprintf("no readings for %s s after the step", short(widest)))
 	case first < outside:
 		m.bound = model.AtLeast
-		return m.open(fmt.Sprintf("it left the band again; readings every %s s miss short loads", short(usual)))
+		return m.open(fmt.Sprintf("it left the band again; readings every %s s miss short loads",
+			short(usual)))
 	}
 	m.hi = in[doubt+3].t - j.before + slack(usual)
 	m.value = (m.lo + m.hi) / 2
@@ -186,7 +189,8 @@ func lastOutside(r []timedValue, level, half float64) (outside, doubt int) {
 		if off > half {
 			outside, doubt = i, i
 		}
-		if move := math.Abs(r[i].v - r[i-1].v); i > 1 && max(off, math.Abs(r[i-1].v-level))+move > half {
+		if move := math.Abs(r[i].v - r[i-1].v); i > 1 &&
+			max(off, math.Abs(r[i-1].v-level))+move > half {
 			doubt = max(doubt, i-1)
 		}
 	}

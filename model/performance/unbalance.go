@@ -111,11 +111,13 @@ func (r *recorder) excitation() model.Figure {
 		return model.NotKnown(name, "", "%", "voltage and frequency were not measured at idle")
 	}
 	f := number(name, "%", 100*a.idle.hi, "")
-	f.Limit, f.LimitSource, f.Confidence = "≤ 110 % for more than 30 s", "derived: the iron saturates above", "derived"
+	f.Limit, f.LimitSource, f.Confidence = "≤ 110 % for more than 30 s", "derived: the iron "+
+		"saturates above", "derived"
 	f.Verdict = model.Within
 	f.Note = "of rated volts per hertz; mean " + short(100*a.idle.mean()) + " %"
 	if a.hot.longest > perHertzTime {
-		f.Verdict, f.Reason = model.Outside, "overexcited at low speed for "+short(math.Round(a.hot.longest))+" s: raise the speed or switch the excitation off"
+		f.Verdict, f.Reason = model.Outside, "overexcited at low speed for "+short(
+			math.Round(a.hot.longest))+" s: raise the speed or switch the excitation off"
 	}
 	return f
 }

@@ -38,7 +38,7 @@ func onePhase(plan []loadPlan, volts func(w [3]float64) [3]float64, end float64)
 					model.GoodSample(model.PhaseReactive[k], 0),
 					model.GoodSample(model.PhaseCurrents[k], w[k]/u[k]), model.GoodSample(model.LineVoltages[k], math.Sqrt(a*a+b*b+a*b)))
 			}
-			electrical.Derive(in.Rating, electrical.AssumedGain, s)
+			electrical.Derive(in.Rating, electrical.VoltageGain(nil, in.Rating), s)
 			if !yield(s, nil) {
 				return
 			}
@@ -145,7 +145,7 @@ func TestNeutralSuspectFigure(t *testing.T) {
 					}
 				}
 				s.Samples = kept
-				electrical.Derive(in.Rating, electrical.AssumedGain, s)
+				electrical.Derive(in.Rating, electrical.VoltageGain(nil, in.Rating), s)
 			}
 			if !yield(s, nil) {
 				return

@@ -101,7 +101,8 @@ func (p *Plant) advance(d time.Duration) {
 		p.alternator.advance(dt, p.engine.speed)
 		torque = p.alternator.shaftPower() / p.rating.ActivePower() / p.engine.speed
 	}
-	p.engine.advance(dt, controls{crank: p.crank && p.key, fuel: p.fuel && p.key}, torque, p.heat.oil, p.heat.block)
+	p.engine.advance(dt, controls{crank: p.crank && p.key, fuel: p.fuel && p.key}, torque,
+		p.heat.oil, p.heat.block)
 	p.heat.advance(dt, p.engine.speed, p.engine.burned())
 	p.battery.advance(dt, p.key, p.crank && p.key, p.engine.speed)
 	p.meter.advance(dt, p)

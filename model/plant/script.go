@@ -17,11 +17,13 @@ func at(seconds float64, text string, do func(*Plant)) Action {
 }
 
 func onPhase(seconds float64, phase int, watts float64) Action {
-	return at(seconds, fmt.Sprintf("%g kW on L%d", watts/1000, phase+1), func(p *Plant) { p.Load(phase, watts, 1) })
+	return at(seconds, fmt.Sprintf("%g kW on L%d", watts/1000, phase+1),
+		func(p *Plant) { p.Load(phase, watts, 1) })
 }
 
 func onAll(seconds, watts, pf float64) Action {
-	return at(seconds, fmt.Sprintf("%g kW on three phases", watts/1000), func(p *Plant) { p.LoadAll(watts, pf) })
+	return at(seconds, fmt.Sprintf("%g kW on three phases", watts/1000),
+		func(p *Plant) { p.LoadAll(watts, pf) })
 }
 
 // HatcheryDay is a day of tests on the hatchery's set: a dry crank, a start,
@@ -30,7 +32,8 @@ func onAll(seconds, watts, pf float64) Action {
 // standstill.
 func HatcheryDay() (script []Action, length time.Duration) {
 	return []Action{
-		at(0, "fuel lever closed", func(p *Plant) { p.Fuel(false); p.SetThrottle(0); p.LoadAll(0, 1) }),
+		at(0, "fuel lever closed",
+			func(p *Plant) { p.Fuel(false); p.SetThrottle(0); p.LoadAll(0, 1) }),
 		at(120, "key on", func(p *Plant) { p.Key(true) }),
 		at(123.3, "dry crank, fuel off", func(p *Plant) { p.Crank(true) }),
 		at(133.3, "starter released", func(p *Plant) { p.Crank(false) }),

@@ -34,17 +34,24 @@ var sources = func() map[model.PointID]source {
 
 func engineSources() map[model.PointID]source {
 	return map[model.PointID]source{
-		model.OilPressure:        {read: func(p *Plant) float64 { return p.engine.pressure }, noise: 1500},
-		model.OilTemperature:     {read: func(p *Plant) float64 { return p.heat.oil }, noise: 0.08, signed: true},
-		model.CoolantTemperature: {read: func(p *Plant) float64 { return p.heat.sensor }, noise: 0.08, signed: true},
-		model.AmbientTemperature: {read: func(p *Plant) float64 { return p.heat.ambient }, noise: 0.08, signed: true},
-		model.ExhaustTemperature: {read: func(p *Plant) float64 { return p.heat.exhaust }, noise: 0.8, signed: true},
-		model.BatteryVoltage:     {read: func(p *Plant) float64 { return p.battery.volts() }, noise: 0.012},
-		model.SpeedPoint:         {read: func(p *Plant) float64 { return p.engine.speed * p.rating.Speed() }, noise: 0.7 / 60},
-		model.FuelLevel:          {read: func(p *Plant) float64 { return p.heat.fuel }, noise: 0.0008},
-		model.OilSwitch:          {read: func(p *Plant) float64 { return flag(p.engine.pressure < 0.4e5) }},
-		model.ChargeLamp:         {read: func(p *Plant) float64 { return flag(p.battery.lamp) }},
-		model.KeyOn:              {read: func(p *Plant) float64 { return flag(p.key) }},
+		model.OilPressure: {read: func(p *Plant) float64 { return p.engine.pressure }, noise: 1500},
+		model.OilTemperature: {read: func(p *Plant) float64 { return p.heat.oil }, noise: 0.08,
+			signed: true},
+		model.CoolantTemperature: {read: func(p *Plant) float64 { return p.heat.sensor },
+			noise: 0.08, signed: true},
+		model.AmbientTemperature: {read: func(p *Plant) float64 { return p.heat.ambient },
+			noise: 0.08, signed: true},
+		model.ExhaustTemperature: {read: func(p *Plant) float64 { return p.heat.exhaust },
+			noise: 0.8, signed: true},
+		model.BatteryVoltage: {read: func(p *Plant) float64 { return p.battery.volts() },
+			noise: 0.012},
+		model.SpeedPoint: {
+			read:  func(p *Plant) float64 { return p.engine.speed * p.rating.Speed() },
+			noise: 0.7 / 60},
+		model.FuelLevel:  {read: func(p *Plant) float64 { return p.heat.fuel }, noise: 0.0008},
+		model.OilSwitch:  {read: func(p *Plant) float64 { return flag(p.engine.pressure < 0.4e5) }},
+		model.ChargeLamp: {read: func(p *Plant) float64 { return flag(p.battery.lamp) }},
+		model.KeyOn:      {read: func(p *Plant) float64 { return flag(p.key) }},
 	}
 }
 
@@ -53,14 +60,19 @@ func totalSources() map[model.PointID]source {
 		return func(p *Plant) float64 { return f(p.meter.total()) }
 	}
 	apparent := func(p *Plant) float64 {
-		return cmplx.Abs(p.meter.power(0)) + cmplx.Abs(p.meter.power(1)) + cmplx.Abs(p.meter.power(2))
+		return cmplx.Abs(p.meter.power(0)) + cmplx.Abs(p.meter.power(1)) + cmplx.Abs(
+			p.meter.power(2))
 	}
 	return map[model.PointID]source{
-		model.FrequencyPoint: {read: func(p *Plant) float64 { return p.meter.frequency }, noise: 0.008, metered: true},
-		model.CurrentN: {read: func(p *Plant) float64 { return noCreep(cmplx.Abs(p.meter.neutral)) },
+		model.FrequencyPoint: {read: func(p *Plant) float64 { return p.meter.frequency },
+			noise: 0.008, metered: true},
+		model.CurrentN: {
+			read:  func(p *Plant) float64 { return noCreep(cmplx.Abs(p.meter.neutral)) },
 			noise: 0.02, metered: true},
-		model.PowerActive:   {read: total(func(s complex128) float64 { return real(s) }), noise: 12, metered: true, signed: true},
-		model.PowerReactive: {read: total(func(s complex128) float64 { return imag(s) }), noise: 12, metered: true, signed: true},
+		model.PowerActive: {read: total(func(s complex128) float64 { return real(s) }), noise: 12,
+			metered: true, signed: true},
+		model.PowerReactive: {read: total(func(s complex128) float64 { return imag(s) }), noise: 12,
+			metered: true, signed: true},
 		model.PowerApparent: {read: apparent, noise: 12, metered: true},
 		model.PowerFactorTotal: {read: func(p *Plant) float64 {
 			if s := apparent(p); s >= 1 {
@@ -73,13 +85,23 @@ func totalSources() map[model.PointID]source {
 }
 
 func phaseSources(m map[model.PointID]source, k int) {
-	m[model.PhaseVoltages[k]] = source{read: func(p *Plant) float64 { return p.meter.volts(k) }, noise: 0.1, metered: true}
-	m[model.LineVoltages[k]] = source{read: func(p *Plant) float64 { return p.meter.line(k) }, noise: 0.15, metered: true}
-	m[model.PhaseCurrents[k]] = source{read: func(p *Plant) float64 { return p.meter.amps(k) }, noise: 0.015, metered: true}
-	m[model.PhaseActive[k]] = source{read: func(p *Plant) float64 { return real(p.meter.power(k)) }, noise: 6, metered: true, signed: true}
-	m[model.PhaseReactive[k]] = source{read: func(p *Plant) float64 { return imag(p.meter.power(k)) }, noise: 6, metered: true, signed: true}
-	m[model.PhaseApparent[k]] = source{read: func(p *Plant) float64 { return cmplx.Abs(p.meter.power(k)) }, noise: 6, metered: true}
-	m[model.PhasePowerFactor[k]] = source{read: func(p *Plant) float64 { return factor(p.meter.power(k)) }, noise: 0.0006, metered: true, signed: true}
+	m[model.PhaseVoltages[k]] = source{read: func(p *Plant) float64 { return p.meter.volts(k) },
+		noise: 0.1, metered: true}
+	m[model.LineVoltages[k]] = source{read: func(p *Plant) float64 { return p.meter.line(k) },
+		noise: 0.15, metered: true}
+	m[model.PhaseCurrents[k]] = source{read: func(p *Plant) float64 { return p.meter.amps(k) },
+		noise: 0.015, metered: true}
+	m[model.PhaseActive[k]] = source{read: func(p *Plant) float64 { return real(p.meter.power(k)) },
+		noise: 6, metered: true, signed: true}
+	m[model.PhaseReactive[k]] = source{
+		read: func(p *Plant) float64 { return imag(p.meter.power(k)) }, noise: 6, metered: true,
+		signed: true}
+	m[model.PhaseApparent[k]] = source{
+		read: func(p *Plant) float64 { return cmplx.Abs(p.meter.power(k)) }, noise: 6,
+		metered: true}
+	m[model.PhasePowerFactor[k]] = source{
+		read: func(p *Plant) float64 { return factor(p.meter.power(k)) }, noise: 0.0006,
+		metered: true, signed: true}
 }
 
 func flag(on bool) float64 {

@@ -160,7 +160,8 @@ func (e *Engine) fromCranking(v view) model.EngineState {
 func (e *Engine) fromRunningUp(v view, at model.Instant) model.EngineState {
 	held, _ := at.Sub(e.since)
 	switch {
-	case e.fires.known && !e.fires.yes, v.seen && e.pace.sinking(&v) && v.rate < idleAbove && e.pace.falling():
+	case e.fires.known && !e.fires.yes,
+		v.seen && e.pace.sinking(&v) && v.rate < idleAbove && e.pace.falling():
 		return model.RunningDown
 	case v.seen && v.rate >= ratedAbove:
 		return e.atRated(v)

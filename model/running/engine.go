@@ -48,7 +48,8 @@ func (e *Engine) State() (model.EngineState, model.Instant) { return e.state, e.
 // restarted. When the next scan comes from another boot, or over a minute
 // later, the state is unknown until the signals confirm it.
 func (e *Engine) Resume(state model.EngineState, at model.Instant) {
-	*e = Engine{thresholds: e.thresholds, inputs: newInputs(), state: state, before: state, since: at, first: at}
+	*e = Engine{thresholds: e.thresholds, inputs: newInputs(), state: state, before: state,
+		since: at, first: at}
 }
 
 // Step takes in one scan of any group and returns the state after it, and the
@@ -76,7 +77,8 @@ func (e *Engine) Step(scan *model.Scan) (model.EngineState, *model.StateChange) 
 func (e *Engine) Derive(scan *model.Scan) *model.StateChange {
 	state, change := e.Step(scan)
 	if state == model.EngineUnknown {
-		scan.Samples = append(scan.Samples, model.BadSample(model.EngineStatePoint, model.Undefined))
+		scan.Samples = append(scan.Samples,
+			model.BadSample(model.EngineStatePoint, model.Undefined))
 		return change
 	}
 	scan.Samples = append(scan.Samples, model.GoodSample(model.EngineStatePoint, float64(state)))
@@ -103,7 +105,8 @@ func (e *Engine) enter(next model.EngineState, at model.Instant, view view) *mod
 		change.Abrupt = same && d < model.AbruptStop
 		e.carried = model.Instant{}
 	}
-	if before := at.Add(-longestUnseen); !e.state.Running() && e.earliest.Before(before) && !e.earliest.IsZero() {
+	if before := at.Add(-longestUnseen); !e.state.Running() && e.earliest.Before(before) &&
+		!e.earliest.IsZero() {
 		e.earliest = before
 	}
 	e.state, e.since = next, at

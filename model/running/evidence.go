@@ -68,5 +68,6 @@ func describe(id model.PointID, value float64) string {
 		return "charge lamp " + map[bool]string{true: "lit", false: "out"}[value != 0]
 	}
 	q, _ := model.KnownQuantity(id)
-	return strings.TrimSpace(fmt.Sprintf("%s %.0f %s", strings.ToUpper(string(id[strings.LastIndexByte(string(id), '.')+1:])), value, q.Unit()))
+	return strings.TrimSpace(fmt.Sprintf("%s %.0f %s",
+		strings.ToUpper(string(id[strings.LastIndexByte(string(id), '.')+1:])), value, q.Unit()))
 }

@@ -26,8 +26,9 @@ type inputs struct {
 // voters are the points that are looked at.
 var voters = func() map[model.PointID]bool {
 	m := map[model.PointID]bool{
-		model.SpeedPoint: true, model.FrequencyPoint: true, model.OilPressure: true, model.BatteryVoltage: true,
-		model.ChargeLamp: true, model.KeyOn: true, model.PowerActive: true,
+		model.SpeedPoint: true, model.FrequencyPoint: true, model.OilPressure: true,
+		model.BatteryVoltage: true,
+		model.ChargeLamp:     true, model.KeyOn: true, model.PowerActive: true,
 	}
 	for k := range 3 {
 		m[model.PhaseVoltages[k]], m[model.LineVoltages[k]] = true, true

@@ -47,7 +47,8 @@ func (p *pace) follow(v *view) {
 	if p.at.IsZero() || !same || p.by != v.by || gap > 30*time.Second {
 		// What another witness saw of the fall still counts, until this one says more.
 		fell := p.falling() && same && gap < keptUnseen
-		*p = pace{rate: v.rate, at: now, by: v.by, slope: p.slope, known: fell, low: p.low, from: p.from, oil: p.oil}
+		*p = pace{rate: v.rate, at: now, by: v.by, slope: p.slope, known: fell, low: p.low,
+			from: p.from, oil: p.oil}
 		return
 	}
 	if gap < paceOver {
@@ -73,7 +74,8 @@ func (p *pace) follow(v *view) {
 func (p *pace) lose(v *view) {
 	_, id := v.in.volts()
 	if id == "" && v.discharges {
-		id = model.BatteryVoltage // a meter that the set feeds is dark, and nothing charges any more
+		// a meter that the set feeds is dark, and nothing charges any more
+		id = model.BatteryVoltage
 	}
 	unseen, same := v.in.now.Sub(p.at)
 	if id == "" || p.at.IsZero() || !same || unseen > keptUnseen {

@@ -67,7 +67,8 @@ func (c *cutter) reach(at model.Instant) {
 	}
 	for c.now.Boot < at.Boot {
 		next := c.calendar.after(c.now.Boot, at.Boot)
-		c.pass(model.Instant{Boot: c.now.Boot, Offset: max(c.now.Offset, c.calendar.end(c.now.Boot))})
+		c.pass(
+			model.Instant{Boot: c.now.Boot, Offset: max(c.now.Offset, c.calendar.end(c.now.Boot))})
 		c.reboot(next)
 	}
 	if c.now.Before(at) {
@@ -183,7 +184,8 @@ func (c *cutter) endSpan() {
 	if c.run == nil || c.from.Compare(c.now) >= 0 {
 		return
 	}
-	c.run.States = append(c.run.States, model.StateSpan{State: c.state, From: c.from, To: c.now, Evidence: c.evidence})
+	c.run.States = append(c.run.States,
+		model.StateSpan{State: c.state, From: c.from, To: c.now, Evidence: c.evidence})
 }
 
 // close ends the run at an instant of the present boot.

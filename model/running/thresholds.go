@@ -49,7 +49,8 @@ const (
 )
 
 func newThresholds(r model.Rating) thresholds {
-	f := thresholds{frequency: r.Frequency, speed: r.Speed(), volts: r.PhaseVoltage(), nominal: r.Battery}
+	f := thresholds{frequency: r.Frequency, speed: r.Speed(), volts: r.PhaseVoltage(),
+		nominal: r.Battery}
 	f.frequency = cmp.Or(f.frequency, 50)
 	f.speed = cmp.Or(f.speed, f.frequency/2)
 	f.volts = cmp.Or(f.volts, 230)

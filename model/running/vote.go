@@ -85,7 +85,8 @@ type view struct {
 
 // look collects the votes.
 func (e *Engine) look() view {
-	v := view{in: &e.inputs, figures: &e.thresholds, dip: e.battery.dip, discharges: e.battery.discharges()}
+	v := view{in: &e.inputs, figures: &e.thresholds, dip: e.battery.dip,
+		discharges: e.battery.discharges()}
 	v.askSpeed()
 	v.askMeter()
 	v.askOil()
@@ -114,7 +115,8 @@ func (v *view) excludes(state model.EngineState, b battery) bool {
 func (v *view) askSpeed() {
 	if s, ok := v.in.get(model.SpeedPoint); ok {
 		v.turning.cast(model.SpeedPoint, s, grade(s, standsBelow, turnsAbove, standVote, speedVote))
-		v.firing.cast(model.SpeedPoint, s, grade(s/v.figures.speed, cranksBelow, firesAbove, standVote, standVote))
+		v.firing.cast(model.SpeedPoint, s,
+			grade(s/v.figures.speed, cranksBelow, firesAbove, standVote, standVote))
 	}
 }
 
@@ -127,7 +129,8 @@ func (v *view) askMeter() {
 	}
 	if f, ok := v.hertz(); ok {
 		v.turning.cast(model.FrequencyPoint, f, grade(f, 0, 0.1*v.figures.frequency, 0, hertzVote))
-		v.firing.cast(model.FrequencyPoint, f, grade(f/v.figures.frequency, 0, firesAbove, 0, hertzVote))
+		v.firing.cast(model.FrequencyPoint, f,
+			grade(f/v.figures.frequency, 0, firesAbove, 0, hertzVote))
 	}
 	if p, ok := v.in.get(model.PowerActive); ok && p > v.figures.load {
 		v.turning.cast(model.PowerActive, p, slightVote)
@@ -181,7 +184,8 @@ func (v *view) askBattery(b battery, before, state model.EngineState) {
 		v.turning.cast(model.BatteryVoltage, b.volts, dipVote)
 	case b.volts < notCharging*b.scale:
 		v.turning.cast(model.BatteryVoltage, b.volts, -slightVote)
-	case b.charges() && (state.Turning() || state == model.EngineUnknown && before != model.Standstill):
+	case b.charges() && (state.Turning() ||
+		state == model.EngineUnknown && before != model.Standstill):
 		v.turning.cast(model.BatteryVoltage, b.volts, slightVote)
 		v.firing.cast(model.BatteryVoltage, b.volts, slightVote)
 	}

@@ -43,7 +43,8 @@ func (c *criteria) quiet(h *history, name, unit string, limit float64) {
 		c.miss(fmt.Sprintf("%s still swings: %.2f %s, needs less than %.2f %s",
 			name, deviation, unit, limit, unit), quietTime-h.quietFor(c.now, limit))
 	case spanned < quietTime-1:
-		c.miss(fmt.Sprintf("%s observed for %s of %s", name, clock(spanned), clock(quietTime)), quietTime-spanned)
+		c.miss(fmt.Sprintf("%s observed for %s of %s", name, clock(spanned), clock(quietTime)),
+			quietTime-spanned)
 	}
 }
 
@@ -59,7 +60,8 @@ func (c *criteria) level(h *history, name string, limit, scale float64, unit str
 	case len(list) == 0:
 		c.miss(name+" has no reading now", -1)
 	case spanned < levelTime-5:
-		c.miss(fmt.Sprintf("%s observed for %s of %s", name, clock(spanned), clock(levelTime)), levelTime-spanned)
+		c.miss(fmt.Sprintf("%s observed for %s of %s", name, clock(spanned), clock(levelTime)),
+			levelTime-spanned)
 	default:
 		if by := slope(list) * levelTime; math.Abs(by) >= limit {
 			c.miss(fmt.Sprintf("%s still changes: %+.2f %s in 5 min, needs less than %.2f %s",

@@ -53,7 +53,8 @@ func (m *Monitor) clear() {
 	for i := range m.voltages {
 		m.voltages[i].over = quietTime
 	}
-	m.coolant, m.oil = history{over: levelTime, every: slowestNeeded}, history{over: levelTime, every: slowestNeeded}
+	m.coolant, m.oil = history{over: levelTime, every: slowestNeeded}, history{over: levelTime,
+		every: slowestNeeded}
 	m.rated = false
 }
 
@@ -167,7 +168,8 @@ func (m *Monitor) judge(state model.EngineState, alarms []string) model.Readines
 	r.Held = seconds(held)
 	r.Settled = len(r.Unmet) == 0 && held >= quietTime
 	if !m.powered {
-		r.Unasked = append(r.Unasked, "Active power is not measured: a load change shows only in frequency and voltage")
+		r.Unasked = append(r.Unasked,
+			"Active power is not measured: a load change shows only in frequency and voltage")
 	}
 	if held < holdTime {
 		c.miss("Load unchanged for "+clock(held)+" of "+clock(holdTime), holdTime-held)
@@ -191,9 +193,11 @@ func (m *Monitor) append(scan *model.Scan) {
 		switch {
 		case !there:
 		case s.Known:
-			scan.Samples = append(scan.Samples, model.GoodSample(mean, s.Mean), model.GoodSample(width, s.Width))
+			scan.Samples = append(scan.Samples, model.GoodSample(mean, s.Mean),
+				model.GoodSample(width, s.Width))
 		default:
-			scan.Samples = append(scan.Samples, model.BadSample(mean, model.Undefined), model.BadSample(width, model.Undefined))
+			scan.Samples = append(scan.Samples, model.BadSample(mean, model.Undefined),
+				model.BadSample(width, model.Undefined))
 		}
 	}
 	swing(m.aliveF, m.readiness.Frequency, model.FrequencyMean, model.FrequencySwing)

@@ -28,7 +28,8 @@ func platinumRatio(t float64) float64 {
 // up it solves the standard's quadratic; below, where that would be wrong by
 // up to 2.4 K, it goes on by Newton's method.
 func platinumTemperature(ratio float64) float64 {
-	t := (-platinumA + math.Sqrt(max(platinumA*platinumA-4*platinumB*(1-ratio), 0))) / (2 * platinumB)
+	root := math.Sqrt(max(platinumA*platinumA-4*platinumB*(1-ratio), 0))
+	t := (root - platinumA) / (2 * platinumB)
 	if ratio >= 1 {
 		return t
 	}
@@ -46,7 +47,9 @@ func platinumTemperature(ratio float64) float64 {
 // platinumTolerance returns the tolerance in K of a class of IEC 60751 at t
 // °C; false for a class that is none.
 func platinumTolerance(class string, t float64) (float64, bool) {
-	k, ok := map[string][2]float64{"AA": {0.1, 0.0017}, "A": {0.15, 0.002}, "B": {0.3, 0.005}, "C": {0.6, 0.01}}[class]
+	k, ok := map[string][2]float64{
+		"AA": {0.1, 0.0017}, "A": {0.15, 0.002}, "B": {0.3, 0.005}, "C": {0.6, 0.01},
+	}[class]
 	return k[0] + k[1]*math.Abs(t), ok
 }
 

@@ -16,7 +16,8 @@ func Sense(sensed []model.Point, scan *model.Scan) {
 	for _, referred := range []bool{false, true} { // a cold junction may be sensed itself
 		for i := range sensed {
 			p := &sensed[i]
-			if raw, ok := scan.Find(p.Sensor.Raw); ok && referred == (ReferencePoint(p.Sensor) != "") {
+			if raw, ok := scan.Find(p.Sensor.Raw); ok &&
+				referred == (ReferencePoint(p.Sensor) != "") {
 				s := sample(p, raw, scan)
 				s.Lag = raw.Lag
 				scan.Samples = append(scan.Samples, s)

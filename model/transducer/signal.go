@@ -44,7 +44,8 @@ func table(s *model.Sensor, signal float64) (float64, model.Cause) {
 	first, last := t[0], t[len(t)-1]
 	slack := tableSlack * (last[0] - first[0])
 	switch {
-	case s.Signal == model.Resistance && s.Supply == "" && (signal <= 0.2*first[0] || signal >= 2*last[0]),
+	case s.Signal == model.Resistance && s.Supply == "" &&
+		(signal <= 0.2*first[0] || signal >= 2*last[0]),
 		s.Supply != "" && (signal <= 0.005 || signal >= 0.995):
 		return 0, model.SensorFailed
 	case signal < first[0]-slack, signal > last[0]+slack:

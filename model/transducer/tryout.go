@@ -99,13 +99,19 @@ func Remarks(s *model.Sensor, now time.Time) []string {
 	say := func(format string, args ...any) { all = append(all, fmt.Sprintf(format, args...)) }
 	switch {
 	case s.Kind == model.ResistanceThermometer && s.Leads == 0:
-		say("each ohm of wire in a two-wire connection adds %.1f K; use three or four wires, or enter leads", leadError(s.R0, 20))
+		say(
+			"each ohm of wire in a two-wire connection adds %.1f K; use three or four wires, "+
+				"or enter leads",
+			leadError(s.R0, 20),
+		)
 	case s.Kind == model.ResistanceThermometer:
 		say("%.2f ohm of wire is subtracted, %.1f K", s.Leads, s.Leads*leadError(s.R0, 20))
 	case s.ColdPoint != "":
-		say("the terminals are assumed to be as warm as %s; shown here for %.0f °C", s.ColdPoint, trialCold)
+		say("the terminals are assumed to be as warm as %s; shown here for %.0f °C", s.ColdPoint,
+			trialCold)
 	case s.Kind == model.ThermocoupleSensor:
-		say("the terminals are assumed to be at %.0f °C: each kelvin above reads a kelvin too low", s.Cold)
+		say("the terminals are assumed to be at %.0f °C: each kelvin above reads a kelvin too low",
+			s.Cold)
 	case s.Supply != "":
 		say("the signal is divided by %s; shown here for %.0f V", s.Supply, trialSupply)
 	case s.Kind == model.LinearSensor && s.In[0] == 0:

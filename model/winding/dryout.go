@@ -23,7 +23,8 @@ type EngineCost struct {
 	Idle, ColdIdle float64 // s of idling, and of it with coolant below 60 °C
 	OverExcited    float64 // s above 110 % of rated volts per hertz
 	Water          float64 // kg carried off by the air, NaN when not measured
-	DrySince       float64 // s for which the air went out as dry as it came in, to within 0.5 g/m³; NaN when not measured
+	// s for which the air went out as dry as it came in, to within 0.5 g/m³; NaN when not measured
+	DrySince float64
 }
 
 // DryOut follows the insulation readings of one place; the place with most
@@ -33,7 +34,8 @@ func DryOut(events []model.Event, clock model.Clock, cost EngineCost) *model.Dry
 	all, corrected := gather(events)
 	var best placeReadings
 	for _, s := range all {
-		s.events = slices.DeleteFunc(slices.Clone(s.events), func(e model.Event) bool { return corrected[e.Seq] && e.Seq != 0 })
+		s.events = slices.DeleteFunc(slices.Clone(s.events),
+			func(e model.Event) bool { return corrected[e.Seq] && e.Seq != 0 })
 		if s.kind == model.InsulationKind && len(s.events) > len(best.events) {
 			best = s
 		}
@@ -56,7 +58,8 @@ func readings(events []model.Event, clock model.Clock) []model.DryOutRow {
 		if !ok {
 			continue
 		}
-		row := model.DryOutRow{At: e.At, Taken: e.Hand.Taken, Resistance: e.Hand.Value, Temperature: t, Corrected: e.Hand.Value * halvingFactor(t)}
+		row := model.DryOutRow{At: e.At, Taken: e.Hand.Taken, Resistance: e.Hand.Value,
+			Temperature: t, Corrected: e.Hand.Value * halvingFactor(t)}
 		if row.Taken.IsZero() {
 			row.Taken, _ = clock.Wall(e.At)
 		}
@@ -111,7 +114,8 @@ func progress(rows []model.DryOutRow, flat bool) string {
 	case last.Corrected < minimumRandomWound:
 		return at + " at 40 °C, below the minimum of 5 MΩ: continue drying"
 	}
-	return at + " at 40 °C, not constant yet: three readings at least half an hour apart must agree within 10 %"
+	return at + " at 40 °C, not constant yet: three readings at least half an hour apart must " +
+		"agree within 10 %"
 }
 
 // slope is the least-squares slope of log10(R40) over the last three readings,
@@ -125,23 +129,36 @@ func slope(rows []model.DryOutRow) model.Figure {
 	}
 	v := (n*sxy - sx*sy) / (n*sxx - sx*sx)
 	if math.IsNaN(v) || math.IsInf(v, 0) {
-		return model.NotKnown("slope", "", "decades/h", "the times between the readings are not known")
+		return model.NotKnown("slope", "", "decades/h",
+			"the times between the readings are not known")
 	}
-	return model.Figure{Name: "slope of the last readings", Value: v, Unit: "decades/h", Known: true, Verdict: model.NoLimit,
+	return model.Figure{Name: "slope of the last readings", Value: v, Unit: "decades/h",
+		Known: true, Verdict: model.NoLimit,
 		Note: fmt.Sprintf("of log10 of the resistance at 40 °C, over %d readings", len(use))}
 }
 
 func (c EngineCost) figures() []model.Figure {
-	idle := model.Figure{Name: "idling, all", Value: c.Idle / 60, Unit: "min", Known: true, Verdict: model.NoLimit}
-	cold := limited("idling with coolant below 60 °C", c.ColdIdle/60, "min", c.ColdIdle <= 20*60, "≤ 20 min", "common practice", "long cold idling dilutes the oil with fuel and cokes the valves")
-	over := limited("above 110 % volts per hertz", c.OverExcited, "s", c.OverExcited <= 30, "≤ 30 s", "derived", "overexcited at low speed: switch the excitation off or raise the speed")
-	water := model.NotKnown("water removed", "", "g", "humidity of the air in and out, and air flow, are not measured")
+	idle := model.Figure{Name: "idling, all", Value: c.Idle / 60, Unit: "min", Known: true,
+		Verdict: model.NoLimit}
+	cold := limited("idling with coolant below 60 °C", c.ColdIdle/60, "min", c.ColdIdle <= 20*60,
+		"≤ 20 min", "common practice",
+		"long cold idling dilutes the oil with fuel and cokes the valves")
+	over := limited("above 110 % volts per hertz", c.OverExcited, "s", c.OverExcited <= 30,
+		"≤ 30 s", "derived",
+		"overexcited at low speed: switch the excitation off or raise the speed")
+	water := model.NotKnown("water removed", "", "g",
+		"humidity of the air in and out, and air flow, are not measured")
 	if !math.IsNaN(c.Water) {
-		water = model.Figure{Name: "water removed", Value: 1000 * c.Water, Unit: "g", Known: true, Verdict: model.NoLimit}
+		water = model.Figure{Name: "water removed", Value: 1000 * c.Water, Unit: "g", Known: true,
+			Verdict: model.NoLimit}
 	}
 	all := []model.Figure{idle, cold, over, water}
 	if !math.IsNaN(c.DrySince) {
-		all = append(all, limited("outlet air as dry as inlet air", c.DrySince/60, "min", c.DrySince >= 1800, "≥ 30 min within 0.5 g/m³", "derived", "moisture still leaves the windings"))
+		all = append(
+			all,
+			limited("outlet air as dry as inlet air", c.DrySince/60, "min", c.DrySince >= 1800,
+				"≥ 30 min within 0.5 g/m³", "derived", "moisture still leaves the windings"),
+		)
 	}
 	return all
 }
@@ -187,7 +204,8 @@ func (m *CostCounter) Step(scan *model.Scan) {
 			m.cost.ColdIdle += dt
 		}
 	}
-	if v, ok := scan.Find(model.VoltsPerHertzRatio); ok && v.Quality == model.Good && v.Value > 1.1 {
+	if v, ok := scan.Find(model.VoltsPerHertzRatio); ok && v.Quality == model.Good &&
+		v.Value > 1.1 {
 		m.cost.OverExcited += dt
 	}
 	m.air(scan, dt)

@@ -39,25 +39,33 @@ const ieee43 = "IEEE 43-2013"
 func insulation(m *model.Measurement, rating model.Rating) []model.Figure {
 	t, ok := m.Conditions[model.WindingTemperature]
 	if !ok {
-		return []model.Figure{model.NotKnown("insulation at 40 °C", "R_40", "MΩ", "the winding temperature is not known")}
+		return []model.Figure{model.NotKnown("insulation at 40 °C", "R_40", "MΩ",
+			"the winding temperature is not known")}
 	}
 	at40 := m.Value * halvingFactor(t)
-	main := model.Figure{Name: "insulation at 40 °C, halving rule", Symbol: "R_40", Value: at40 / 1e6, Unit: "MΩ", Known: true,
-		Limit: "≥ 5 MΩ", LimitSource: ieee43 + ", random-wound or below 1 kV", Confidence: "seen", Verdict: model.Within,
-		Note: "R40 = R · 0.5^((40-t)/10), approximate"}
+	main := model.Figure{Name: "insulation at 40 °C, halving rule", Symbol: "R_40",
+		Value: at40 / 1e6, Unit: "MΩ", Known: true, Limit: "≥ 5 MΩ",
+		LimitSource: ieee43 + ", random-wound or below 1 kV", Confidence: "seen",
+		Verdict: model.Within, Note: "R40 = R · 0.5^((40-t)/10), approximate"}
 	switch {
 	case at40 < doNotExcite:
-		main.Verdict, main.Reason = model.Outside, "below 1 MΩ: do not excite; dry or clean, and measure again"
+		main.Verdict, main.Reason = model.Outside, "below 1 MΩ: do not excite; dry or clean, "+
+			"and measure again"
 	case at40 < minimumRandomWound:
-		main.Verdict, main.Reason = model.Outside, "between 1 and 5 MΩ: continue drying, and measure again"
+		main.Verdict, main.Reason = model.Outside, "between 1 and 5 MΩ: continue drying, and "+
+			"measure again"
 	}
-	return append([]model.Figure{main, thermosetting(m.Value, t), old(at40, rating)}, ratios(m, at40)...)
+	return append(
+		[]model.Figure{main, thermosetting(m.Value, t), old(at40, rating)},
+		ratios(m, at40)...)
 }
 
 func thermosetting(r, t float64) model.Figure {
 	factor, ok := thermosettingFactor(t)
-	f := model.Figure{Name: "insulation at 40 °C, thermosetting formula", Symbol: "R_40", Value: r * factor / 1e6, Unit: "MΩ", Known: ok,
-		Limit: "≥ 5 MΩ", LimitSource: ieee43, Confidence: "from memory", Verdict: model.NoLimit, Note: "for comparison; the halving rule is judged"}
+	f := model.Figure{Name: "insulation at 40 °C, thermosetting formula", Symbol: "R_40",
+		Value: r * factor / 1e6, Unit: "MΩ", Known: ok, Limit: "≥ 5 MΩ", LimitSource: ieee43,
+		Confidence: "from memory", Verdict: model.NoLimit,
+		Note: "for comparison; the halving rule is judged"}
 	if !ok {
 		f.Verdict, f.Reason = model.NotDetermined, "the formula is valid from 10 to 85 °C"
 	}
@@ -66,11 +74,13 @@ func thermosetting(r, t float64) model.Figure {
 
 func old(at40 float64, rating model.Rating) model.Figure {
 	if rating.Voltage <= 0 {
-		return model.NotKnown("by the rule before 1970", "R_40", "MΩ", "the rated voltage is not given")
+		return model.NotKnown("by the rule before 1970", "R_40", "MΩ",
+			"the rated voltage is not given")
 	}
 	limit := minimumOld(rating.Voltage)
-	f := model.Figure{Name: "by the rule before 1970", Symbol: "R_40", Value: at40 / 1e6, Unit: "MΩ", Known: true,
-		Limit: "≥ " + model.Resistance.ShowWithUnit(limit), LimitSource: "IEEE 43, kV + 1 MΩ", Confidence: "seen", Verdict: model.Within}
+	f := model.Figure{Name: "by the rule before 1970", Symbol: "R_40", Value: at40 / 1e6,
+		Unit: "MΩ", Known: true, Limit: "≥ " + model.Resistance.ShowWithUnit(limit),
+		LimitSource: "IEEE 43, kV + 1 MΩ", Confidence: "seen", Verdict: model.Within}
 	if at40 < limit {
 		f.Verdict, f.Reason = model.Outside, "below kV + 1 MΩ"
 	}
@@ -82,8 +92,8 @@ func old(at40 float64, rating model.Rating) model.Figure {
 func ratios(m *model.Measurement, at40 float64) []model.Figure {
 	var all []model.Figure
 	add := func(name, symbol string, top, bottom float64) {
-		f := model.Figure{Name: name, Symbol: symbol, Value: top / bottom, Unit: "", Known: true, Verdict: model.NoLimit,
-			Note: "a trend only on a small random-wound machine"}
+		f := model.Figure{Name: name, Symbol: symbol, Value: top / bottom, Unit: "", Known: true,
+			Verdict: model.NoLimit, Note: "a trend only on a small random-wound machine"}
 		if at40 > pastPolarization {
 			f = model.NotKnown(name, symbol, "", "above 5 GΩ the ratio is not meaningful (IEEE 43)")
 		}

@@ -47,13 +47,16 @@ func instrument(m *model.Measurement, at time.Time) []model.Figure {
 	case m.Instrument == "":
 		return nil
 	case !ok:
-		return []model.Figure{model.NotKnown(name, "", unit, "the calibration date is missing: enter for example tester 12, calibrated 2026-03")}
+		return []model.Figure{model.NotKnown(name, "", unit,
+			"the calibration date is missing: enter for example tester 12, calibrated 2026-03")}
 	case at.IsZero():
-		return []model.Figure{model.NotKnown(name, "", unit, "the date of the measurement is not known")}
+		return []model.Figure{
+			model.NotKnown(name, "", unit, "the date of the measurement is not known")}
 	}
 	old := v.Overdue(at)
-	return []model.Figure{limited(name, math.Round(at.Sub(v.On).Hours()/24/30.44), unit, old == "", fmt.Sprintf("≤ %d months", v.Lasts()),
-		"the instrument's own interval, else 12 months", old)}
+	return []model.Figure{limited(name, math.Round(at.Sub(v.On).Hours()/24/30.44), unit, old == "",
+		fmt.Sprintf("≤ %d months", v.Lasts()), "the instrument's own interval, else 12 months",
+		old)}
 }
 
 // meaning gives the figures of what was measured.
@@ -62,15 +65,28 @@ func meaning(m *model.Measurement, rating model.Rating) []model.Figure {
 	case model.InsulationKind:
 		return insulation(m, rating)
 	case model.WindingKind:
-		return []model.Figure{{Name: "at 20 °C", Symbol: "R_20", Value: at20(m.Value, m.Conditions[model.WindingTemperature]), Unit: "Ω", Known: true,
+		return []model.Figure{{Name: "at 20 °C", Symbol: "R_20",
+			Value: at20(m.Value, m.Conditions[model.WindingTemperature]), Unit: "Ω", Known: true,
 			Verdict: model.NoLimit, Note: "copper: R · 254.5/(234.5 + t)"}}
 	case model.EarthKind:
-		return []model.Figure{limited("earth continuity", m.Value, "Ω", m.Value <= 0.1, "≤ 0.1 Ω", "common practice", "a joint is corroded or loose")}
+		return []model.Figure{limited("earth continuity", m.Value, "Ω", m.Value <= 0.1, "≤ 0.1 Ω",
+			"common practice", "a joint is corroded or loose")}
 	case model.NeutralEarthKind:
-		return []model.Figure{limited("bond", m.Value, "", m.Value == 1, "present, in one place only", "IEC 60364-5-551 (from memory)",
-			"without a bond, residual-current devices do not trip; with two, current flows through the earth")}
+		return []model.Figure{
+			limited(
+				"bond",
+				m.Value,
+				"",
+				m.Value == 1,
+				"present, in one place only",
+				"IEC 60364-5-551 (from memory)",
+				"without a bond, residual-current devices do not trip; with two, current flows "+
+					"through the earth",
+			),
+		}
 	case model.PhaseRotation:
-		return []model.Figure{limited("rotation", m.Value, "", m.Value == 1, "L1-L2-L3", "common practice", "motors would turn backwards: swap two phases")}
+		return []model.Figure{limited("rotation", m.Value, "", m.Value == 1, "L1-L2-L3",
+			"common practice", "motors would turn backwards: swap two phases")}
 	case model.ResidualKind:
 		return []model.Figure{residual(m)}
 	case model.BatteryRestKind:
@@ -79,8 +95,10 @@ func meaning(m *model.Measurement, rating model.Rating) []model.Figure {
 	return nil
 }
 
-func limited(name string, v float64, unit string, within bool, limit, source, reason string) model.Figure {
-	f := model.Figure{Name: name, Value: v, Unit: unit, Known: true, Limit: limit, LimitSource: source, Confidence: "common practice", Verdict: model.Within}
+func limited(name string, v float64, unit string, within bool,
+	limit, source, reason string) model.Figure {
+	f := model.Figure{Name: name, Value: v, Unit: unit, Known: true, Limit: limit,
+		LimitSource: source, Confidence: "common practice", Verdict: model.Within}
 	if !within {
 		f.Verdict, f.Reason = model.Outside, reason
 	}
@@ -94,23 +112,28 @@ func residual(m *model.Measurement) model.Figure {
 	ratio, ms := m.Conditions[model.TestCurrentRatio], 1000*m.Value
 	switch {
 	case ratio <= 0.55:
-		return limited("trip time at half current", ms, "ms", m.Value >= 2, "no trip in 2 s", source, "too sensitive: replace it")
+		return limited("trip time at half current", ms, "ms", m.Value >= 2, "no trip in 2 s",
+			source, "too sensitive: replace it")
 	case ratio < 4.5:
-		return limited("trip time at rated current", ms, "ms", m.Value <= 0.3, "≤ 300 ms", source, "too slow: replace it")
+		return limited("trip time at rated current", ms, "ms", m.Value <= 0.3, "≤ 300 ms", source,
+			"too slow: replace it")
 	}
-	return limited("trip time at five times", ms, "ms", m.Value <= 0.04, "≤ 40 ms", source, "too slow: replace it")
+	return limited("trip time at five times", ms, "ms", m.Value <= 0.04, "≤ 40 ms", source,
+		"too slow: replace it")
 }
 
 func rest(m *model.Measurement, rating model.Rating) model.Figure {
 	if m.Conditions["rested"] < 8*3600 {
-		return model.NotKnown("charge", "", "%", "rested for less than 8 h: surface charge still affects the voltage")
+		return model.NotKnown("charge", "", "%",
+			"rested for less than 8 h: surface charge still affects the voltage")
 	}
 	blocks := 1.0
 	if m.Value > 18 {
 		blocks = 2
 	}
 	charge := 100 * model.RestCharge(m.Value, blocks)
-	return limited("charge by rest voltage", charge, "%", charge >= 75, "≥ 75 %", "battery makers' tables", "charge it before cranking; a voltage dip can stop the logger")
+	return limited("charge by rest voltage", charge, "%", charge >= 75, "≥ 75 %",
+		"battery makers' tables", "charge it before cranking; a voltage dip can stop the logger")
 }
 
 // placeReadings are the measurements of one kind at one place, oldest first.
@@ -130,7 +153,9 @@ func gather(events []model.Event) (all []placeReadings, corrected map[uint64]boo
 		if e.Hand.Corrects != 0 {
 			corrected[e.Hand.Corrects] = true
 		}
-		i := slices.IndexFunc(all, func(s placeReadings) bool { return s.kind == e.Hand.Kind && strings.EqualFold(s.points, e.Hand.Points) })
+		i := slices.IndexFunc(all, func(s placeReadings) bool {
+			return s.kind == e.Hand.Kind && strings.EqualFold(s.points, e.Hand.Points)
+		})
 		if i < 0 {
 			all = append(all, placeReadings{kind: e.Hand.Kind, points: e.Hand.Points})
 			i = len(all) - 1
@@ -182,7 +207,8 @@ func valueOf(e *model.Event) *model.HandValue {
 	if e == nil {
 		return nil
 	}
-	return &model.HandValue{Seq: e.Seq, At: e.At, Taken: e.Hand.Taken, Value: e.Hand.Value, Who: e.Who, Instrument: e.Hand.Instrument, Note: e.Hand.Note}
+	return &model.HandValue{Seq: e.Seq, At: e.At, Taken: e.Hand.Taken, Value: e.Hand.Value,
+		Who: e.Who, Instrument: e.Hand.Instrument, Note: e.Hand.Note}
 }
 
 // hot tells the mean temperature of a winding after a run.
@@ -190,8 +216,10 @@ func hot(before, after *model.Event) []model.Figure {
 	if before == nil || after == nil || after.Hand.Kind != model.WindingKind {
 		return nil
 	}
-	t := meanTemperature(before.Hand.Value, before.Hand.Conditions[model.WindingTemperature], after.Hand.Value)
-	return []model.Figure{{Name: "mean winding temperature by resistance", Value: t, Unit: "°C", Known: !math.IsNaN(t), Verdict: model.NoLimit,
+	t := meanTemperature(before.Hand.Value, before.Hand.Conditions[model.WindingTemperature],
+		after.Hand.Value)
+	return []model.Figure{{Name: "mean winding temperature by resistance", Value: t, Unit: "°C",
+		Known: !math.IsNaN(t), Verdict: model.NoLimit,
 		LimitSource: "IEC 60034-1, resistance method", Confidence: "from memory"}}
 }
 
@@ -201,13 +229,17 @@ func spreads(rows []model.HandRow) {
 	var windings []float64
 	last := -1
 	for i, r := range rows {
-		if r.Kind == model.WindingKind && len(r.Points) == 1 && strings.Contains("UVWuvw", r.Points) && len(r.Figures) > 0 {
+		if r.Kind == model.WindingKind && len(r.Points) == 1 &&
+			strings.Contains("UVWuvw", r.Points) &&
+			len(r.Figures) > 0 {
 			windings, last = append(windings, r.Figures[0].Value), i
 		}
 	}
 	if len(windings) == 3 {
 		s := relativeSpread(windings)
-		f := limited("spread of U, V and W", 100*s, "%", s <= 0.05, "≤ 2 % good, above 5 % check the joints", "common practice", "a joint is bad or turns are shorted")
+		f := limited("spread of U, V and W", 100*s, "%", s <= 0.05,
+			"≤ 2 % good, above 5 % check the joints", "common practice",
+			"a joint is bad or turns are shorted")
 		if s > 0.02 && s <= 0.05 {
 			f.Note = "between 2 and 5 %: measure again with four wires"
 		}
@@ -216,7 +248,11 @@ func spreads(rows []model.HandRow) {
 	blocks, last := blockVoltages(rows)
 	if len(blocks) == 2 {
 		d := math.Abs(blocks[0] - blocks[1])
-		rows[last].Figures = append(rows[last].Figures, limited("difference of the blocks", d, "V", d <= 0.2, "≤ 0.2 V", "common practice", "one block is weak"))
+		rows[last].Figures = append(
+			rows[last].Figures,
+			limited("difference of the blocks", d, "V", d <= 0.2, "≤ 0.2 V", "common practice",
+				"one block is weak"),
+		)
 	}
 }
 

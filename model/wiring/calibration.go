@@ -41,7 +41,8 @@ func (w *Evidence) calibrations(b Context) model.Check {
 	}
 	switch {
 	case len(bad) > 0:
-		return check(code, title, true, strings.Join(append(bad, open...), "; "), "calibrate again, or enter how long it is valid: valid 24 months")
+		return check(code, title, true, strings.Join(append(bad, open...), "; "),
+			"calibrate again, or enter how long it is valid: valid 24 months")
 	case len(open) > 0:
 		return notDetermined(code, title, strings.Join(open, "; "))
 	case n == 0:

@@ -45,13 +45,49 @@ func notDetermined(code, title, why string) model.Check {
 // Checks answers every question as far as the scans allow, in the order of
 // their codes.
 func (w *Evidence) Checks(b Context) []model.Check {
-	all := []model.Check{w.answering(), w.orders(), handReadings("C03", "scale against a hand meter", b, model.Voltage, `voltage.l1n "230.4 V"`), w.starDelta(), w.neutralLead(), w.openLead(),
-		w.neutralCheck(), rotation(b), w.oneReversed(), w.allReversed(), w.pattern(b), w.leading(b), lastWalk(b), handReadings("C14", "current ratio against a clamp meter", b, model.Current, `current.l1 "12.5 A"`),
-		w.agree("C15", "apparent power equals voltage times current", func(p *phaseSeen) pile { return p.vi }, 1, 0.02, "check the scale of the power registers"),
-		w.agree("C16", "P² + Q² = S²", func(p *phaseSeen) pile { return p.pqs }, 1, 0.03, "strong harmonics, or the meter defines reactive power differently"),
-		w.agree("C17", "power factor agrees with P/S", func(p *phaseSeen) pile { return p.factor }, 0, 0.02, "check the register and scale of the power factor"),
-		w.totals(), w.idleCurrents(), w.neutralCurrent(), w.counter(), w.speeds(), w.sag(b), w.coldSoak(), w.oilAtRest(), w.windows(), w.reversedCouple(),
-		w.followers(), handReadings("C29", "battery against a hand meter", b, model.NoQuantity, `battery.voltage "12.6 V"`), w.contacts(), w.refresh(), w.housekeeping(b), w.limits(b), w.stuck()}
+	all := []model.Check{
+		w.answering(),
+		w.orders(),
+		handReadings("C03", "scale against a hand meter", b, model.Voltage,
+			`voltage.l1n "230.4 V"`),
+		w.starDelta(),
+		w.neutralLead(),
+		w.openLead(),
+		w.neutralCheck(),
+		rotation(b),
+		w.oneReversed(),
+		w.allReversed(),
+		w.pattern(b),
+		w.leading(b),
+		lastWalk(b),
+		handReadings("C14", "current ratio against a clamp meter", b, model.Current,
+			`current.l1 "12.5 A"`),
+		w.agree("C15", "apparent power equals voltage times current",
+			func(p *phaseSeen) pile { return p.vi }, 1, 0.02,
+			"check the scale of the power registers"),
+		w.agree("C16", "P² + Q² = S²", func(p *phaseSeen) pile { return p.pqs }, 1, 0.03,
+			"strong harmonics, or the meter defines reactive power differently"),
+		w.agree("C17", "power factor agrees with P/S", func(p *phaseSeen) pile { return p.factor },
+			0, 0.02, "check the register and scale of the power factor"),
+		w.totals(),
+		w.idleCurrents(),
+		w.neutralCurrent(),
+		w.counter(),
+		w.speeds(),
+		w.sag(b),
+		w.coldSoak(),
+		w.oilAtRest(),
+		w.windows(),
+		w.reversedCouple(),
+		w.followers(),
+		handReadings("C29", "battery against a hand meter", b, model.NoQuantity,
+			`battery.voltage "12.6 V"`),
+		w.contacts(),
+		w.refresh(),
+		w.housekeeping(b),
+		w.limits(b),
+		w.stuck(),
+	}
 	return append(all, w.neutralPlace(b), w.calibrations(b), w.starPoint(), w.voltageTaps())
 }
 
@@ -77,7 +113,8 @@ func (w *Evidence) answering() model.Check {
 	if len(bad)+len(good) == 0 {
 		return notDetermined(code, title, "fewer than 50 polls are on record")
 	}
-	return check(code, title, len(bad) > 0, strings.Join(append(bad, good...), "; "), "check plugs, termination, unit numbers and baud rate")
+	return check(code, title, len(bad) > 0, strings.Join(append(bad, good...), "; "),
+		"check plugs, termination, unit numbers and baud rate")
 }
 
 // orders tries the other word orders where what a wide register gives makes no
@@ -88,7 +125,8 @@ func (w *Evidence) orders() model.Check {
 	wide := 0
 	for _, id := range slices.Sorted(maps.Keys(w.known)) {
 		p, seen := w.known[id], w.points[id]
-		if p.Sensor != nil || p.Register.Type.Words() < 2 || seen == nil || seen.good+seen.odd == 0 {
+		if p.Sensor != nil || p.Register.Type.Words() < 2 || seen == nil ||
+			seen.good+seen.odd == 0 {
 			continue
 		}
 		wide++
@@ -97,7 +135,8 @@ func (w *Evidence) orders() model.Check {
 			read = seen.wild.median()
 		}
 		if r, ok := suggestRegister(p, read); ok {
-			bad = append(bad, fmt.Sprintf("%s is plausible with type: %s, word order: %s", id, r.Type, r.Order))
+			bad = append(bad,
+				fmt.Sprintf("%s is plausible with type: %s, word order: %s", id, r.Type, r.Order))
 		}
 	}
 	if wide == 0 {
@@ -173,7 +212,8 @@ func (w *Evidence) starDelta() model.Check {
 	if math.Abs(r-1) < 0.02 {
 		do = "phase voltages read line voltage: correct the registers"
 	}
-	return check(code, title, math.Abs(r/math.Sqrt(3)-1) > 0.01, fmt.Sprintf("the ratio is %.3f", r), do)
+	return check(code, title, math.Abs(r/math.Sqrt(3)-1) > 0.01,
+		fmt.Sprintf("the ratio is %.3f", r), do)
 }
 
 func (w *Evidence) medians(of func(*phaseSeen) pile) (v [3]float64, ok bool) {
@@ -200,7 +240,8 @@ func (w *Evidence) neutralLead() model.Check {
 	low := slices.Index(ln[:], slices.Min(ln[:]))
 	others := (sum(ln) - ln[low]) / 2
 	wrong := math.Abs(others/ln[low]/math.Sqrt(3)-1) < 0.05
-	return check(code, title, wrong, fmt.Sprintf("phase voltages %.0f, %.0f, %.0f V", ln[0], ln[1], ln[2]),
+	return check(code, title, wrong,
+		fmt.Sprintf("phase voltages %.0f, %.0f, %.0f V", ln[0], ln[1], ln[2]),
 		fmt.Sprintf("the leads of N and %s are swapped at the meter", phaseNames[low]))
 }
 
@@ -211,7 +252,8 @@ func (w *Evidence) openLead() model.Check {
 		return notDetermined(code, title, "no voltages at rated speed yet")
 	}
 	low := slices.Index(ln[:], slices.Min(ln[:]))
-	return check(code, title, ln[low] < 0.2*slices.Max(ln[:]), fmt.Sprintf("phase voltages %.0f, %.0f, %.0f V", ln[0], ln[1], ln[2]),
+	return check(code, title, ln[low] < 0.2*slices.Max(ln[:]),
+		fmt.Sprintf("phase voltages %.0f, %.0f, %.0f V", ln[0], ln[1], ln[2]),
 		"the lead or fuse of "+phaseNames[low]+" is open")
 }
 
@@ -220,10 +262,18 @@ func (w *Evidence) neutralCheck() model.Check {
 	if w.neutral.seen < inARow {
 		return notDetermined(code, title, "phase and line voltages were not measured together")
 	}
-	c := check(code, title, w.neutral.open > 0, fmt.Sprintf("%d of %d readings show a break", w.neutral.open, w.neutral.seen),
-		"switch the loads off to protect appliances, then find the break between star point and board")
-	if star := w.loads.ended().star; w.neutral.open == 0 && (star.lastClosed || star.still > 0 && star.moved == 0) {
-		return notDetermined(code, title, "the meter may calculate the phase voltages without N; see C37")
+	c := check(
+		code,
+		title,
+		w.neutral.open > 0,
+		fmt.Sprintf("%d of %d readings show a break", w.neutral.open, w.neutral.seen),
+		"switch the loads off to protect appliances, then find the break between star point "+
+			"and board",
+	)
+	if star := w.loads.ended().star; w.neutral.open == 0 &&
+		(star.lastClosed || star.still > 0 && star.moved == 0) {
+		return notDetermined(code, title,
+			"the meter may calculate the phase voltages without N; see C37")
 	}
 	if w.neutral.open > 0 {
 		c.Words += fmt.Sprintf("; star-point shift up to %.0f V", w.neutral.shift)
@@ -235,10 +285,16 @@ func rotation(b Context) model.Check {
 	const code, title = "C08", "phase rotation"
 	for i := len(b.Hand) - 1; i >= 0; i-- {
 		if m := b.Hand[i].Hand; m != nil && m.Kind == model.PhaseRotation {
-			return check(code, title, m.Value != 1, "by a rotation indicator at "+m.Points, "swap two phases: motors would turn backwards")
+			return check(code, title, m.Value != 1, "by a rotation indicator at "+m.Points,
+				"swap two phases: motors would turn backwards")
 		}
 	}
-	return notDetermined(code, title, "the meter does not show it: use a rotation indicator and enter the result as a measurement")
+	return notDetermined(
+		code,
+		title,
+		"the meter does not show it: use a rotation indicator and enter the result as a "+
+			"measurement",
+	)
 }
 
 func (w *Evidence) oneReversed() model.Check {
@@ -252,7 +308,13 @@ func (w *Evidence) oneReversed() model.Check {
 		n++
 		pf := w.phase[k].pf.median()
 		if math.Abs(pf) < 0.5 {
-			return notDetermined(code, title, fmt.Sprintf("%s has a power factor of %.2f: there may be more than one mistake; see C11", phaseNames[k], pf))
+			return notDetermined(
+				code,
+				title,
+				fmt.Sprintf(
+					"%s has a power factor of %.2f: there may be more than one mistake; see C11",
+					phaseNames[k], pf),
+			)
 		}
 		if pf < -0.8 {
 			bad = append(bad, phaseNames[k])
@@ -268,7 +330,8 @@ func (w *Evidence) oneReversed() model.Check {
 	if len(bad) > 0 {
 		words = "the power of " + strings.Join(bad, " and ") + " is negative at a good power factor"
 	}
-	return check(code, title, len(bad) > 0, words, "short the current transformer, then reverse it or its two leads")
+	return check(code, title, len(bad) > 0, words,
+		"short the current transformer, then reverse it or its two leads")
 }
 
 // allReversed holds the set's power against its currents: what a set delivers is
@@ -279,8 +342,14 @@ func (w *Evidence) allReversed() model.Check {
 		return notDetermined(code, title, "no load with power and currents was measured")
 	}
 	pf := w.lines.delivered.median()
-	return check(code, title, pf < backwardsBelow, fmt.Sprintf("total power is %.2f of voltage times current", pf),
-		"the current transformers are reversed, or the meter uses the opposite sign: do the one-heater walk, then reverse them or use the meter's import registers")
+	return check(
+		code,
+		title,
+		pf < backwardsBelow,
+		fmt.Sprintf("total power is %.2f of voltage times current", pf),
+		"the current transformers are reversed, or the meter uses the opposite sign: do the "+
+			"one-heater walk, then reverse them or use the meter's import registers",
+	)
 }
 
 func lastWalk(b Context) model.Check {
@@ -289,10 +358,12 @@ func lastWalk(b Context) model.Check {
 			return checks[0]
 		}
 	}
-	return notDetermined("C13", "one-heater walk", "not done yet: it takes four minutes, by tickover wiring walk")
+	return notDetermined("C13", "one-heater walk",
+		"not done yet: it takes four minutes, by tickover wiring walk")
 }
 
-func (w *Evidence) agree(code, title string, of func(*phaseSeen) pile, want, slack float64, do string) model.Check {
+func (w *Evidence) agree(code, title string, of func(*phaseSeen) pile, want, slack float64,
+	do string) model.Check {
 	worst, n := want, 0
 	for k := range 3 {
 		p := of(&w.phase[k])
@@ -307,7 +378,9 @@ func (w *Evidence) agree(code, title string, of func(*phaseSeen) pile, want, sla
 	if n == 0 {
 		return notDetermined(code, title, "no loaded phase with these points was measured")
 	}
-	return check(code, title, math.Abs(worst-want) > slack, fmt.Sprintf("largest error: %.3f, correct is %.0f", math.Round(1000*worst)/1000+0, want), do)
+	return check(code, title, math.Abs(worst-want) > slack,
+		fmt.Sprintf("largest error: %.3f, correct is %.0f", math.Round(1000*worst)/1000+0, want),
+		do)
 }
 
 func (w *Evidence) totals() model.Check {
@@ -316,7 +389,9 @@ func (w *Evidence) totals() model.Check {
 		return notDetermined(code, title, "no load with power per phase and in total was measured")
 	}
 	r := w.lines.total.median()
-	return check(code, title, math.Abs(r-1) > 0.01, fmt.Sprintf("the sum of the phases is %.3f of the total", r), "check the registers and scales of the powers")
+	return check(code, title, math.Abs(r-1) > 0.01,
+		fmt.Sprintf("the sum of the phases is %.3f of the total", r),
+		"check the registers and scales of the powers")
 }
 
 func (w *Evidence) idleCurrents() model.Check {
@@ -331,7 +406,9 @@ func (w *Evidence) idleCurrents() model.Check {
 	if n == 0 {
 		return notDetermined(code, title, "the meter was not read at standstill")
 	}
-	return check(code, title, worst > 0.005*max(w.rating.Current(), 20), fmt.Sprintf("at most %.2f A", worst), "the current input has an offset or picks up interference")
+	return check(code, title, worst > 0.005*max(w.rating.Current(), 20),
+		fmt.Sprintf("at most %.2f A", worst),
+		"the current input has an offset or picks up interference")
 }
 
 func (w *Evidence) counter() model.Check {
@@ -341,8 +418,14 @@ func (w *Evidence) counter() model.Check {
 		return notDetermined(code, title, "half an hour on load without a gap is needed")
 	}
 	r := (e.last - e.first) / e.joules
-	return check(code, title, math.Abs(r-1) > 0.02, fmt.Sprintf("the counter rose by %.3f of the integrated power in %s", r, model.Lasting(e.duration.Round(time.Minute))),
-		"check the counter's scale and direction")
+	return check(
+		code,
+		title,
+		math.Abs(r-1) > 0.02,
+		fmt.Sprintf("the counter rose by %.3f of the integrated power in %s", r,
+			model.Lasting(e.duration.Round(time.Minute))),
+		"check the counter's scale and direction",
+	)
 }
 
 func (w *Evidence) speeds() model.Check {
@@ -351,5 +434,7 @@ func (w *Evidence) speeds() model.Check {
 		return notDetermined(code, title, "frequency and speed were not measured together")
 	}
 	r := w.speed.median()
-	return check(code, title, math.Abs(r-1) > 0.01, fmt.Sprintf("the frequency is %.3f of the value from the speed", r), "correct the pulses per revolution or the number of poles")
+	return check(code, title, math.Abs(r-1) > 0.01,
+		fmt.Sprintf("the frequency is %.3f of the value from the speed", r),
+		"correct the pulses per revolution or the number of poles")
 }

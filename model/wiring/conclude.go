@@ -24,23 +24,29 @@ func conclude(steps [3]switching, rating model.Rating, heater float64) model.Wal
 	}
 	best, alternatives := explain(steps, phase*scaled)
 	if math.IsInf(best.cost, 1) {
-		main.Outcome, main.Words = model.Finding, "no swap or reversal of leads explains the readings"
-		main.Do = "check for an open or shorted transformer, two mistakes at one terminal, or another load that changed; repeat the walk"
+		main.Outcome, main.Words = model.Finding, "no swap or reversal of leads explains the "+
+			"readings"
+		main.Do = "check for an open or shorted transformer, two mistakes at one terminal, or " +
+			"another load that changed; repeat the walk"
 		walk.Words, walk.Checks = main.Words, []model.Check{main}
 		return walk
 	}
 	words := best.texts()
-	main.Outcome, main.Words = model.Pass, "every current and voltage input is on its own phase, with the right polarity"
+	main.Outcome, main.Words = model.Pass, "every current and voltage input is on its own "+
+		"phase, with the right polarity"
 	if len(words) > 0 {
 		main.Outcome, main.Words = model.Finding, strings.Join(words, "; ")
-		main.Do = "stop the set, short the current transformers before you move their leads, correct what the drawing marks, and repeat the walk"
+		main.Do = "stop the set, short the current transformers before you move their leads, " +
+			"correct what the drawing marks, and repeat the walk"
 	}
 	if other := alternative(best, alternatives); other != "" {
 		main.Words += "; also possible: " + other
 	}
-	main.Figures = map[string]float64{"load angle": best.lag * 180 / math.Pi, "mistakes": best.mistakes()}
+	main.Figures = map[string]float64{"load angle": best.lag * 180 / math.Pi,
+		"mistakes": best.mistakes()}
 	walk.Words, walk.Drawing = main.Words, best.drawing()
-	walk.Checks = append([]model.Check{main}, scaleCheck(steps, phase, heater, scaled), neutralCheck(steps), sagCheck(steps, best))
+	walk.Checks = append([]model.Check{main}, scaleCheck(steps, phase, heater, scaled),
+		neutralCheck(steps), sagCheck(steps, best))
 	return walk
 }
 
@@ -80,17 +86,26 @@ func (h hypothesis) texts() []string {
 	case 0:
 	case 2:
 		a, b := pair(h.outlet[:])
-		say("the outlets labelled %s and %s are swapped, or the walk took them in another order", phaseNames[a], phaseNames[b])
+		say("the outlets labelled %s and %s are swapped, or the walk took them in another order",
+			phaseNames[a], phaseNames[b])
 	default:
-		say("the labels of the outlets are shifted by one phase, or the walk took them in another order")
+		say(
+			"the labels of the outlets are shifted by one phase, or the walk took them in " +
+				"another order",
+		)
 	}
 	switch exchanged(h.current[:]) {
 	case 0:
 	case 2:
 		a, b := pair(h.current[:])
-		say("the current transformers of %s and %s are swapped at the meter", phaseNames[a], phaseNames[b])
+		say("the current transformers of %s and %s are swapped at the meter", phaseNames[a],
+			phaseNames[b])
 	default:
-		say("all current transformers are shifted by one phase: the input of L1 has the transformer of %s", phaseNames[h.current[0]])
+		say(
+			"all current transformers are shifted by one phase: the input of L1 has the "+
+				"transformer of %s",
+			phaseNames[h.current[0]],
+		)
 	}
 	if h.reversed == [3]bool{true, true, true} {
 		say("all current transformers are reversed, or the meter uses the opposite sign")
@@ -115,7 +130,8 @@ func (h hypothesis) voltageTexts() []string {
 		return nil
 	case 2:
 		a, b := pair(h.voltage[:])
-		return []string{fmt.Sprintf("the voltage leads of %s and %s are swapped at the meter", phaseNames[a], phaseNames[b])}
+		return []string{fmt.Sprintf("the voltage leads of %s and %s are swapped at the meter",
+			phaseNames[a], phaseNames[b])}
 	}
 	var parts []string
 	for k, c := range h.voltage {
@@ -151,18 +167,21 @@ func (h hypothesis) drawing() string {
 		if h.voltage[k] >= 0 {
 			from = phaseNames[h.voltage[k]]
 		}
-		fmt.Fprintf(&b, "%-4s ------------> meter U %s%s\n", from, phaseNames[k], mark(h.voltage[k] != k))
+		fmt.Fprintf(&b, "%-4s ------------> meter U %s%s\n", from, phaseNames[k],
+			mark(h.voltage[k] != k))
 	}
 	for k := range 3 {
 		arrow := "-- k to l -->"
 		if h.reversed[k] {
 			arrow = "-- l to k -->"
 		}
-		fmt.Fprintf(&b, "%-4s %s meter I %s%s\n", phaseNames[h.current[k]], arrow, phaseNames[k], mark(h.current[k] != k || h.reversed[k]))
+		fmt.Fprintf(&b, "%-4s %s meter I %s%s\n", phaseNames[h.current[k]], arrow, phaseNames[k],
+			mark(h.current[k] != k || h.reversed[k]))
 	}
 	for k := range 3 {
 		if h.outlet[k] != k {
-			fmt.Fprintf(&b, "%-4s ------------> outlet labelled %s%s\n", phaseNames[h.outlet[k]], phaseNames[k], mark(true))
+			fmt.Fprintf(&b, "%-4s ------------> outlet labelled %s%s\n", phaseNames[h.outlet[k]],
+				phaseNames[k], mark(true))
 		}
 	}
 	return b.String()
@@ -171,7 +190,8 @@ func (h hypothesis) drawing() string {
 // ratios are what a wrong ratio of a transformer, its secondary or its turns
 // multiplies currents by; heaters may be 10 % below and 5 % above their plate
 // (from memory).
-var ratios = []float64{0.01, 0.1, 0.2, 0.25, 1. / 3, 0.5, 2. / 3, 0.8, 1.25, 1.5, 2, 3, 4, 5, 10, 100}
+var ratios = []float64{0.01, 0.1, 0.2, 0.25, 1. / 3, 0.5, 2. / 3, 0.8, 1.25, 1.5, 2, 3, 4, 5, 10,
+	100}
 
 func scaleCheck(steps [3]switching, phase, heater, scaled float64) model.Check {
 	c := model.Check{Code: "C14", Title: "scale of currents and voltages"}
@@ -182,7 +202,8 @@ func scaleCheck(steps [3]switching, phase, heater, scaled float64) model.Check {
 		return c
 	}
 	if !(heater > 0) {
-		c.Words, c.Do = "the heater's power is not known", "enter it, for example --heater 2kW, or compare with a clamp meter"
+		c.Words, c.Do = "the heater's power is not known", "enter it, for example --heater "+
+			"2kW, or compare with a clamp meter"
 		return c
 	}
 	c.Outcome, c.Figures = model.Pass, map[string]float64{}
@@ -197,13 +218,21 @@ func scaleCheck(steps [3]switching, phase, heater, scaled float64) model.Check {
 		c.Figures["ratio at the input of "+phaseNames[s.input]] = r
 		if r < 0.85 || r > 1.12 {
 			c.Outcome = model.Finding
-			lines = append(lines, fmt.Sprintf("the input of %s shows %.2f times the heater's current%s", phaseNames[s.input], r, nearRatio(r)))
+			lines = append(
+				lines,
+				fmt.Sprintf("the input of %s shows %.2f times the heater's current%s",
+					phaseNames[s.input], r, nearRatio(r)),
+			)
 		}
 	}
 	c.Words = "the heater's current agrees with its nameplate"
 	if len(lines) > 0 {
 		slices.Sort(lines)
-		c.Words, c.Do = strings.Join(lines, "; "), "compare the transformer's nameplate with the ratio set in the meter, and count its primary turns"
+		c.Words, c.Do = strings.Join(
+			lines,
+			"; ",
+		), "compare the transformer's nameplate with the ratio set in the meter, and count its "+
+			"primary turns"
 	}
 	return c
 }
@@ -219,15 +248,19 @@ func nearRatio(r float64) string {
 }
 
 func neutralCheck(steps [3]switching) model.Check {
-	c := model.Check{Code: "C20", Title: "neutral current with one phase loaded", Outcome: model.Pass, Words: "the neutral carries what the phase carries"}
+	c := model.Check{Code: "C20", Title: "neutral current with one phase loaded",
+		Outcome: model.Pass, Words: "the neutral carries what the phase carries"}
 	for _, s := range steps {
 		switch {
 		case math.IsNaN(s.n):
-			return model.Check{Code: c.Code, Title: c.Title, Words: "no neutral current is measured, or other loads cause one"}
+			return model.Check{Code: c.Code, Title: c.Title,
+				Words: "no neutral current is measured, or other loads cause one"}
 		case math.Abs(s.n-s.amps) > max(0.5, 0.15*s.amps) && c.Outcome == model.Pass:
 			c.Outcome = model.Finding
-			c.Words = fmt.Sprintf("the neutral shows %.1f A with %.1f A in one phase alone", s.n, s.amps)
-			c.Do = "check for other loads, and on which side of the neutral-earth bond the neutral's transformer is"
+			c.Words = fmt.Sprintf("the neutral shows %.1f A with %.1f A in one phase alone", s.n,
+				s.amps)
+			c.Do = "check for other loads, and on which side of the neutral-earth bond the " +
+				"neutral's transformer is"
 		}
 	}
 	return c
@@ -256,7 +289,8 @@ func sagCheck(steps [3]switching, best explanation) model.Check {
 	case 3:
 		c.Outcome, c.Words = model.Pass, "true on all three phases"
 	default:
-		c.Words = fmt.Sprintf("true on %d of 3 phases: voltages changed for another reason too", right)
+		c.Words = fmt.Sprintf("true on %d of 3 phases: voltages changed for another reason too",
+			right)
 	}
 	return c
 }

@@ -50,12 +50,13 @@ type Evidence struct {
 type answers struct {
 	asked, good int
 	lags        pile
-	reads       int                    // scans with the same group as before
-	changed     int                    // of them, those in which a value differed
-	live        map[model.PointID]bool // values of the group that never stand still on a running set
-	span        time.Duration
-	last        map[model.PointID]float64
-	at          model.Instant
+	reads       int // scans with the same group as before
+	changed     int // of them, those in which a value differed
+	// values of the group that never stand still on a running set
+	live map[model.PointID]bool
+	span time.Duration
+	last map[model.PointID]float64
+	at   model.Instant
 }
 
 // pointSeen is what one point showed.
@@ -77,9 +78,11 @@ type contactSeen struct{ rest, run [2]int }
 func NewEvidence(setup model.Setup) *Evidence {
 	known := setup.Points()
 	gain := electrical.VoltageGain(slices.Collect(maps.Values(known)), setup.Rating)
-	return &Evidence{setup: setup, rating: setup.Rating, gain: gain, known: known, devices: map[string]*answers{}, points: map[model.PointID]*pointSeen{},
-		soak: map[model.PointID]float64{}, last: map[model.PointID]float64{}, sender: map[model.PointID]*together{},
-		loads: NewWalker(setup.Rating), twins: map[model.PointID]int{}, second: map[model.PointID]*secondMeterSeen{}}
+	return &Evidence{setup: setup, rating: setup.Rating, gain: gain, known: known,
+		devices: map[string]*answers{}, points: map[model.PointID]*pointSeen{},
+		soak: map[model.PointID]float64{}, last: map[model.PointID]float64{},
+		sender: map[model.PointID]*together{}, loads: NewWalker(setup.Rating),
+		twins: map[model.PointID]int{}, second: map[model.PointID]*secondMeterSeen{}}
 }
 
 // Step takes the next scan.
@@ -89,7 +92,8 @@ func (w *Evidence) Step(scan *model.Scan) {
 		dt = 0
 	}
 	w.now = scan.At
-	if s, ok := scan.Find(model.EngineStatePoint); ok && s.Quality == model.Good && model.EngineState(s.Value) != w.state {
+	if s, ok := scan.Find(model.EngineStatePoint); ok && s.Quality == model.Good &&
+		model.EngineState(s.Value) != w.state {
 		w.state, w.since = model.EngineState(s.Value), scan.At
 	}
 	if w.running += dt; !w.state.Running() {
@@ -158,7 +162,11 @@ func (w *Evidence) device(scan *model.Scan) {
 	good, changed, measured := false, false, scan.Samples[:min(scan.Measured, len(scan.Samples))]
 	for _, s := range measured {
 		switch s.Cause {
-		case model.NoAnswer, model.LineClosed, model.CorruptAnswer, model.ForeignAnswer, model.NotPolledYet:
+		case model.NoAnswer,
+			model.LineClosed,
+			model.CorruptAnswer,
+			model.ForeignAnswer,
+			model.NotPolledYet:
 			continue
 		}
 		good = true
@@ -310,7 +318,8 @@ func (w *Evidence) engine() {
 	}
 	if w.in(model.Standstill) > 10*time.Hour {
 		w.soaked = true
-		for _, id := range []model.PointID{model.CoolantTemperature, model.OilTemperature, model.AmbientTemperature, model.ExhaustTemperature} {
+		for _, id := range []model.PointID{model.CoolantTemperature, model.OilTemperature,
+			model.AmbientTemperature, model.ExhaustTemperature} {
 			if v, ok := w.last[id]; ok {
 				w.soak[id] = v
 			}

@@ -222,7 +222,7 @@ func TestOpenNeutralToldFromSag(t *testing.T) {
 	for _, sag := range []float64{0.03, 0.1, 0.2} {
 		n := neutralSeen{}
 		for i := range 10 {
-			n.see(sagged(sag), model.Instant{Boot: 1, Offset: time.Duration(i) * time.Second}, model.Rating{}, electrical.AssumedGain)
+			n.see(sagged(sag), model.Instant{Boot: 1, Offset: time.Duration(i) * time.Second}, model.Rating{}, electrical.VoltageGain(nil, model.Rating{}))
 		}
 		if n.open > 0 || n.seen != 10 {
 			t.Errorf("a sag of %.0f %% is taken for a break", 100*sag)

@@ -76,13 +76,16 @@ func (w *Evidence) leading(b Context) model.Check {
 	words := strings.Join(all, "; ")
 	switch {
 	case len(all) == 0:
-		return check(code, title, false, "no phase leads, or a load between two phases explains it", "")
+		return check(code, title, false, "no phase leads, or a load between two phases explains it",
+			"")
 	case far:
 		return check(code, title, true, words, do)
 	case vouched(b):
-		return check(code, title, false, words+", as electronic loads do; the one-heater walk found every input correct", "")
+		return check(code, title, false,
+			words+", as electronic loads do; the one-heater walk found every input correct", "")
 	}
-	c := notDetermined(code, title, words+", as electronic loads do, or as currents shifted by a phase and reversed do")
+	c := notDetermined(code, title,
+		words+", as electronic loads do, or as currents shifted by a phase and reversed do")
 	c.Do = do
 	return c
 }
@@ -111,9 +114,11 @@ func (w *Evidence) pattern(b Context) model.Check {
 	case math.Abs(sum(pf))/3 >= usualFactor:
 		return check(code, title, false, words, "")
 	case light && vouched(b):
-		return check(code, title, false, words+": a motor at light load; the one-heater walk found every input correct", "")
+		return check(code, title, false,
+			words+": a motor at light load; the one-heater walk found every input correct", "")
 	case light:
-		c := notDetermined(code, title, words+": a motor at light load, or currents shifted by a phase and reversed")
+		c := notDetermined(code, title,
+			words+": a motor at light load, or currents shifted by a phase and reversed")
 		c.Do = "load the motor, or do the one-heater walk"
 		return c
 	}

@@ -13,7 +13,8 @@ import (
 // hands holds readings of a hand meter against what the sensor showed then.
 // quantity picks the points; NoQuantity means the battery. example is how one
 // is entered.
-func handReadings(code, title string, b Context, quantity model.Quantity, example string) model.Check {
+func handReadings(code, title string, b Context, quantity model.Quantity,
+	example string) model.Check {
 	var bad, good []string
 	for _, e := range b.Hand {
 		m := e.Hand
@@ -25,7 +26,8 @@ func handReadings(code, title string, b Context, quantity model.Quantity, exampl
 			continue
 		}
 		r := shown / m.Value
-		words := fmt.Sprintf("%s shows %s, the hand meter %s", m.Points, m.Quantity.ShowWithUnit(shown), m.Quantity.ShowWithUnit(m.Value))
+		words := fmt.Sprintf("%s shows %s, the hand meter %s", m.Points,
+			m.Quantity.ShowWithUnit(shown), m.Quantity.ShowWithUnit(m.Value))
 		within := math.Abs(r-1) <= 0.05
 		if quantity == model.NoQuantity {
 			within = math.Abs(shown-m.Value) <= 0.1
@@ -37,9 +39,11 @@ func handReadings(code, title string, b Context, quantity model.Quantity, exampl
 		}
 	}
 	if len(bad)+len(good) == 0 {
-		return notDetermined(code, title, `no hand-meter reading was entered: tickover measure take "hand meter" `+example)
+		return notDetermined(code, title,
+			`no hand-meter reading was entered: tickover measure take "hand meter" `+example)
 	}
-	return check(code, title, len(bad) > 0, strings.Join(append(bad, good...), "; "), "correct the scale in the configuration or the ratio in the meter")
+	return check(code, title, len(bad) > 0, strings.Join(append(bad, good...), "; "),
+		"correct the scale in the configuration or the ratio in the meter")
 }
 
 func picked(m *model.Measurement) model.Quantity {
@@ -89,20 +93,27 @@ func gauge(name string, q model.Quantity, p [][2]float64) model.Check {
 	c := model.Check{Code: "G." + name, Title: "panel gauge of " + name}
 	slices.SortFunc(p, func(a, b [2]float64) int { return cmp.Compare(a[1], b[1]) })
 	if len(p) < 3 {
-		c.Words, c.Do = fmt.Sprintf("%d readings together with the sensor; three at different values are needed", len(p)), "read it again at standstill, idle and on load"
+		c.Words, c.Do = fmt.Sprintf(
+			"%d readings together with the sensor; three at different values are needed",
+			len(p)), "read it again at standstill, idle and on load"
 		return c
 	}
 	span := p[len(p)-1][1] - p[0][1]
-	floor := map[model.Quantity]float64{model.Pressure: 0.5e5, model.Temperature: 10, model.Voltage: 1}[q]
+	floor := map[model.Quantity]float64{
+		model.Pressure: 0.5e5, model.Temperature: 10, model.Voltage: 1,
+	}[q]
 	if span < floor || span == 0 {
-		c.Words, c.Do = "the sensor hardly changed between the readings", "read it again at standstill, idle and on load"
+		c.Words, c.Do = "the sensor hardly changed between the readings", "read it again at "+
+			"standstill, idle and on load"
 		return c
 	}
 	c.Figures = map[string]float64{"readings": float64(len(p))}
 	for _, x := range p {
-		c.Corrections = append(c.Corrections, model.Correction{Quantity: q, Shows: x[0], Add: x[1] - x[0]})
+		c.Corrections = append(c.Corrections,
+			model.Correction{Quantity: q, Shows: x[0], Add: x[1] - x[0]})
 	}
-	slices.SortStableFunc(c.Corrections, func(a, b model.Correction) int { return cmp.Compare(a.Shows, b.Shows) })
+	slices.SortStableFunc(c.Corrections,
+		func(a, b model.Correction) int { return cmp.Compare(a.Shows, b.Shows) })
 	return judged(c, q, p, span)
 }
 
@@ -116,13 +127,18 @@ func judged(c model.Check, q model.Quantity, p [][2]float64, span float64) model
 	}
 	switch {
 	case high-low < 0.1*span:
-		c.Outcome, c.Words, c.Do = model.Finding, fmt.Sprintf("dead: it stays near %s while the sensor changes by %s", q.ShowWithUnit(low), difference(q, span)), "do not use it; check its supply, its sender and the wire"
+		c.Outcome, c.Words, c.Do = model.Finding, fmt.Sprintf(
+			"dead: it stays near %s while the sensor changes by %s", q.ShowWithUnit(low),
+			difference(q, span)), "do not use it; check its supply, its sender and the wire"
 	case max(math.Abs(least), math.Abs(most)) <= 0.08*span:
 		c.Outcome, c.Words = model.Pass, "agrees with the sensor within 8 % of the range read"
 	case most-least <= 0.1*span:
-		c.Outcome, c.Words, c.Do = model.Finding, "offset by "+difference(q, mean), "adjust its pointer, or mark the correction next to it"
+		c.Outcome, c.Words, c.Do = model.Finding, "offset by "+difference(q,
+			mean), "adjust its pointer, or mark the correction next to it"
 	default:
-		c.Outcome, c.Words, c.Do = model.Finding, fmt.Sprintf("wrong curve: errors from %s to %s", difference(q, least), difference(q, most)), "the sender belongs to another gauge; use the correction table"
+		c.Outcome, c.Words, c.Do = model.Finding, fmt.Sprintf("wrong curve: errors from %s to %s",
+			difference(q, least),
+			difference(q, most)), "the sender belongs to another gauge; use the correction table"
 	}
 	return c
 }

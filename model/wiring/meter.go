@@ -24,10 +24,17 @@ func read(scan *model.Scan) (m meterReading, ok bool) {
 		return s.Value
 	}
 	for k := range 3 {
-		m.ln[k], m.ll[k], m.i[k] = get(model.PhaseVoltages[k]), get(model.LineVoltages[k]), get(model.PhaseCurrents[k])
-		m.p[k], m.q[k], m.s[k], m.pf[k] = get(model.PhaseActive[k]), get(model.PhaseReactive[k]), get(model.PhaseApparent[k]), get(model.PhasePowerFactor[k])
+		m.ln[k], m.ll[k], m.i[k] = get(model.PhaseVoltages[k]), get(model.LineVoltages[k]), get(
+			model.PhaseCurrents[k])
+		m.p[k], m.q[k], m.s[k], m.pf[k] = get(model.PhaseActive[k]), get(
+			model.PhaseReactive[k]), get(
+			model.PhaseApparent[k],
+		), get(model.PhasePowerFactor[k])
 	}
-	m.f, m.n, m.total, m.energy = get(model.FrequencyPoint), get(model.CurrentN), get(model.PowerActive), get(model.EnergyActive)
+	m.f, m.n, m.total, m.energy = get(model.FrequencyPoint), get(model.CurrentN), get(
+		model.PowerActive), get(
+		model.EnergyActive,
+	)
 	return m, ok
 }
 

@@ -3,6 +3,7 @@ package wiring
 import (
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"tickover/model"
@@ -19,7 +20,8 @@ type neutralSeen struct {
 
 // How far a whole neutral lets the star point lie off, as shares of the phase
 // voltage when the neutral carries rated current, which is one phase loaded
-// alone; it goes with that current. The alternator adds a third of its zero-sequence impedance, at most
+// alone; it goes with that current. The alternator adds a third of its zero-sequence impedance, at
+// most
 // 10 % of its rated impedance in small salient-pole machines (from memory),
 // and the lead from star point to board the drop it may have, 2.5 % (common
 // practice). The doubt of the meter is added to both where a reading is held
@@ -27,7 +29,8 @@ type neutralSeen struct {
 //
 // A broken neutral shifts it by |ΣY·U|/|ΣY| of the loads' admittances: by 29 %
 // at 3, 2 and 1 kW. With a class 0.5 meter and nothing known of the currents
-// it is told from 9 % on at the latest; below, no phase is off by more, and appliances bear ±10 % (EN 50160,
+// it is told from 9 % on at the latest; below, no phase is off by more, and appliances bear ±10 %
+// (EN 50160,
 // from memory).
 const (
 	alternatorZero = 0.10
@@ -63,13 +66,15 @@ func (n *neutralSeen) see(m meterReading, at model.Instant, r model.Rating, gain
 	n.seen++
 	// A sense lead on neutral or open is another finding.
 	for k := range 3 {
-		if m.ln[k] < 0.1*phase || m.ln[k] > 1.6*phase || math.Abs(m.ll[k]/math.Sqrt(3)/phase-1) > 0.25 {
+		if m.ln[k] < 0.1*phase || m.ln[k] > 1.6*phase ||
+			math.Abs(m.ll[k]/math.Sqrt(3)/phase-1) > 0.25 {
 			n.inRow = 0
 			return
 		}
 	}
 	shift, bound := electrical.ZeroSequence(m.ln, m.ll), leastShift*carried(m, r.Current())*phase
-	if shift < bound || shift < bound+electrical.ZeroSequenceUncertainty(m.ln, m.ll, gain) || !electrical.NeutralSuspect(m.ln, m.ll, gain) {
+	if shift < bound || shift < bound+electrical.ZeroSequenceUncertainty(m.ln, m.ll, gain) ||
+		!electrical.NeutralSuspect(m.ln, m.ll, gain) {
 		n.inRow = 0
 		return
 	}
@@ -104,7 +109,8 @@ func (e *energySeen) see(m meterReading, at model.Instant, rating model.Rating) 
 	d, same := at.Sub(e.at)
 	switch {
 	case !e.began, !same, d > 10*time.Second, m.energy < e.last:
-		*e = energySeen{began: true, first: m.energy} // a gap or a counter that went back: begin anew
+		*e = energySeen{began: true,
+			first: m.energy} // a gap or a counter that went back: begin anew
 	default:
 		e.joules += (p + e.power) / 2 * d.Seconds()
 		e.duration += d
@@ -128,7 +134,9 @@ func (w *Evidence) senders() {
 		return
 	}
 	for _, p := range w.setup.Sensed {
-		if p.Sensor.Supply != "" || p.Sensor.Kind != model.TableSensor && (p.Sensor.Kind != model.LinearSensor || p.Sensor.Signal != model.Voltage) {
+		if p.Sensor.Supply != "" ||
+			p.Sensor.Kind != model.TableSensor &&
+				(p.Sensor.Kind != model.LinearSensor || p.Sensor.Signal != model.Voltage) {
 			continue
 		}
 		v, ok := w.last[p.ID]
@@ -161,4 +169,23 @@ func (t *together) correlation() float64 {
 		return math.NaN()
 	}
 	return t.xy / math.Sqrt(t.xx*t.yy)
+}
+
+// neutralPlace asks where the neutral is sensed, without which C07 may see
+// nothing.
+func (w *Evidence) neutralPlace(Context) model.Check {
+	const code, title = "C35", "where the neutral is measured"
+	for _, f := range w.setup.Machine {
+		if strings.EqualFold(f.Name, "neutral sensed at") {
+			return check(code, title, false,
+				"at "+f.Text+": only a break between there and the star point shows", "")
+		}
+	}
+	return model.Check{
+		Code:  code,
+		Title: title,
+		Words: "not stated; a break beyond the meter's neutral lead does not show",
+		Do: "connect N at the board's neutral bar and enter it: tickover measure fact " +
+			"\"neutral sensed at\" \"neutral bar of the board\"",
+	}
 }

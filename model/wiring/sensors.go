@@ -22,20 +22,35 @@ func (w *Evidence) neutralCurrent() model.Check {
 	var seen, bad []string
 	if len(w.single) >= least {
 		r := w.single.median()
-		seen = append(seen, fmt.Sprintf("with one phase loaded, the neutral carries %.2f of its current", r))
+		seen = append(seen,
+			fmt.Sprintf("with one phase loaded, the neutral carries %.2f of its current", r))
 		if math.Abs(r-1) > 0.15 {
-			bad = append(bad, "check the ratio of the neutral's transformer, and on which side of the neutral-earth bond it is")
+			bad = append(
+				bad,
+				"check the ratio of the neutral's transformer, and on which side of the "+
+					"neutral-earth bond it is",
+			)
 		}
 	}
 	if len(w.even) >= least {
 		r := w.even.median()
-		seen = append(seen, fmt.Sprintf("with equal load on all phases, it carries %.2f of theirs", r))
+		seen = append(seen,
+			fmt.Sprintf("with equal load on all phases, it carries %.2f of theirs", r))
 		if r > 0.1 {
-			bad = append(bad, "equal loads with a neutral current: strong third harmonics, or one current transformer is wrong")
+			bad = append(
+				bad,
+				"equal loads with a neutral current: strong third harmonics, or one current "+
+					"transformer is wrong",
+			)
 		}
 	}
 	if len(seen) == 0 {
-		return notDetermined(code, title, "needs a load on one phase alone or equal load on all three; the one-heater walk does it")
+		return notDetermined(
+			code,
+			title,
+			"needs a load on one phase alone or equal load on all three; the one-heater walk "+
+				"does it",
+		)
 	}
 	return check(code, title, len(bad) > 0, strings.Join(seen, "; "), strings.Join(bad, "; "))
 }
@@ -70,13 +85,20 @@ func (w *Evidence) sag(b Context) model.Check {
 		}
 	}
 	if n < fewSwitchings {
-		return notDetermined(code, title, fmt.Sprintf("%d single-phase loads changed a voltage; three are needed, or the one-heater walk", n))
+		return notDetermined(
+			code,
+			title,
+			fmt.Sprintf(
+				"%d single-phase loads changed a voltage; three are needed, or the one-heater walk",
+				n),
+		)
 	}
 	words := fmt.Sprintf("true for %d of %d single-phase loads", right, n)
 	if right > 0 && right < n {
 		return notDetermined(code, title, words+": other loads changed too")
 	}
-	return check(code, title, right == 0, words, "currents and voltages are of different phases: do the one-heater walk")
+	return check(code, title, right == 0, words,
+		"currents and voltages are of different phases: do the one-heater walk")
 }
 
 func (w *Evidence) coldSoak() model.Check {
@@ -86,16 +108,19 @@ func (w *Evidence) coldSoak() model.Check {
 	}
 	values := slices.Sorted(maps.Values(w.soak))
 	spread := values[len(values)-1] - values[0]
-	return check(code, title, spread > 5, fmt.Sprintf("they agree within %.1f K", spread), "check sensor, table and wire of the one that differs")
+	return check(code, title, spread > 5, fmt.Sprintf("they agree within %.1f K", spread),
+		"check sensor, table and wire of the one that differs")
 }
 
 func (w *Evidence) oilAtRest() model.Check {
 	const code, title = "C25", "oil pressure is zero at standstill"
 	if len(w.oilRest) < least {
-		return notDetermined(code, title, "needs five minutes of standstill with oil pressure on record")
+		return notDetermined(code, title,
+			"needs five minutes of standstill with oil pressure on record")
 	}
 	m := w.oilRest.median()
-	return check(code, title, math.Abs(m) > 0.15e5, "it shows "+model.Pressure.ShowWithUnit(m), "correct the range or the zero of the transmitter")
+	return check(code, title, math.Abs(m) > 0.15e5, "it shows "+model.Pressure.ShowWithUnit(m),
+		"correct the range or the zero of the transmitter")
 }
 
 // windows finds sensors whose signal shows that they failed.
@@ -110,7 +135,11 @@ func (w *Evidence) windows() model.Check {
 		}
 		n++
 		if all := seen.good + seen.failed + seen.odd; seen.failed+seen.odd > all/50 {
-			bad = append(bad, fmt.Sprintf("%s (%s) failed in %d and was out of range in %d of %d readings", p.ID, p.Sensor.Words, seen.failed, seen.odd, all))
+			bad = append(
+				bad,
+				fmt.Sprintf("%s (%s) failed in %d and was out of range in %d of %d readings", p.ID,
+					p.Sensor.Words, seen.failed, seen.odd, all),
+			)
 		}
 	}
 	if n == 0 {
@@ -120,7 +149,8 @@ func (w *Evidence) windows() model.Check {
 	if len(bad) > 0 {
 		words = strings.Join(bad, "; ")
 	}
-	return check(code, title, len(bad) > 0, words, "check for a break, a short, reversed polarity or a wrong sensor type")
+	return check(code, title, len(bad) > 0, words,
+		"check for a break, a short, reversed polarity or a wrong sensor type")
 }
 
 // reversedCouple finds a thermocouple that reads lower when warmed.
@@ -144,11 +174,13 @@ func (w *Evidence) reversedCouple() model.Check {
 			reference = 0
 		}
 		if p.low < reference-8 {
-			bad = append(bad, fmt.Sprintf("%s falls to %.0f °C while the engine warms up", id, p.low))
+			bad = append(bad,
+				fmt.Sprintf("%s falls to %.0f °C while the engine warms up", id, p.low))
 		}
 	}
 	if n == 0 {
-		return notDetermined(code, title, "needs three minutes of running with a thermocouple on record")
+		return notDetermined(code, title,
+			"needs three minutes of running with a thermocouple on record")
 	}
 	slices.Sort(bad)
 	words := "none reads lower when warmed"
@@ -174,13 +206,15 @@ func (w *Evidence) followers() model.Check {
 		}
 	}
 	if n == 0 {
-		return notDetermined(code, title, "no sender without a measured supply was read while the battery voltage changed")
+		return notDetermined(code, title,
+			"no sender without a measured supply was read while the battery voltage changed")
 	}
 	words := "none does"
 	if len(bad) > 0 {
 		words = strings.Join(bad, "; ")
 	}
-	return check(code, title, len(bad) > 0, words, "measure the supply too and configure sensor: ratio .. or table %, with this supply")
+	return check(code, title, len(bad) > 0, words,
+		"measure the supply too and configure sensor: ratio .. or table %, with this supply")
 }
 
 func (w *Evidence) contacts() model.Check {
@@ -205,13 +239,15 @@ func (w *Evidence) contacts() model.Check {
 		}
 	}
 	if n == 0 {
-		return notDetermined(code, title, "needs key on at standstill and 20 s of running with these contacts on record")
+		return notDetermined(code, title,
+			"needs key on at standstill and 20 s of running with these contacts on record")
 	}
 	words := "on at standstill, off when running"
 	if len(bad) > 0 {
 		words = strings.Join(bad, "; ")
 	}
-	return check(code, title, len(bad) > 0, words, "check for a wrong terminal, a dead switch or a blown lamp, or configure inverted: yes")
+	return check(code, title, len(bad) > 0, words,
+		"check for a wrong terminal, a dead switch or a blown lamp, or configure inverted: yes")
 }
 
 // fewLive is how many values must stand still together before a device is said
@@ -239,19 +275,34 @@ func (w *Evidence) refresh() model.Check {
 		}
 		if repeats := float64(d.changed) <= 0.9*float64(d.reads); repeats && len(d.live) < fewLive {
 			names := slices.Sorted(maps.Keys(d.live))
-			open = append(open, fmt.Sprintf("%s has only %s, which may repeat a digit", g, joined(names)))
+			open = append(open,
+				fmt.Sprintf("%s has only %s, which may repeat a digit", g, joined(names)))
 			continue
 		}
 		every, polled := d.span.Seconds()/float64(d.changed), d.span.Seconds()/float64(d.reads)
 		if float64(d.changed) > 0.9*float64(d.reads) {
-			words = append(words, fmt.Sprintf("%s has a new value at nearly every poll, every %.2g s or faster", g, polled))
+			words = append(
+				words,
+				fmt.Sprintf("%s has a new value at nearly every poll, every %.2g s or faster", g,
+					polled),
+			)
 			continue
 		}
 		slow = true
-		words = append(words, fmt.Sprintf("%s is polled every %.2g s but has a new value every %.2g s: faster polling gains nothing", g, polled, every))
+		words = append(
+			words,
+			fmt.Sprintf(
+				"%s is polled every %.2g s but has a new value every %.2g s: faster polling "+
+					"gains nothing",
+				g,
+				polled,
+				every,
+			),
+		)
 	}
 	if len(words) == 0 {
-		return notDetermined(code, title, cmp.Or(strings.Join(open, "; "), "needs thirty polls of a running set on record"))
+		return notDetermined(code, title,
+			cmp.Or(strings.Join(open, "; "), "needs thirty polls of a running set on record"))
 	}
 	c := check(code, title, false, strings.Join(append(words, open...), "; "), "")
 	if slow {
@@ -277,18 +328,25 @@ func (w *Evidence) housekeeping(b Context) model.Check {
 			bad, do = append(bad, words), append(do, remedy)
 		}
 	}
-	say(b.Store.Degraded != "", "the store keeps less than it should: "+b.Store.Degraded, "check the card and its free space")
-	say(b.Store.FreeDisk > 0 && b.Store.FreeDisk < leastDisk, "less than 200 MiB are free", "free space on the card")
+	say(b.Store.Degraded != "", "the store keeps less than it should: "+b.Store.Degraded,
+		"check the card and its free space")
+	say(b.Store.FreeDisk > 0 && b.Store.FreeDisk < leastDisk, "less than 200 MiB are free",
+		"free space on the card")
 	for _, f := range []struct {
 		id                   model.PointID
 		limit                float64
 		wrong, right, remedy string
 	}{
-		{model.HostUndervoltage, 0.5, "the logger's supply was too low", "its supply was in order", "check the logger's converter, its fuse and its leads"},
-		{model.HostUndervoltageSeen, 0.5, "its supply was too low at some time since it was switched on", "", "check the logger's converter, its fuse and its leads"},
-		{model.HostThrottled, 0.5, "the computer was throttled", "", "check its supply and its ventilation"},
-		{model.HostTemperature, hotBoard, "the computer was over 75 °C", "its temperature was in order", "move it away from radiator and exhaust"},
-		{model.HostCardWear, wornCard, "the card has used 80 % of its life", "", "back up the store and replace the card"},
+		{model.HostUndervoltage, 0.5, "the logger's supply was too low", "its supply was in " +
+			"order", "check the logger's converter, its fuse and its leads"},
+		{model.HostUndervoltageSeen, 0.5, "its supply was too low at some time since it was " +
+			"switched on", "", "check the logger's converter, its fuse and its leads"},
+		{model.HostThrottled, 0.5, "the computer was throttled", "", "check its supply and its " +
+			"ventilation"},
+		{model.HostTemperature, hotBoard, "the computer was over 75 °C", "its temperature was " +
+			"in order", "move it away from radiator and exhaust"},
+		{model.HostCardWear, wornCard, "the card has used 80 % of its life", "",
+			"back up the store and replace the card"},
 	} {
 		if p := w.points[f.id]; p != nil && p.good > 0 {
 			if say(p.high >= f.limit, f.wrong, f.remedy); p.high < f.limit && f.right != "" {
@@ -305,7 +363,8 @@ func (w *Evidence) housekeeping(b Context) model.Check {
 	if len(good) == 0 {
 		good = []string{"the computer does not report its supply and temperature"}
 	}
-	words := "the time is known (" + b.Clock.String() + "), the store keeps everything, " + strings.Join(good, ", ")
+	words := "the time is known (" + b.Clock.String() + "), the store keeps everything, " +
+		strings.Join(good, ", ")
 	if len(bad) > 0 {
 		words = strings.Join(bad, "; ")
 	}
@@ -347,14 +406,17 @@ func (w *Evidence) stuck() model.Check {
 		if q == model.NoQuantity {
 			q, _ = model.KnownQuantity(id)
 		}
-		moves := q == model.Temperature && id != model.AmbientTemperature || q == model.Pressure || id == model.BatteryVoltage || id == model.SpeedPoint
+		moves := q == model.Temperature && id != model.AmbientTemperature || q == model.Pressure ||
+			id == model.BatteryVoltage ||
+			id == model.SpeedPoint
 		if !moves || p.good < 60 || p.running < 3*time.Minute {
 			continue
 		}
 		n++
 		if p.low == p.high {
 			bad = append(bad, fmt.Sprintf("%s shows %s all the time", id, q.ShowWithUnit(p.low)))
-		} else if s := w.known[id].Sensor; s != nil && s.Kind == model.LinearSensor && p.values.median() >= s.Out[1]*0.999 && s.Out[1] > 0 {
+		} else if s := w.known[id].Sensor; s != nil && s.Kind == model.LinearSensor &&
+			p.values.median() >= s.Out[1]*0.999 && s.Out[1] > 0 {
 			bad = append(bad, fmt.Sprintf("%s is at the top of its range", id))
 		}
 	}
@@ -365,18 +427,6 @@ func (w *Evidence) stuck() model.Check {
 	if len(bad) > 0 {
 		words = strings.Join(bad, "; ")
 	}
-	return check(code, title, len(bad) > 0, words, "tap the sensor; check for a frozen adapter or a wrong range")
-}
-
-// neutralPlace asks where the neutral is sensed, without which C07 may see
-// nothing.
-func (w *Evidence) neutralPlace(Context) model.Check {
-	const code, title = "C35", "where the neutral is measured"
-	for _, f := range w.setup.Machine {
-		if strings.EqualFold(f.Name, "neutral sensed at") {
-			return check(code, title, false, "at "+f.Text+": only a break between there and the star point shows", "")
-		}
-	}
-	return model.Check{Code: code, Title: title, Words: "not stated; a break beyond the meter's neutral lead does not show",
-		Do: "connect N at the board's neutral bar and enter it: tickover measure fact \"neutral sensed at\" \"neutral bar of the board\""}
+	return check(code, title, len(bad) > 0, words,
+		"tap the sensor; check for a frozen adapter or a wrong range")
 }

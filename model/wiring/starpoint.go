@@ -68,7 +68,8 @@ func (s *starSeen) see(before, after *stretch, r model.Rating) {
 	case neutral > needs*high:
 		s.carried, s.lastClosed = s.carried+1, false
 		s.starMoves(before, after, neutral, r)
-	case neutral < closes*high && low > thirdMoves*high && negative(change) > unequal*positive(change):
+	case neutral < closes*high && low > thirdMoves*high &&
+		negative(change) > unequal*positive(change):
 		s.closed, s.lastClosed = s.closed+1, true
 	}
 }
@@ -122,45 +123,66 @@ func sequence(i [3]complex128, way float64) float64 {
 func (w *Evidence) starPoint() model.Check {
 	const code, title = "C37", "star point and neutral follow single-phase load"
 	s := w.loads.ended().star
-	var bad, do, good []string
-	say := func(words, remedy string) { bad, do = append(bad, words), append(do, remedy) }
+	var f verdictParts
 	if s.closed > 0 && s.lastClosed {
-		say(fmt.Sprintf("at %d of %d switchings of unequal load, the currents returned without the neutral and the phase voltages shown stayed equal", s.closed, s.closed+s.carried),
+		f.add(fmt.Sprintf("at %d of %d switchings of unequal load, the currents returned without "+
+			"the neutral and the phase voltages shown stayed equal", s.closed, s.closed+s.carried),
 			"measure each phase to N at a socket by hand before you connect anything else: "+
 				"the neutral is broken and the meter's N lead open, or the load is between phases")
 	}
 	if s.still > 0 && s.moved == 0 {
-		say(fmt.Sprintf("the star point does not move with single-phase load (%d switchings): the meter calculates the phase voltages instead of measuring them", s.still),
-			"stop the set and repair the meter's N lead and its fuse; until then a broken neutral does not show")
+		f.add(fmt.Sprintf("the star point does not move with single-phase load (%d switchings): "+
+			"the meter calculates the phase voltages instead of measuring them", s.still),
+			"stop the set and repair the meter's N lead and its fuse; until then a broken "+
+				"neutral does not show")
 	}
+	w.judgeWitnesses(&f)
+	if s.moved > 0 {
+		f.good = append(f.good, fmt.Sprintf(
+			"the neutral carried %d switchings, and the star point followed", s.carried))
+	}
+	switch {
+	case len(f.bad) > 0:
+		return check(code, title, true, strings.Join(f.bad, "; "),
+			strings.Join(slices.Compact(f.do), "; "))
+	case s.moved > 0:
+		return check(code, title, false, strings.Join(f.good, "; "), "")
+	}
+	f.good = append(f.good, "needs a single-phase load that is switched, with power per phase and "+
+		"line voltages measured; a heater of a third of rated current is enough")
+	return notDetermined(code, title, strings.Join(f.good, "; "))
+}
+
+// verdictParts are those of one check: what is wrong with what to do, and what is in order.
+type verdictParts struct{ bad, do, good []string }
+
+func (f *verdictParts) add(wrong, remedy string) {
+	f.bad, f.do = append(f.bad, wrong), append(f.do, remedy)
+}
+
+// judgeWitnesses judges N by its voltage to earth, and the phase voltages by a second meter.
+func (w *Evidence) judgeWitnesses(f *verdictParts) {
+	const loadsOff = "switch the loads off to protect appliances, then find "
 	if v := w.npe.quantile(0.95); v > leastShift*phaseOf(w.rating) {
-		say("N is "+model.Voltage.ShowWithUnit(v)+" off earth", "switch the loads off to protect appliances, then find the break of the neutral or of its earthing")
+		f.add("N is "+model.Voltage.ShowWithUnit(v)+" off earth",
+			loadsOff+"the break of the neutral or of its earthing")
 	} else if len(w.npe) >= least {
-		good = append(good, "N stays within "+model.Voltage.ShowWithUnit(v)+" of earth")
+		f.good = append(f.good, "N stays within "+model.Voltage.ShowWithUnit(v)+" of earth")
 	}
 	for _, id := range slices.Sorted(maps.Keys(w.second)) {
 		seen := w.second[id]
 		if len(seen.ratio) < least {
 			continue
 		}
-		if r := seen.ratio.median(); math.Abs(r-1) > secondMeter {
-			say(fmt.Sprintf("%s shows %s, the meter %s", id, model.Voltage.ShowWithUnit(seen.volts.median()), model.Voltage.ShowWithUnit(seen.volts.median()/r)),
-				"switch the loads off to protect appliances, then find which of the two meters has lost its neutral")
+		volts, r := seen.volts.median(), seen.ratio.median()
+		if math.Abs(r-1) > secondMeter {
+			f.add(fmt.Sprintf("%s shows %s, the meter %s", id, model.Voltage.ShowWithUnit(volts),
+				model.Voltage.ShowWithUnit(volts/r)),
+				loadsOff+"which of the two meters has lost its neutral")
 		} else {
-			good = append(good, string(id)+" agrees with the meter")
+			f.good = append(f.good, string(id)+" agrees with the meter")
 		}
 	}
-	if s.moved > 0 {
-		good = append(good, fmt.Sprintf("the neutral carried %d switchings, and the star point followed", s.carried))
-	}
-	switch {
-	case len(bad) > 0:
-		return check(code, title, true, strings.Join(bad, "; "), strings.Join(slices.Compact(do), "; "))
-	case s.moved > 0:
-		return check(code, title, false, strings.Join(good, "; "), "")
-	}
-	return notDetermined(code, title, strings.Join(append(good, "needs a single-phase load that is switched, with power per phase and line voltages measured; "+
-		"a heater of a third of rated current is enough"), "; "))
 }
 
 // secondMeter is how far two meters may differ: two of class 1, half a percent

@@ -26,10 +26,12 @@ type tapsSeen struct {
 
 // Bounds of a spell without voltage.
 const (
-	nothingLeft = 0.005            // of the phase voltage; residual voltage is 1 to 5 % (from memory)
-	turnsOil    = 1e5              // Pa, which an engine at rest does not hold
-	longGone    = 10 * time.Second // longer than oil pressure takes to fall after a stop (from memory)
-	freshSign   = 5 * time.Second  // how old the sign that it turns may be
+	// of the phase voltage; residual voltage is 1 to 5 % (from memory)
+	nothingLeft = 0.005
+	turnsOil    = 1e5 // Pa, which an engine at rest does not hold
+	// longer than oil pressure takes to fall after a stop (from memory)
+	longGone  = 10 * time.Second
+	freshSign = 5 * time.Second // how old the sign that it turns may be
 )
 
 // sign takes a reading that shows whether the engine turns.
@@ -77,14 +79,29 @@ func (w *Evidence) voltageTaps() model.Check {
 	long := max(s.longest, s.atPickup)
 	switch {
 	case s.with < least && long >= longGone:
-		c := notDetermined(code, title, "the engine turned for "+model.Lasting(long)+" without voltage: not excited, or measured behind an open breaker")
+		c := notDetermined(
+			code,
+			title,
+			"the engine turned for "+model.Lasting(
+				long)+" without voltage: not excited, or measured behind an open breaker",
+		)
 		c.Do = "measure the voltage at the alternator's terminals by hand"
 		return c
 	case s.with < least:
-		return notDetermined(code, title, "needs voltages at rated speed, shown by a pickup or oil pressure")
+		return notDetermined(code, title,
+			"needs voltages at rated speed, shown by a pickup or oil pressure")
 	case long >= longGone:
-		return check(code, title, true, fmt.Sprintf("all voltages and the frequency were missing for up to %s while the engine turned", model.Lasting(long)),
-			"connect the meter's voltages on the alternator's side of the breaker; behind an open breaker, overvoltage and overspeed by frequency are not monitored. Check the meter's fuses too")
+		return check(
+			code,
+			title,
+			true,
+			fmt.Sprintf(
+				"all voltages and the frequency were missing for up to %s while the engine turned",
+				model.Lasting(long)),
+			"connect the meter's voltages on the alternator's side of the breaker; behind an "+
+				"open breaker, overvoltage and overspeed by frequency are not monitored. Check "+
+				"the meter's fuses too",
+		)
 	}
 	return check(code, title, false, "voltages were present whenever the engine turned", "")
 }

@@ -187,7 +187,8 @@ func (w *Walker) close() {
 }
 
 func stepOf(base, on stretch, input int, two bool) switching {
-	s := switching{at: on.from, input: input, amps: on.mean.i[input] - base.mean.i[input], two: two, volts: on.mean.ln, n: on.mean.n}
+	s := switching{at: on.from, input: input, amps: on.mean.i[input] - base.mean.i[input], two: two,
+		volts: on.mean.ln, n: on.mean.n}
 	s.power = complex(on.mean.p[input]-base.mean.p[input], on.mean.q[input]-base.mean.q[input])
 	s.noQ = base.powers == 0 || on.powers == 0
 	if base.mean.n > 0.5 || base.neutrals == 0 || on.neutrals == 0 {
@@ -242,10 +243,16 @@ func follow(group []switching) (p progress) {
 		same := slices.IndexFunc(p.now, func(o switching) bool { return o.input == s.input })
 		switch {
 		case s.two:
-			p.now, p.trouble = nil, fmt.Sprintf("at switching %d more than one current rose: another load changed too", i+1)
+			p.now, p.trouble = nil, fmt.Sprintf(
+				"at switching %d more than one current rose: another load changed too", i+1)
 			p.next = "keep every other load unchanged and " + again
 		case same >= 0:
-			p.trouble = fmt.Sprintf("switchings %d and %d changed the same current input: one phase was taken twice, or the order was wrong", i+1-len(p.now)+same, i+1)
+			p.trouble = fmt.Sprintf(
+				"switchings %d and %d changed the same current input: one phase was taken "+
+					"twice, or the order was wrong",
+				i+1-len(p.now)+same,
+				i+1,
+			)
 			p.now, p.next = nil, again
 		default:
 			if p.now = append(p.now, s); len(p.now) == 3 {
@@ -264,11 +271,13 @@ var phaseNames = [4]string{"L1", "L2", "L3", "N"}
 func (w *Walker) Result(heater float64) model.Walk {
 	open := w.ended()
 	if open.base == nil && w.slow > 0 {
-		return unfinished("bring the set to rated speed, switch every load off and wait half a minute",
+		return unfinished(
+			"bring the set to rated speed, switch every load off and wait half a minute",
 			"the frequency is "+model.Frequency.ShowWithUnit(w.slow)+"; the walk needs rated speed")
 	}
 	if open.base == nil {
-		return unfinished("start the set, switch every load off and wait half a minute", "no steady voltage on record yet")
+		return unfinished("start the set, switch every load off and wait half a minute",
+			"no steady voltage on record yet")
 	}
 	groups := open.groups()
 	newest := progress{}
@@ -289,7 +298,8 @@ func (w *Walker) Result(heater float64) model.Walk {
 // walk is what is to be done next.
 func (p progress) walk() model.Walk {
 	next := phaseNames[len(p.now)]
-	words, do := fmt.Sprintf("%d of 3 outlets done; next is %s", len(p.now), next), "switch the heater on at the outlet of "+next+", for half a minute"
+	words, do := fmt.Sprintf("%d of 3 outlets done; next is %s", len(p.now),
+		next), "switch the heater on at the outlet of "+next+", for half a minute"
 	switch {
 	case p.trouble != "" && len(p.now) == 0:
 		words, do = p.trouble, p.next
@@ -300,5 +310,6 @@ func (p progress) walk() model.Walk {
 }
 
 func unfinished(next, words string) model.Walk {
-	return model.Walk{Next: next, Words: words, Checks: []model.Check{{Code: "C13", Title: "one-heater walk", Words: words, Do: next}}}
+	return model.Walk{Next: next, Words: words,
+		Checks: []model.Check{{Code: "C13", Title: "one-heater walk", Words: words, Do: next}}}
 }
