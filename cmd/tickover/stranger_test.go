@@ -41,13 +41,13 @@ func TestTheDaemonIsReachedBehind500Connections(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, path := range []string{"/metrics", "/healthz", "/", "/api/v1/outlets"} {
-		began := time.Now()
+		// The client's timeout is the limit here; testdata/peers/attack.sh holds the second.
 		answer, err := client.Get("http://" + address + path)
 		if err != nil || answer.StatusCode != http.StatusOK {
 			t.Fatalf("%s behind 500 connections: %v %v", path, answer, err)
 		}
-		if _, err := io.Copy(io.Discard, answer.Body); err != nil || time.Since(began) > time.Second {
-			t.Errorf("%s after %v: %v", path, time.Since(began), err)
+		if _, err := io.Copy(io.Discard, answer.Body); err != nil {
+			t.Errorf("%s: %v", path, err)
 		}
 		answer.Body.Close()
 	}
