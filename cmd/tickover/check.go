@@ -68,13 +68,14 @@ func (c *checkCommand) Run(ctx context.Context, s streams) error {
 	return err
 }
 
-// checkRenamed notes an alarm under a name that no standard rule has any more: it
-// would replace nothing, and both would warn.
+// checkRenamed returns a fault for an alarm under the old name of a standard rule: it
+// replaces nothing, and both warn.
 func checkRenamed(setup model.Setup) error {
 	for _, own := range setup.Alarms {
 		if now := alarms.Renamed(own.ID); now != "" {
-			return &model.Fault{Code: model.ConfigFault, Err: fmt.Errorf("the alarm %s no longer replaces a standard alarm: the standard one is now %s and judges all phases", own.ID, now),
-				Hint: fmt.Sprintf("name it %s, once for all phases, or take it out", now)}
+			return &model.Fault{Code: model.ConfigFault, Err: fmt.Errorf("the alarm %s no longer replaces a standard alarm: "+
+				"the standard one is now %s and monitors all phases", own.ID, now),
+				Hint: fmt.Sprintf("rename it %s, once for all phases, or remove it", now)}
 		}
 	}
 	return nil

@@ -120,16 +120,24 @@ func TestCheckHoldsOwnAlarmsAgainstTheStandardOnes(t *testing.T) {
 	}
 }
 
-// An alarm under the name of a standard rule that is no more would replace
-// nothing without a sign of it.
-func TestCheckNamesAnAlarmWhoseStandardRuleHasAnotherNameNow(t *testing.T) {
-	const phases = "lines: [{name: bus, serial: /dev/ttyX}]\ndevices: [{name: meter, line: bus, unit: 1, points: [" +
-		"{point: voltage.l1n, register: holding 0, one count is: 0.1 V}, {point: voltage.l2n, register: holding 1, one count is: 0.1 V}]}]\n"
+// An alarm under the old name of a standard rule replaces nothing. check refuses it; a
+// daemon that refused it would leave the set unmonitored, so it warns and runs.
+func TestAnAlarmUnderTheOldNameOfAStandardRuleIsReported(t *testing.T) {
+	const phases = "lines: [{name: bus, serial: /dev/ttyX}]\ndevices: [{name: meter, line: bus, " +
+		"unit: 1, points: [{point: voltage.l1n, register: holding 0, one count is: 0.1 V}, " +
+		"{point: voltage.l2n, register: holding 1, one count is: 0.1 V}]}]\n"
 	old := "alarms: [{name: voltage.l2n.far.low, priority: critical, point: voltage.l2n, below: 200 V}]"
-	code, _, stderr := call(t, "check", "--config", guided(t, phases+old))
-	if code != model.ConfigFault || !strings.Contains(stderr, "voltage.l2n.far.low no longer replaces a standard alarm") ||
-		!strings.Contains(stderr, "hint: name it voltage.lost") {
-		t.Errorf("code %d: %s", code, stderr)
+	file := guided(t, phases+old)
+	const wrong, cure = "voltage.l2n.far.low no longer replaces a standard alarm", "rename it voltage.lost"
+	code, _, stderr := call(t, "check", "--config", file)
+	if code != model.ConfigFault || !strings.Contains(stderr, wrong) ||
+		!strings.Contains(stderr, "hint: "+cure) {
+		t.Errorf("check: code %d: %s", code, stderr)
+	}
+	code, _, stderr = call(t, "run", "--config", file, "--state", t.TempDir(),
+		"--listen", "127.0.0.1:0", "--for", "300ms")
+	if code != model.NoFault || !strings.Contains(stderr, wrong) || !strings.Contains(stderr, cure) {
+		t.Errorf("run: code %d: %s", code, stderr)
 	}
 }
 

@@ -47,6 +47,9 @@ func (c *runCommand) Run(ctx context.Context, s streams) error {
 	if len(cfg.Setup.Devices) == 0 {
 		log.Warn(daemon.NoDevices, "hint", daemon.NoDevicesHint)
 	}
+	if err := checkRenamed(cfg.Setup); err != nil { // a refusal would leave the set unmonitored
+		log.Warn("an own alarm has no effect on the standard one", "err", err, "hint", model.HintOf(err))
+	}
 	return d.Run(ctx, c.For)
 }
 
