@@ -23,18 +23,6 @@ type keptBoot struct {
 // Boot returns this boot's number in the table; 0 for a read-only store.
 func (s *Store) Boot() uint32 { return s.boot }
 
-// AddBoot enters a further boot, for demonstrations that make up a past. The
-// number counts even when an error says that it is not yet on disk.
-func (s *Store) AddBoot(kernel string) (uint32, error) {
-	if err := s.readOnly(); err != nil {
-		return 0, err
-	}
-	s.writing.Lock()
-	defer s.writing.Unlock()
-	number := s.newBoot(kernel)
-	return number, s.seal()
-}
-
 func (s *Store) newBoot(kernel string) uint32 {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -96,7 +84,7 @@ func (s *Store) Estimate(boot uint32, e model.ClockEstimate) error {
 	i := slices.IndexFunc(s.boots, func(b model.Boot) bool { return b.Number == boot })
 	if i < 0 {
 		s.mu.Unlock()
-		return fmt.Errorf("date boot %d: %w", boot, ErrBoot)
+		return fmt.Errorf("date boot %d: %w", boot, errBoot)
 	}
 	if n := len(s.boots[i].Estimates); n > 0 && sameEstimate(s.boots[i].Estimates[n-1], e) {
 		s.mu.Unlock()

@@ -22,19 +22,6 @@ func (c *Columns) Instant(i int) model.Instant {
 	return model.Instant{Boot: c.Boot, Offset: time.Duration(c.At[i])}
 }
 
-// AllGood reports whether every row of column c is Good, so that State need
-// not be asked.
-func (c *Columns) AllGood(col int) bool { return c.states[col] == nil }
-
-// State returns quality and cause of one value.
-func (c *Columns) State(col, row int) (model.Quality, model.Cause) {
-	if c.states[col] == nil {
-		return model.Good, model.NoCause
-	}
-	s := c.states[col][row]
-	return model.Quality(s >> 8), model.Cause(s & 0xff)
-}
-
 // Columns returns what Scans does several times faster: one group after
 // another, each in the order of its instants, many rows at a time. With
 // Query.Points, groups that hold none of them are left out. Lags are told by

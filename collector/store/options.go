@@ -30,13 +30,13 @@ var (
 
 // Errors of Append.
 var (
-	// ErrOrder is returned when a scan is not later than the one before it in
+	// errOrder is returned when a scan is not later than the one before it in
 	// its group. The scan is not kept.
-	ErrOrder = errors.New("scan is not later than the one before it")
-	// ErrBoot is returned for an instant whose boot is not in the table.
-	ErrBoot = errors.New("boot is not in the store's table")
-	// ErrReadOnly is returned by every write to a store opened to read.
-	ErrReadOnly = errors.New("store was opened for reading only")
+	errOrder = errors.New("scan is not later than the one before it")
+	// errBoot is returned for an instant whose boot is not in the table.
+	errBoot = errors.New("boot is not in the store's table")
+	// errReadOnly is returned by every write to a store opened to read.
+	errReadOnly = errors.New("store was opened for reading only")
 )
 
 // File is what the ring needs of a file. Sync must reach the device.

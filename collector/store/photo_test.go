@@ -33,7 +33,7 @@ func TestPhotosAreKeptBoundedAndChecked(t *testing.T) {
 	if got, err := s.Photo(2); err != nil || !bytes.Equal(got, picture) {
 		t.Errorf("after reopening %d bytes, %v", len(got), err)
 	}
-	if _, err := s.PutPhoto(picture); !errors.Is(err, ErrReadOnly) {
+	if _, err := s.PutPhoto(picture); !errors.Is(err, errReadOnly) {
 		t.Errorf("a store opened to read takes a photo: %v", err)
 	}
 }

@@ -26,10 +26,8 @@ func (s *Store) openRing() (told []string, err error) {
 		return nil, err
 	}
 	s.ring = ring
-	sv, err := ring.survey()
-	if err != nil {
-		return nil, err
-	}
+	sv := ring.survey()
+	ring.next = max(sv.newest, s.sealed) + 1
 	if sv.version > slotVersion {
 		return nil, ErrNewer
 	}
@@ -39,7 +37,6 @@ func (s *Store) openRing() (told []string, err error) {
 			told = append(told, "the ring's unfinished write could not be cleared: "+err.Error())
 		}
 	}
-	ring.next = max(ring.next, s.sealed+1)
 	return told, nil
 }
 
@@ -157,7 +154,7 @@ func sameSchema(a, b *schema) bool {
 
 func (s *Store) readOnly() error {
 	if s.opts.ReadOnly {
-		return ErrReadOnly
+		return errReadOnly
 	}
 	if s.data == nil {
 		return errors.New("store is closed")

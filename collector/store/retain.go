@@ -133,18 +133,6 @@ func (t *thinning) keeps(at model.Instant) bool {
 	return slices.ContainsFunc(t.spans, func(s model.Span) bool { return at.Before(s.To) && !at.Before(s.From) })
 }
 
-// Protect keeps the samples of a span from ever being thinned out. It is on
-// disk with the next sealing.
-func (s *Store) Protect(span model.Span) error {
-	if err := s.readOnly(); err != nil {
-		return err
-	}
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	s.spans = append(s.spans, span)
-	return nil
-}
-
 // thinned is the ordinal up to which a group's blocks may be missing.
 func (s *Store) thinned(group string) uint64 {
 	s.mu.RLock()

@@ -251,10 +251,12 @@ type survey struct {
 	version byte     // the highest version of a whole slot
 }
 
-func (r *ring) survey() (survey, error) {
+// survey reads the whole ring and changes nothing. A slot that can't be read is
+// broken.
+func (r *ring) survey() survey {
 	sv := survey{slots: map[uint64]slot{}}
 	if r.file == nil {
-		return sv, nil
+		return sv
 	}
 	b := make([]byte, slotSize)
 	for i := range r.slots {
@@ -273,8 +275,7 @@ func (r *ring) survey() (survey, error) {
 		sv.newest = max(sv.newest, s.seq)
 		sv.version = max(sv.version, b[4])
 	}
-	r.next = sv.newest + 1
-	return sv, nil
+	return sv
 }
 
 // batches returns the payloads of whole batches newer than sealed, in order,

@@ -220,7 +220,7 @@ func TestTwoBoots(t *testing.T) {
 	if err := errors.Join(s.Estimate(1, e), s.Estimate(1, e)); err != nil {
 		t.Fatal(err)
 	}
-	if err := s.Estimate(9, e); !errors.Is(err, ErrBoot) {
+	if err := s.Estimate(9, e); !errors.Is(err, errBoot) {
 		t.Fatal(err)
 	}
 	mustClose(t, s)
@@ -229,18 +229,18 @@ func TestTwoBoots(t *testing.T) {
 	if len(b.Estimates) != 1 || b.First != 100*time.Second || b.Last != 129*time.Second || b.Kernel != bootOne {
 		t.Fatalf("%+v", b)
 	}
-	third, err := s.AddBoot("simulated")
-	if err != nil || third != 3 {
+	third := s.newBoot("simulated")
+	if err := s.seal(); err != nil || third != 3 {
 		t.Fatal(third, err)
 	}
 	fill(t, s, 3, 0, 5)
 	if b, _ := s.Clock().Boot(3); b.First != 0 || b.Last != 4*time.Second {
 		t.Fatalf("%+v", b)
 	}
-	if err := s.Append(scanAt("meter/1s", 2, time.Hour), nil); !errors.Is(err, ErrOrder) {
+	if err := s.Append(scanAt("meter/1s", 2, time.Hour), nil); !errors.Is(err, errOrder) {
 		t.Fatal(err)
 	}
-	if err := s.Append(scanAt("meter/1s", 4, time.Hour), nil); !errors.Is(err, ErrBoot) {
+	if err := s.Append(scanAt("meter/1s", 4, time.Hour), nil); !errors.Is(err, errBoot) {
 		t.Fatal(err)
 	}
 }

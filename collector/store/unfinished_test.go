@@ -23,10 +23,7 @@ func TestVerifyCallsAnUnfinishedWriteNoDamage(t *testing.T) {
 	long := strings.Repeat("a long note of the kind that takes several slots ", 300)
 	mustAppend(t, s, scanAt("meter/1s", 1, time.Second, model.GoodSample("v", 2)), note(1, time.Second, long))
 	last := s.ring.next - 1 // the last slot of a batch of several
-	sv, err := s.ring.survey()
-	if err != nil {
-		t.Fatal(err)
-	}
+	sv := s.ring.survey()
 	first := sv.slots[last].first
 	if last-first < 2 {
 		t.Fatalf("the batch takes slots %d to %d", first, last)
@@ -101,4 +98,21 @@ func verified(t *testing.T, o Options) Findings {
 		t.Fatal(err)
 	}
 	return f
+}
+
+// TestASurveyChangesNothing: verify reads the ring of a store that is written to.
+func TestASurveyChangesNothing(t *testing.T) {
+	t.Parallel()
+	s := mustOpen(t, options(t.TempDir()))
+	keep(t, s, note(1, 0, "kept"))
+	mustClose(t, s)
+	r, err := openRing(filepath.Join(s.opts.Dir, ringName), 128, true, openFile)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.close()
+	r.next = 1000 // as after more than the file holds
+	if sv := r.survey(); sv.newest == 0 || r.next != 1000 {
+		t.Errorf("the newest slot is %d, the next one to write %d after a survey, want 1000", sv.newest, r.next)
+	}
 }

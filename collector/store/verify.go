@@ -321,13 +321,7 @@ func (v *verifying) ring() {
 		v.found.problem("ring", "not open")
 		return
 	}
-	next := s.ring.next
-	sv, err := s.ring.survey()
-	s.ring.next = max(next, s.ring.next)
-	if err != nil {
-		v.found.problem("ring", err)
-		return
-	}
+	sv := s.ring.survey()
 	v.found.Slots = len(sv.slots)
 	unfinished := sv.unfinished(s.sealed, s.ring.slots)
 	v.found.Unfinished = len(unfinished)
