@@ -18,6 +18,7 @@ type cable struct {
 	rest            []byte // read by the line in part
 	cut             chan struct{}
 	once            sync.Once
+	sent            func(frame []byte) // sees what the line sends; nil for no one
 }
 
 func newCable() *cable {
@@ -54,6 +55,9 @@ func (c *cable) read(b []byte, wait time.Duration) (int, error) {
 }
 
 func (c *cable) write(b []byte) error {
+	if c.sent != nil {
+		c.sent(b)
+	}
 	c.toSlave <- append([]byte(nil), b...)
 	return nil
 }
@@ -90,6 +94,9 @@ func (s socket) SetReadDeadline(time.Time) error { return s.c.close() }
 func bench(t *testing.T, def model.Line, bank slave.Bank, pace slave.Pace, faults slave.Faults) *Line {
 	t.Helper()
 	c := newCable()
+	if observer, ok := bank.(interface{ sent(frame []byte) }); ok {
+		c.sent = observer.sent
+	}
 	l := New(def)
 	l.memory.begun = true // the first silence is for tests of its own
 	l.dial = func(context.Context) (exchange, error) { return newWire(def, c, l.tally, l.memory), nil }

@@ -2,6 +2,7 @@ package line
 
 import (
 	"context"
+	"encoding/binary"
 	"fmt"
 	"log/slog"
 	"math/rand/v2"
@@ -51,19 +52,30 @@ func (o *odd) asks(unit byte, address uint16) []time.Time {
 	return slices.Clone(o.asked[unit][address])
 }
 
+// sent notes when the line puts which question to a unit, as it is asked on the
+// wire: a unit that hangs comes to it later.
+func (o *odd) sent(frame []byte) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	unit := frame[0]
+	m := o.units[unit]
+	if frame[1] != m.table.Function() {
+		return
+	}
+	address, count := binary.BigEndian.Uint16(frame[2:]), binary.BigEndian.Uint16(frame[4:])
+	for at := range m.counts {
+		if at >= address && at < address+count {
+			o.asked[unit][at] = append(o.asked[unit][at], time.Now())
+		}
+	}
+}
+
 func (o *odd) Read(unit byte, table model.Table, address, count uint16) ([]uint16, byte) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	m, ok := o.units[unit]
 	if !ok {
 		return nil, slave.NoSuchUnit
-	}
-	if table == m.table {
-		for at := range m.counts {
-			if at >= address && at < address+count {
-				o.asked[unit][at] = append(o.asked[unit][at], time.Now())
-			}
-		}
 	}
 	refuse := func(code byte) ([]uint16, byte) {
 		if m.deaf {
