@@ -26,27 +26,26 @@ from units import Instrument, Register  # noqa: E402
 WITHIN = 1.0  # s for each answer to the owner, and for an alarm beyond its own time
 MEMORY = 96 * 2**20
 EVERY, DELAY = 0.5, 1.0  # s, of the point polled and of its alarm
-PERIOD, RAISED = 5.0, 3.2  # s: how often the alarm is due, how long its cause stays
+PERIOD, RAISED = 5.0, 3.2  # s: how often the alarm is due at most, how long its cause stays
 fork = multiprocessing.get_context("fork")
-LEVEL = [Register("rig.level", "input", 0, "unsigned 16", 1, "", "quantity: count")]
-ALARM = """alarms:
-  - name: rig.level.high
-    label: Level of the rig too high
+ROWS = 11  # each attack has a point and an alarm of its own: the journal leaves out what changes too often
+LEVEL = [Register(f"rig.level{n}", "input", n, "unsigned 16", 1, "", "quantity: count") for n in range(ROWS)]
+ALARM = "alarms:\n" + "".join(f"""  - name: rig.level{n}.high
+    label: Level {n} of the rig too high
     priority: warning
-    point: rig.level
+    point: rig.level{n}
     above: "100"
     on delay: 1 s
     action: None; this is a test.
-reading: by token
-"""
+""" for n in range(ROWS)) + "reading: by token\n"
 
 
 # -- the line ----------------------------------------------------------------------------
 def line(path, zero, cause, stop):
-    """The cause of the alarm is there in the first RAISED s of every PERIOD while cause is set."""
+    """The cause of alarm number cause is there in the first RAISED s of every PERIOD; of none below 0."""
     def values(t, rnd):
-        on = cause.value and (now() - zero) % PERIOD < RAISED
-        return {"rig.level": 500 if on else rnd.randrange(5)}
+        on = (now() - zero) % PERIOD < RAISED
+        return {f"rig.level{n}": 500 if on and n == cause.value else rnd.randrange(5) for n in range(ROWS)}
 
     bus = Bus(path, {1: Instrument(LEVEL, values, 1)}, Faults(), zero)
     bus.start()
@@ -69,7 +68,7 @@ def ask(port, method, path, token, body=None, source="127.0.0.1", timeout=10, he
         c.close()
 
 
-def owner(port, token, zero, stop, out):
+def owner(port, token, zero, rule, stop, out):
     """Asks, writes notes and looks for the alarm until stop; then hands over what it met."""
     looks, notes, alarms, again = [], [], [], []
 
@@ -111,7 +110,7 @@ def owner(port, token, zero, stop, out):
             turn = int((now() - zero) // PERIOD)
             try:
                 _, body = ask(port, "GET", "/api/v1/alarms", token)
-                mine = next(a for a in json.loads(body) if a["rule"] == "rig.level.high")
+                mine = next(a for a in json.loads(body) if a["rule"] == rule)
                 if mine["active"] and turn not in seen and (now() - zero) % PERIOD < RAISED + DELAY:
                     seen.add(turn)
                     alarms.append((turn, (now() - zero) % PERIOD))
@@ -120,7 +119,7 @@ def owner(port, token, zero, stop, out):
             time.sleep(0.1)
 
     threads = [threading.Thread(target=watch, args=a) for a in (
-        ("/metrics", b"tickover_"), ("/healthz", b"scans arrive"), ("/api/v1/now", b'"rig.level"'))]
+        ("/metrics", b"tickover_"), ("/healthz", b"scans arrive"), ("/api/v1/now", b'"rig.level0"'))]
     threads += [threading.Thread(target=write), threading.Thread(target=see)]
     for t in threads:
         t.start()
@@ -249,7 +248,7 @@ def guess_writes(port, token, until, seed):
     rnd = random.Random(seed)
 
     def one(i):
-        path = rnd.choice(("/api/v1/notes", "/api/v1/alarms/rig.level.high/ack", "/api/v1/clock", "/api/v1/check-in"))
+        path = rnd.choice(("/api/v1/notes", "/api/v1/alarms/rig.level0.high/ack", "/api/v1/clock", "/api/v1/check-in"))
         status, _ = ask(port, "POST", path, "%064x" % rnd.getrandbits(256), "text=x&who=y", source=somebody(rnd.randrange(200)),
                         headers={"Content-Type": "application/x-www-form-urlencoded"})
         if status not in (400, 401, 403, 408, 415, 429):
@@ -333,12 +332,12 @@ def journal(port, token, kind):
         after = page["next"]
 
 
-def raised(daemon, token, zero, since):
+def raised(daemon, token, zero, rule, since):
     """By turn, how many s after its cause the alarm was raised, by the journal."""
     out = {}
     for e in journal(daemon.port, token, "alarm"):
         at = seconds(e["instant"])
-        if e["rule"] == "rig.level.high" and e["to"].startswith(("unack", "active")) and at and at >= since:
+        if e["rule"] == rule and e["to"].startswith(("unack", "active")) and at and at >= since:
             out.setdefault(int((at - zero) // PERIOD), (at - zero) % PERIOD)
     return out
 
@@ -346,9 +345,10 @@ def raised(daemon, token, zero, since):
 def play(name, daemon, token, zero, cause, seconds, seed):
     """One attack; returns the row and what was wrong."""
     stop, got, bad = fork.Event(), fork.Queue(), fork.Queue()
-    cause.value = 1
+    cause.value = list(ATTACKS).index(name)
+    rule = f"rig.level{cause.value}.high"
     until = time.monotonic() + seconds
-    people = [fork.Process(target=owner, args=(daemon.port, token, zero, stop, got)),
+    people = [fork.Process(target=owner, args=(daemon.port, token, zero, rule, stop, got)),
               fork.Process(target=run_attack, args=(name, daemon.port, token, until, seed, bad))]
     since = now()
     first = int((now() - zero) // PERIOD) + 1
@@ -380,10 +380,12 @@ def play(name, daemon, token, zero, cause, seconds, seed):
     slow = [late.get(t, 99) - own for t in due]
     faults += [f"alarm {t} {'was not shown' if late.get(t) is None else f'came {late[t] - own:.2f} s beyond its own time'}"
                for t, s in zip(due, slow) if s > WITHIN]
-    judged = raised(daemon, token, zero, since) if daemon.process.poll() is None else {}
+    judged = raised(daemon, token, zero, rule, since) if daemon.process.poll() is None else {}
     behind = [judged.get(t, 99) - own for t in due]
-    # An alarm that comes this often is damped in the journal: what is not there was shown, or is missed above.
-    faults += [f"alarm {t} was raised {b:.2f} s beyond its own time" for t, b in zip(due, behind) if WITHIN < b < 90]
+    faults += [f"alarm {t} is not in the journal" if b > 90 else f"alarm {t} was raised {b:.2f} s beyond its own time"
+               for t, b in zip(due, behind) if b > WITHIN]
+    if not due:
+        faults.append("no alarm was due in it: give it more --seconds")
     refused = [n for n in notes if n[1] not in (200, 201)]
     if refused:
         faults.append(f"{len(refused)} of {len(notes)} notes of the owner were refused, the first by {refused[0][1]}")
@@ -418,7 +420,9 @@ def print_row(row):
 
 
 def attack(a, folder):
-    path, zero, cause, end = os.path.join(folder, "line"), now(), fork.Value("i", 0), fork.Event()
+    global PERIOD
+    PERIOD = max(PERIOD, a.seconds / 6)
+    path, zero, cause, end = os.path.join(folder, "line"), now(), fork.Value("i", -1), fork.Event()
     bus = fork.Process(target=line, args=(path, zero, cause, end))
     bus.start()
     while not os.path.exists(path):
