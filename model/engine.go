@@ -23,6 +23,13 @@ var engineStates = []string{"unknown", "standstill", "cranking", "running up", "
 // String names the state in words.
 func (s EngineState) String() string { return word(engineStates, int(s)) }
 
+// engineLabels are what people call the states on a page and in a report.
+var engineLabels = []string{"unknown", "standstill", "cranking", "coming up to speed", "idling", "no load", "on load", "running down"}
+
+// Label names the state as the trade does; String is its name in configuration
+// and API.
+func (s EngineState) Label() string { return word(engineLabels, int(s)) }
+
 // EngineStates lists all states in order.
 func EngineStates() []EngineState {
 	return []EngineState{EngineUnknown, Standstill, Cranking, RunningUp, Idling, Unloaded, Loaded, RunningDown}

@@ -45,6 +45,7 @@ type chart struct {
 	curves          []curve
 	marks           []Mark
 	caption         []string // what to know when reading it
+	sampling        string
 }
 
 // curve is one line of a chart.

@@ -53,7 +53,23 @@ func Points(subjects []Subject) []model.PointID {
 type Drawing struct {
 	Title, Unit string
 	SVG         template.HTML
-	Caption     string
+	Caption     string // what the readings are
+	Sampling    string // how often they were read and what one column holds
+}
+
+// Sampling lists how the readings of drawings were taken: one sentence when it is
+// the same for all, else one a drawing with its title.
+func Sampling(list []Drawing) []string {
+	var each []string
+	same := true
+	for _, d := range list {
+		each = append(each, d.Title+": "+d.Sampling)
+		same = same && d.Sampling == list[0].Sampling
+	}
+	if same && len(list) > 0 {
+		return []string{list[0].Sampling}
+	}
+	return each
 }
 
 // Draw draws the subjects that have readings.
@@ -64,7 +80,7 @@ func (g *Gathered) Draw(subjects []Subject, marks []Mark) ([]Drawing, error) {
 		if !ok {
 			continue
 		}
-		list = append(list, Drawing{c.title, c.unit, template.HTML(c.svg()), strings.Join(c.caption, " ")})
+		list = append(list, Drawing{c.title, c.unit, template.HTML(c.svg()), strings.Join(c.caption, " "), c.sampling})
 	}
 	return list, nil
 }
@@ -93,8 +109,8 @@ func (s Subject) chart(g *Gathered, marks []Mark) (chart, bool) {
 		return c, false
 	}
 	c.low, c.high = s.window(low, high)
-	c.caption = s.caption(c, low, high, width, shortest, g)
-	c.desc = strings.Join(c.caption, " ") + fmt.Sprintf(" %d marks stand in it.", len(marks))
+	c.caption, c.sampling = s.caption(c, low, high, g), g.sampling(width, shortest)
+	c.desc = strings.Join(c.caption, " ") + fmt.Sprintf(" %s Marks: %d.", c.sampling, len(marks))
 	return c, true
 }
 
@@ -131,23 +147,29 @@ func (s Subject) window(low, high float64) (float64, float64) {
 	return low - margin, high + margin
 }
 
-func (s Subject) caption(c chart, low, high, width, shortest float64, g *Gathered) []string {
+func (s Subject) caption(c chart, low, high float64, g *Gathered) []string {
 	unit := s.Quantity.ShownUnit()
-	three := func(v float64) string { return strconv.FormatFloat(v, 'g', 3, 64) }
 	l, h := model.InUnit(low, s.Quantity, unit), model.InUnit(high, s.Quantity, unit)
 	list := []string{fmt.Sprintf("Lowest %s, highest %s.", s.Quantity.ShowWithUnit(low), s.Quantity.ShowWithUnit(high))}
 	if l < c.low || h > c.high {
-		list = append(list, "What lies outside the window is cut off at its edge.")
-	}
-	list = append(list, fmt.Sprintf("Each column shows the lowest and highest reading of %s s.", three(width)))
-	switch {
-	case g.Folded > 0:
-		list = append(list, fmt.Sprintf("Drawn from the extremes of every %s s.", three(g.Folded.Seconds())))
-	case !math.IsInf(shortest, 0):
-		list = append(list, fmt.Sprintf("Readings came at best every %s s; anything shorter is not seen.", three(shortest)))
+		list = append(list, "The plot is cut off at its top or bottom edge.")
 	}
 	if g.lost > 0 {
-		list = append(list, fmt.Sprintf("%d scans could not be placed in time and are not drawn.", g.lost))
+		list = append(list, fmt.Sprintf("%d scans without a known time are not drawn.", g.lost))
 	}
 	return list
+}
+
+// sampling says what one column of so many seconds holds, and how often readings
+// came at best: what is shorter is not seen.
+func (g *Gathered) sampling(width, shortest float64) string {
+	three := func(v float64) string { return strconv.FormatFloat(v, 'g', 3, 64) + " s" }
+	text := "Min/max per " + three(width)
+	switch {
+	case g.Folded > 0:
+		text += ", from the extremes of every " + three(g.Folded.Seconds())
+	case !math.IsInf(shortest, 0):
+		text += ", sampled every " + three(shortest)
+	}
+	return text + "."
 }

@@ -42,7 +42,7 @@ func (srv *server) latest(w http.ResponseWriter) *model.Snapshot {
 	snap := srv.Live.Latest()
 	if snap == nil {
 		w.Header().Set("Retry-After", "1")
-		refuse(w, http.StatusServiceUnavailable, "nothing was read yet", "ask again in a second")
+		refuse(w, http.StatusServiceUnavailable, "no reading yet", "try again in a second")
 	}
 	return snap
 }

@@ -191,7 +191,7 @@ func TestBrowserShowsALiveValueChangingAndSilence(t *testing.T) {
 	waitFor(t, ctx, "1.8")
 	fmt.Printf("a changed value was on the screen after at most %d ms\n", time.Since(began).Milliseconds())
 	sh.leave(true)
-	waitFor(t, ctx, "No word from the logger for")
+	waitFor(t, ctx, "No contact with the logger for")
 	if got := js[string](t, ctx, "getComputedStyle(document.querySelector('.big .value')).textDecorationLine"); got != "line-through" {
 		t.Errorf("without word from the logger readings are shown as live: %q", got)
 	}
@@ -228,7 +228,7 @@ func TestBrowserWarnsAndAcknowledges(t *testing.T) {
 	during := sh.snap
 	sh.next(&over)
 	waitFor(t, ctx, "back to normal")
-	if text := js[string](t, ctx, "document.querySelector('.screen').innerText"); strings.Contains(text, "lever") || strings.Contains(text, "I have seen it") || !strings.Contains(text, "Reset") {
+	if text := js[string](t, ctx, "document.querySelector('.screen').innerText"); strings.Contains(text, "lever") || strings.Contains(text, "Acknowledge") || !strings.Contains(text, "Reset") {
 		t.Errorf("an alarm that is over says\n%s", text)
 	}
 	if word := js[string](t, ctx, "document.querySelector('.screen input[name=token]').value"); word != "wrong" {
@@ -287,13 +287,13 @@ func TestBrowserWithoutScript(t *testing.T) {
 func TestBrowserSendsLaterWhatWasSaidOutOfReach(t *testing.T) {
 	sh := openShop(t, hatchery(), Options{Token: token})
 	ctx := browse(t, 360, 640)
-	visit(t, ctx, sh.url, "Say what you see")
+	visit(t, ctx, sh.url, "What do you see")
 	must(t, chromedp.Do(ctx, chromedp.SendKeys(chromedp.CSS("form .taps ~ label input[name=who]"), "Marta"), chromedp.SendKeys(chromedp.CSS("form .taps ~ label input[name=token]"), token)))
 	sh.leave(true)
 	must(t, chromedp.Do(ctx, chromedp.Click(chromedp.CSS("button[value='white smoke']"))))
-	waitFor(t, ctx, "waits on this phone")
+	waitFor(t, ctx, "1 entry not sent yet")
 	must(t, chromedp.Do(ctx, chromedp.SendKeys(chromedp.CSS("textarea"), "belt squeals at 40 kW"), chromedp.SetUploadFiles(chromedp.CSS("input[type=file]"), []string{photograph(t)}), chromedp.Click(chromedp.CSS("form[enctype] button"))))
-	waitFor(t, ctx, "2 entries wait")
+	waitFor(t, ctx, "2 entries not sent yet")
 	js[bool](t, ctx, "(document.getElementById('queue').scrollIntoView(), true)")
 	snap(t, ctx, "offline-phone")
 	time.Sleep(2 * time.Second)
@@ -317,7 +317,7 @@ func TestBrowserUsesThisPhonesTime(t *testing.T) {
 	s.snap.Clock = model.Clock{}
 	sh := openShop(t, s, Options{TrustLocal: true})
 	ctx := browse(t, 360, 640)
-	visit(t, ctx, sh.url, "does not know the time of day")
+	visit(t, ctx, sh.url, "time of day in the logger is not certain")
 	must(t, chromedp.Do(ctx, chromedp.Click(chromedp.CSS("form[data-clock] button"))))
 	waitFor(t, ctx, "Done.")
 	if said, _ := sh.heard(1); !strings.HasPrefix(said[0], "time by : "+time.Now().UTC().Format("2006-01-02")) {

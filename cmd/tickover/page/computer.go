@@ -7,8 +7,8 @@ import (
 	"tickover/model"
 )
 
-// computer is what the small computer tells of itself, in one line; empty when
-// it tells nothing that holds now.
+// computer is the state of the logger itself, in one line; empty when nothing
+// is known now.
 func (g readout) computer() string {
 	var words []string
 	told := func(id model.PointID) (float64, bool) {
@@ -22,23 +22,23 @@ func (g readout) computer() string {
 	seen, known := told(model.HostUndervoltageSeen)
 	switch {
 	case ok && low > 0:
-		words = append(words, "its supply is too low")
+		words = append(words, "supply voltage too low")
 	case known && seen > 0:
-		words = append(words, "its supply was too low since it was switched on")
+		words = append(words, "supply voltage was too low since power-up")
 	case ok:
-		words = append(words, "supply well")
+		words = append(words, "supply OK")
 	}
 	if v, ok := told(model.HostThrottled); ok && v > 0 {
-		words = append(words, "slowed down by heat or supply")
+		words = append(words, "processor slowed by heat or low supply")
 	}
 	if v, ok := told(model.HostCardWear); ok {
-		words = append(words, "card's life used up to "+model.Ratio.ShowWithUnit(v))
+		words = append(words, "card wear "+model.Ratio.ShowWithUnit(v))
 	}
 	if v, ok := told(model.HostSupplyDraw); ok {
 		words = append(words, fmt.Sprintf("draws %.1f W from the starter battery", v))
 	}
 	if v, ok := told(model.HostSupplyLeft); ok {
-		words = append(words, fmt.Sprintf("which is half empty in %.1f days", v/86400))
+		words = append(words, fmt.Sprintf("battery half empty in %.1f days", v/86400))
 	}
 	return strings.Join(words, ", ")
 }

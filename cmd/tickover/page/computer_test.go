@@ -16,10 +16,10 @@ func TestTheLoggerItselfIsShownInOneLine(t *testing.T) {
 		want string
 	}{
 		{facts{model.HostTemperature: 61.8, model.HostUndervoltage: 0, model.HostUndervoltageSeen: 0, model.HostThrottled: 0, model.HostCardWear: 0.3},
-			12 * time.Second, "Logger: 61.8 °C, supply well, card&#39;s life used up to 30.0 %<"},
+			12 * time.Second, "Logger: 61.8 °C, supply OK, card wear 30.0 %<"},
 		{facts{model.HostTemperature: 84, model.HostUndervoltage: 1, model.HostUndervoltageSeen: 1, model.HostThrottled: 1},
-			2 * time.Second, "Logger: 84.0 °C, its supply is too low, slowed down by heat or supply<"},
-		{facts{model.HostUndervoltage: 0, model.HostUndervoltageSeen: 1}, 2 * time.Second, "Logger: its supply was too low since it was switched on<"},
+			2 * time.Second, "Logger: 84.0 °C, supply voltage too low, processor slowed by heat or low supply<"},
+		{facts{model.HostUndervoltage: 0, model.HostUndervoltageSeen: 1}, 2 * time.Second, "Logger: supply voltage was too low since power-up<"},
 		{facts{}, 0, ""},
 		{facts{model.HostTemperature: 61.8}, time.Hour, ""}, // too old to be believed
 	} {

@@ -12,7 +12,7 @@ import (
 func TestThePageOfAlarmsSaysWhatIsNotSeen(t *testing.T) {
 	s := hatchery()
 	body := ask(serve(s, Options{}), "GET", "/alarms", "").Body.String()
-	for _, want := range []string{"No instrument of this set sees 1 of 3 dangers:", "<li>carbon monoxide in the air</li>",
+	for _, want := range []string{"No instrument on this set shows 1 of 3 dangers:", "<li>carbon monoxide in the air</li>",
 		"overspeed only by frequency: blind without excitation.", "<td>loss of oil pressure</td><td>oil pressure transmitter</td>"} {
 		if !strings.Contains(body, want) {
 			t.Errorf("%q is missing in:\n%s", want, body)
@@ -23,7 +23,7 @@ func TestThePageOfAlarmsSaysWhatIsNotSeen(t *testing.T) {
 	}
 	s.snap.Alarms = []model.AlarmStatus{{Rule: model.AlarmRule{ID: "oil.pressure.low"}, State: model.AlarmNormal, Why: "sensor failed"}}
 	body = ask(serve(s, Options{}), "GET", "/alarms", "").Body.String()
-	for _, want := range []string{"Not seen now: loss of oil pressure.", "oil pressure transmitter (not read now)"} {
+	for _, want := range []string{"Not shown now: loss of oil pressure.", "oil pressure transmitter (not read now)"} {
 		if !strings.Contains(body, want) {
 			t.Errorf("%q is missing in:\n%s", want, body)
 		}

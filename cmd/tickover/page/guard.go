@@ -87,7 +87,7 @@ func methods(mux *http.ServeMux, r *http.Request, fallback string) []string {
 
 func wrongMethod(w http.ResponseWriter, r *http.Request, allowed ...string) {
 	w.Header().Set("Allow", strings.Join(allowed, ", "))
-	refuse(w, http.StatusMethodNotAllowed, fmt.Sprintf("this address does not take %.20q", r.Method), "use "+strings.Join(allowed, " or "))
+	refuse(w, http.StatusMethodNotAllowed, fmt.Sprintf("this address does not accept %.20q", r.Method), "use "+strings.Join(allowed, " or "))
 }
 
 // ReadOnly refuses every method but GET and HEAD.
@@ -170,10 +170,10 @@ func (e *requestGuard) admits(w http.ResponseWriter, r *http.Request, got string
 	}
 	w.Header().Set("WWW-Authenticate", "Bearer")
 	if e.tooMany(w, r) {
-		refuse(w, http.StatusTooManyRequests, "the token is wrong, and so were others from this address", "wait a minute, or send the right token, which is accepted at once")
+		refuse(w, http.StatusTooManyRequests, "too many wrong tokens from this address", "wait a minute, or send the correct token, which is accepted at once")
 		return false
 	}
-	refuse(w, http.StatusUnauthorized, "the token is missing or wrong", "send it as \"Authorization: Bearer\" or in the form field \"token\"")
+	refuse(w, http.StatusUnauthorized, "the token is missing or wrong", "type the token of this logger again; a program sends it as \"Authorization: Bearer\"")
 	return false
 }
 
@@ -201,7 +201,7 @@ func (srv *server) writing(most int64, next http.HandlerFunc) http.HandlerFunc {
 				next(w, r)
 			}
 		case srv.opts.Token == "":
-			refuse(w, http.StatusForbidden, "writing is switched off", "set a token in the configuration, or use the command line on the computer itself")
+			refuse(w, http.StatusForbidden, "writing over the network is off", "set a token in the configuration, or write at the logger itself")
 		case given:
 			if srv.admits(w, r, token, srv.opts.Token) && srv.read(w, r, most, srv.proven) {
 				next(w, r)

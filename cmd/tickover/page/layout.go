@@ -73,7 +73,7 @@ type view struct {
 	Refresh   string // seconds between reloads without a script; empty means none
 	Simulated bool
 	Look      bool // the readings are wanted although a critical alarm waits
-	Hold      bool // no refreshing without a script, so that somebody can write
+	Hold      bool // no refreshing without a script, so that a person can write
 	Wide      bool // more than a telephone's column on larger screens
 	Style     template.CSS
 	Script    template.JS
@@ -89,7 +89,7 @@ type view struct {
 	Alarms   []warning // all that are not normal
 	Deaf     []warning // those that do not watch
 	Aside    []warning // shelved and out of service
-	Signs    *signs    // of somebody who works alone; nil without
+	Signs    *signs    // of a person who works alone; nil without
 }
 
 // link is an entry of the navigation.
@@ -112,7 +112,7 @@ func (srv *server) frame(name, title string, look bool) view {
 		v.Pages = append(v.Pages, p)
 	}
 	if name == "page" {
-		v.Pages[0] = link{Path: "#note", Name: "Say"}
+		v.Pages[0] = link{Path: "#note", Name: "Note"}
 	}
 	if snap := srv.Live.Latest(); snap != nil {
 		v.Simulated = v.Simulated || snap.Simulated

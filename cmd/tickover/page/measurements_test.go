@@ -82,10 +82,10 @@ func TestMeasurementForm(t *testing.T) {
 func TestMeasurePagesShow(t *testing.T) {
 	s := hatchery()
 	for path, wants := range map[string][]string{
-		"/measure":                              {"Before 500 V go on", "winding temperature", "12.00 MΩ (entry 4)", "at 40 °C: 5.3 MΩ", "polarisation index: not determined", "15W-40"},
+		"/measure":                              {"Before applying 500 V", "winding temperature", "12.00 MΩ (entry 4)", "at 40 °C: 5.3 MΩ", "polarisation index: not determined", "15W-40"},
 		"/measure?kind=residual-current+device": {"test current", "outlet 1"},
 		"/wiring":                               {"C09", "0 of 3 outlets done", "One-heater walk"},
-		"/wiring?heater=2+kW":                   {"all right", "Keep it for the report"},
+		"/wiring?heater=2+kW":                   {"all right", "Save for the report"},
 		"/api/v1/wiring":                        {`"outcome":"finding"`},
 	} {
 		w := say(s, http.MethodGet, path, nil)

@@ -73,7 +73,7 @@ func (srv *server) nextView(droop float64) nextView {
 		return v
 	}
 	if age, ok := srv.moment(snap).Sub(snap.At); !ok || age > oldAfter {
-		v.NoData = "⧗ Nothing new for " + span(age) + ": whether the set stands steady is not known."
+		v.NoData = "⧗ No new reading for " + span(age) + ". Whether the set is steady is not known."
 		return v
 	}
 	ready := snap.Ready
@@ -138,7 +138,7 @@ func dialOf(label string, q model.Quantity, s model.Swing, target, half float64)
 	case half <= 0:
 		d.Say = q.ShowWithUnit(math.Abs(off)) + " from the target"
 	case math.Abs(off) <= half:
-		d.Say, d.Shape, d.Class = "in the target", "✓", "good"
+		d.Say, d.Shape, d.Class = "within target", "✓", "good"
 	case off > 0:
 		d.Say, d.Shape, d.Class = q.ShowWithUnit(off)+" too high", "▲", "off"
 	default:

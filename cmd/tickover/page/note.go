@@ -30,7 +30,7 @@ type noteKeeper interface {
 }
 
 // remarks are what one tap says.
-var remarks = []string{"all well", "white smoke", "black smoke", "blue smoke", "knock", "leak", "hunting"}
+var remarks = []string{"all OK", "white smoke", "black smoke", "blue smoke", "knock", "leak", "hunting"}
 
 // Bounds of what people send.
 const (

@@ -41,7 +41,7 @@ var shapes = map[model.EngineState]string{model.EngineUnknown: "?", model.Stands
 	model.Idling: "◇", model.Unloaded: "○", model.Loaded: "●", model.RunningDown: "▼"}
 
 // nothingRead is said before the first scan.
-const nothingRead = "Nothing was read yet. The page fills as soon as the first answer comes from the bus."
+const nothingRead = "No reading yet. Values appear with the first answer from the bus."
 
 func (srv *server) nowView(look bool) nowView {
 	v := nowView{view: srv.frame("page", "Now", look), Remarks: remarks, Cautions: model.Cautions()}
@@ -50,7 +50,7 @@ func (srv *server) nowView(look bool) nowView {
 		v.Degraded = snap.Store.Degraded
 	}
 	if len(srv.Live.Setup().Devices) == 0 && (snap == nil || !readsAnything(snap)) {
-		v.NoData = "No devices yet. Run tickover survey to see who answers on the line, then tickover init, and restart tickover."
+		v.NoData = "No device is configured. Add the devices on the line to the configuration at the logger."
 		return v
 	}
 	if snap == nil {
@@ -64,7 +64,7 @@ func (srv *server) nowView(look bool) nowView {
 }
 
 func (v *nowView) readings(g readout) {
-	v.Shape, v.State = shapes[g.snap.State], g.snap.State.String()
+	v.Shape, v.State = shapes[g.snap.State], g.snap.State.Label()
 	if d, ok := g.now.Sub(g.snap.Since); ok && !g.snap.Since.IsZero() {
 		v.For = span(d)
 	}
@@ -74,7 +74,7 @@ func (v *nowView) readings(g readout) {
 	v.Others = g.others()
 	v.Degraded, v.Computer = g.snap.Store.Degraded, g.computer()
 	v.Big = []cell{g.cell("Oil", model.OilPressure), g.cell("Coolant", model.CoolantTemperature), g.cell("Frequency", model.FrequencyPoint)}
-	v.Small = []cell{g.cell("Load", model.PowerActive), g.cell("of rating", model.LoadRatio), g.cell("Battery", model.BatteryVoltage)}
+	v.Small = []cell{g.cell("Load", model.PowerActive), g.cell("of rated kW", model.LoadRatio), g.cell("Battery", model.BatteryVoltage)}
 	for i := range 3 {
 		v.Phases[i] = [2]cell{g.cell([]string{"L1", "L2", "L3"}[i], model.PhaseVoltages[i]), g.cell("", model.PhaseCurrents[i])}
 	}

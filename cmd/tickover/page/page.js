@@ -82,7 +82,7 @@
   setInterval(function () {
     var age = Math.round((Date.now() - last) / 1000);
     silent.hidden = age < 4;
-    silent.textContent = 'No word from the logger for ' + age + ' s';
+    silent.textContent = 'No contact with the logger for ' + age + ' s';
     document.body.classList[age < 4 ? 'remove' : 'add']('silent');
   }, 1000);
   setInterval(function () { if (was) { beep(); } }, 1500);

@@ -58,7 +58,7 @@ func decode[T any](t *testing.T, w *httptest.ResponseRecorder) T {
 func TestNowShowsEveryFigureWithItsAge(t *testing.T) {
 	body := ask(serve(hatchery(), Options{}), "GET", "/", "").Body.String()
 	for _, want := range []string{"3.2<small>4</small>", "83.6<small></small>", "50.1<small>2</small>", "229.7", "231.2", "233.9", "43.2", "12.5", "8.1",
-		"14.3", "35.9", "14.08", "for 22 min", "<b>loaded</b>", "●", "SIMULATED", "This logger only watches", `id="cautions"`, "carbon monoxide"} {
+		"14.3", "35.9", "14.08", "for 22 min", "<b>on load</b>", "●", "SIMULATED", "This logger only watches", `id="cautions"`, "carbon monoxide"} {
 		if !strings.Contains(body, want) {
 			t.Errorf("the page does not show %q", want)
 		}
@@ -101,7 +101,7 @@ func TestSlowlyPolledPointIsNotStaleBetweenTwoPolls(t *testing.T) {
 func TestStoppedScansAreSaid(t *testing.T) {
 	s := hatchery()
 	s.snap.At = now.Add(-9 * time.Second)
-	if body := ask(serve(s, Options{}), "GET", "/", "").Body.String(); !strings.Contains(body, "Nothing new for 9 s") {
+	if body := ask(serve(s, Options{}), "GET", "/", "").Body.String(); !strings.Contains(body, "No new reading for 9 s") {
 		t.Error("the page looks alive nine seconds after the last scan")
 	}
 }
@@ -140,7 +140,7 @@ func TestACriticalAlarmThatIsOverCommandsNothing(t *testing.T) {
 	list := ask(h, "GET", "/alarms", "").Body.String()
 	now := ask(h, "GET", "/api/v1/alarms", "").Body.String()
 	for where, text := range map[string]string{"the page": body, "the list": list, "the API": now} {
-		if strings.Contains(text, "lever on the injection pump") || strings.Contains(text, "I have seen it") && where == "the page" {
+		if strings.Contains(text, "lever on the injection pump") || strings.Contains(text, "Acknowledge<") && where == "the page" {
 			t.Errorf("%s commands although the alarm is over", where)
 		}
 	}
@@ -183,7 +183,7 @@ func TestAlarmsThatDoNotTakeTheScreenStandAboveTheReadings(t *testing.T) {
 func TestAlarmThatDoesNotWatchIsListed(t *testing.T) {
 	s := hatchery()
 	s.snap.Alarms[0].Watching, s.snap.Alarms[0].Why = false, "oil.pressure does not answer"
-	if body := ask(serve(s, Options{}), "GET", "/alarms", "").Body.String(); !strings.Contains(body, "Not watching") || !strings.Contains(body, "oil.pressure does not answer") {
+	if body := ask(serve(s, Options{}), "GET", "/alarms", "").Body.String(); !strings.Contains(body, "Not monitored now") || !strings.Contains(body, "oil.pressure does not answer") {
 		t.Error("a deaf alarm is not shown")
 	}
 }
@@ -191,12 +191,12 @@ func TestAlarmThatDoesNotWatchIsListed(t *testing.T) {
 func TestBeforeTheFirstScan(t *testing.T) {
 	s := hatchery()
 	s.snap = nil
-	if w := ask(serve(s, Options{}), "GET", "/", ""); w.Code != 200 || !strings.Contains(w.Body.String(), "tickover survey") {
+	if w := ask(serve(s, Options{}), "GET", "/", ""); w.Code != 200 || !strings.Contains(w.Body.String(), "No device is configured") {
 		t.Errorf("page without devices: %d %s", w.Code, w.Body)
 	}
 	s.setup.Devices = []model.Device{{Name: "panel", Every: time.Second}}
 	h := serve(s, Options{})
-	if w := ask(h, "GET", "/", ""); w.Code != 200 || !strings.Contains(w.Body.String(), "Nothing was read yet") {
+	if w := ask(h, "GET", "/", ""); w.Code != 200 || !strings.Contains(w.Body.String(), "No reading yet") {
 		t.Errorf("page: %d %s", w.Code, w.Body)
 	}
 	for _, path := range []string{"/api/v1/now", "/api/v1/alarms"} {

@@ -39,7 +39,7 @@ func plotted() *fakeRecord {
 func TestTrendsKeepShortDipsGapsAndMarks(t *testing.T) {
 	s := plotted()
 	body := ask(serve(s, Options{}), "GET", "/trends?span=10m", "").Body.String()
-	for _, want := range []string{"Lowest 46.40 Hz", "<title id=", "<desc id=", "Each column shows the lowest and highest reading", `>1</text>`} {
+	for _, want := range []string{"Lowest 46.40 Hz", "<title id=", "<desc id=", "Min/max per", `>1</text>`} {
 		if !strings.Contains(body, want) {
 			t.Errorf("the trends do not hold %q", want)
 		}
@@ -62,7 +62,7 @@ func TestTrendsKeepShortDipsGapsAndMarks(t *testing.T) {
 		}
 	}
 	s.list, s.scans = nil, nil
-	if body := ask(serve(s, Options{}), "GET", "/trends?span=run", "").Body.String(); !strings.Contains(body, "no readings in this span") {
+	if body := ask(serve(s, Options{}), "GET", "/trends?span=run", "").Body.String(); !strings.Contains(body, "No readings in this period") {
 		t.Error("without a run the page does not say so")
 	}
 	s.broken = errors.New("page 7")
@@ -88,7 +88,7 @@ func TestNextStepSaysWhatIsMissingAndWhatToSetBy(t *testing.T) {
 	s.snap.Readings[model.PowerActive] = reading(model.PowerActive, 20000, time.Second) // half of 40 kW
 	body := ask(serve(s, Options{}), "GET", "/next?droop=4", "").Body.String()
 	for _, want := range []string{"Not ready: 2 min to go", "the load is held for 2:10 of 5:00", "And 1 more", "held for 2 min",
-		"Target 51.00 Hz, from 50.38 to 51.62", "50.62</b>", "in the target", "20.06 V too high", "52.00 Hz without load", `aria-current="true">4 %`} {
+		"Target 51.00 Hz, from 50.38 to 51.62", "50.62</b>", "within target", "20.06 V too high", "52.00 Hz at no load", `aria-current="true">4 %`} {
 		if !strings.Contains(body, want) {
 			t.Errorf("the page does not hold %q:\n%s", want, body[strings.Index(body, "<main>"):])
 		}
@@ -98,7 +98,7 @@ func TestNextStepSaysWhatIsMissingAndWhatToSetBy(t *testing.T) {
 		t.Error("ready is not said, or a number is made up")
 	}
 	s.snap.At = now.Add(-time.Minute)
-	if body := ask(serve(s, Options{}), "GET", "/next", "").Body.String(); strings.Contains(body, "Ready for") || !strings.Contains(body, "Nothing new for 60 s") {
+	if body := ask(serve(s, Options{}), "GET", "/next", "").Body.String(); strings.Contains(body, "Ready for") || !strings.Contains(body, "No new reading for 60 s") {
 		t.Error("the light stays on although nothing comes in")
 	}
 	for _, odd := range []string{"-1", "NaN", "1e9", "<script>"} {
@@ -127,17 +127,17 @@ func TestAlarmsPageOffersWhatAPersonMayDo(t *testing.T) {
 
 func TestAlarmsPageSaysHowLongATellingTakes(t *testing.T) {
 	s := hatchery().alarmed()
-	if body := ask(serve(s, Options{}), "GET", "/alarms", "").Body.String(); strings.Contains(body, "no oil pressure after the start:") {
+	if body := ask(serve(s, Options{}), "GET", "/alarms", "").Body.String(); strings.Contains(body, "No oil pressure after start”") {
 		t.Error("a delay is stated for a rule that does not exist")
 	}
 	missing := oilLow
 	missing.ID, missing.ArmDelay, missing.OnDelay = "oil.pressure.missing", 8*time.Second, time.Second
 	s.snap.Alarms = append(s.snap.Alarms, model.AlarmStatus{Rule: missing})
-	if body := ask(serve(s, Options{}), "GET", "/alarms", "").Body.String(); strings.Contains(body, "no oil pressure after the start:") {
+	if body := ask(serve(s, Options{}), "GET", "/alarms", "").Body.String(); strings.Contains(body, "No oil pressure after start”") {
 		t.Error("a delay is stated although it is not known how often the point is read")
 	}
 	s.setup.Devices = []model.Device{{Name: "adapter", Every: 1500 * time.Millisecond, Points: []model.Point{{ID: model.OilPressure, Device: "adapter"}}}}
-	const want = "no oil pressure after the start: 1.5 s for the next reading, 8 s after the last one that showed the engine not yet running by itself and 1 s of its own delay; a lost reading adds its own wait."
+	const want = "“No oil pressure after start” takes about 11 s, longer if a reading is lost."
 	if body := ask(serve(s, Options{}), "GET", "/alarms", "").Body.String(); !strings.Contains(body, want) {
 		t.Errorf("the page does not say %q", want)
 	}
@@ -260,9 +260,9 @@ func TestNextStepJudgesByTheLimitSetOfTheReport(t *testing.T) {
 		Limits: map[string]float64{"steady-state frequency band": 0.04, "steady-state voltage deviation": 0.03}}}
 	for class, want := range map[string][]string{
 		"G3":             {"from 49.88 to 50.12", "0.62 Hz too high", "3.06 V too high"},
-		"buyer":          {"from 49.00 to 51.00", "from 224.0 to 237.9", "in the target", "limit set buyer"},
-		"G4":             {"the limit set names no band", "0.62 Hz from the target"},
-		"older military": {"the limit set names no band", "from 229.8 to 232.1"},
+		"buyer":          {"from 49.00 to 51.00", "from 224.0 to 237.9", "within target", "limit set buyer"},
+		"G4":             {"the limit set has no band", "0.62 Hz from the target"},
+		"older military": {"the limit set has no band", "from 229.8 to 232.1"},
 	} {
 		s.setup.Rating.Class = class
 		body := ask(serve(s, Options{}), "GET", "/next", "").Body.String()

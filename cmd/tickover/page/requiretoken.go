@@ -112,7 +112,7 @@ func (d *requireToken) signIn(w http.ResponseWriter, r *http.Request) {
 		if d.tooMany(w, r) {
 			status = http.StatusTooManyRequests
 		}
-		d.ask(w, r, status, "This token is wrong. Look it up again.")
+		d.ask(w, r, status, "This token is wrong. Check it and type it again.")
 		return
 	}
 	http.SetCookie(w, &http.Cookie{Name: readerCookie, Value: d.cookie, Path: "/", MaxAge: int(readerLasts / time.Second), HttpOnly: true,

@@ -98,7 +98,7 @@ var kindShapes = map[model.EventKind]string{model.NoteEvent: "✎", model.Remark
 
 // timeline shows what happened, the newest first.
 func (srv *server) timeline(w http.ResponseWriter, r *http.Request) {
-	v := timelineView{view: srv.frame("watch", "Everything that happened", true)}
+	v := timelineView{view: srv.frame("watch", "Timeline", true)}
 	if err := srv.happenings(r, &v, model.Query{}, false); err != nil {
 		srv.fail(w, r, err)
 		return
@@ -183,7 +183,7 @@ func happeningOf(e model.Event, clock model.Clock) happening {
 	}
 	switch {
 	case e.Engine != nil:
-		h.Text = e.Engine.To.String() + ", was " + e.Engine.From.String() + ". " + e.Engine.Evidence
+		h.Text = e.Engine.To.Label() + ", was " + e.Engine.From.Label() + ". " + e.Engine.Evidence
 	case e.Hand != nil && h.Text == "":
 		h.Text = e.Hand.Kind + " " + e.Hand.Points + ": " + e.Hand.Quantity.ShowWithUnit(e.Hand.Value)
 	}

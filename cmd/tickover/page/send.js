@@ -1,8 +1,8 @@
 (function () {
   'use strict';
-  // Words wait in the telephone's own storage until the logger answers; with
-  // them how long ago they were said, so that no clock need be right.
-  var KEY = 'tickover.queue', sending = false, pressed = null;
+  // Entries wait in the phone's storage until the logger answers. They are sent
+  // with their age, so that neither clock needs to be right.
+  var KEY = 'tickover.queue', sending = false, pressed = null, answers = {};
   var note = document.getElementById('queue');
 
   function read(key) { try { return localStorage.getItem(key) || ''; } catch (e) { return ''; } }
@@ -24,7 +24,8 @@
   }
   function waiting(why) {
     var n = queue().length;
-    tell(n ? n + (n === 1 ? ' entry waits' : ' entries wait') + ' on this phone: ' + why : '');
+    why = why || (n === 1 ? 'it is' : 'they are') + ' sent when the logger is back';
+    tell(n ? n + (n === 1 ? ' entry' : ' entries') + ' not sent yet; ' + why : '');
   }
   function post(url, fields, then) {
     var x = new XMLHttpRequest();
@@ -53,16 +54,17 @@
     fields.token = read('tickover.token');
     post(first.url, fields, function (status, said) {
       sending = false;
-      if (status === 0 || status >= 500 || status === 429) { return waiting('sent when the logger answers'); }
-      if (status === 401 || status === 403) { return waiting(said.error || 'the token is wrong; type it again'); }
+      if (status === 0 || status >= 500 || status === 429) { return waiting(); }
+      if (status === 401 || status === 403) { return waiting(said.error || 'the token is wrong, type it again'); }
       write(KEY, JSON.stringify(queue().slice(1)));
+      if (status < 400 && answers[first.key]) { answers[first.key].textContent = 'Sent.'; }
       if (status >= 400) { return tell('Refused: ' + (said.error || status) + ' (' + (first.fields.text || first.fields.remark || 'photo') + ')'); }
       waiting('sending');
       flush();
     });
   }
   setInterval(flush, 3000);
-  waiting('sent when the logger answers');
+  waiting();
   flush();
 
   // shrink makes a picture small enough to send and to wait in the storage.
@@ -85,12 +87,14 @@
 
   function keep(form, fields, answer) {
     var all = queue();
-    all.push({ url: form.getAttribute('action'), fields: fields, at: Date.now(), key: String(Math.random()).slice(2) + Date.now() });
+    var key = String(Math.random()).slice(2) + Date.now();
+    all.push({ url: form.getAttribute('action'), fields: fields, at: Date.now(), key: key });
     if (!write(KEY, JSON.stringify(all))) {
-      answer.textContent = 'This phone has no room for more: write it down on paper.';
+      answer.textContent = 'The storage of this phone is full. Write it on paper.';
       return;
     }
-    answer.textContent = 'Kept at ' + new Date().toTimeString().slice(0, 8) + '.';
+    answers[key] = answer;
+    answer.textContent = 'Saved on this phone ' + new Date().toTimeString().slice(0, 5) + ', not sent yet.';
     each(form.querySelectorAll('textarea, input[type=file]'), function (i) { i.value = ''; });
     flush();
   }
@@ -114,7 +118,7 @@
       delete fields.token;
       if (!file) { return keep(form, fields, answer); }
       return shrink(file, function (picture) {
-        if (!picture) { answer.textContent = 'This file is no picture.'; return; }
+        if (!picture) { answer.textContent = 'This file is not a picture.'; return; }
         fields.photo = picture;
         keep(form, fields, answer);
       });

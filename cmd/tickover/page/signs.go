@@ -20,14 +20,14 @@ type checkInTimer interface {
 	CheckIn() model.CheckIn
 }
 
-// signs is the timer of somebody who works alone, as the pages show it.
+// signs is the timer of a person who works alone, as the pages show it.
 type signs struct {
 	Stands, Due bool
 	Who         string
 	Every, Left string // between two signs; until the next is missed
 	Missed      int
 	Ago         string // since the last sign
-	Untold      bool   // nobody is told of missed signs
+	Untold      bool   // no recipient of missed check-ins
 }
 
 // dueShare is the last part of the time between two signs in which every page

@@ -49,19 +49,19 @@ func TestSignsOfSomebodyAloneAreAskedForWhenDue(t *testing.T) {
 		there, strip string // on the page of the alarms; on every page; "" means nothing of it
 	}{
 		{"nothing asked for", fakeOutlets{}, "", ""},
-		{"configured", fakeOutlets{asked: configured}, "The first sign starts the timer", ""},
-		{"started by command", fakeOutlets{stands: gave(time.Minute, 0)}, "Marta gives a sign every 15 min. The last came 60 s ago.", ""},
-		{"not yet due", fakeOutlets{asked: configured, stands: gave(11*time.Minute, 0)}, "The next is due within 4 min", ""},
-		{"due", fakeOutlets{asked: configured, stands: gave(14*time.Minute, 0)}, "Give a sign within 60 s", "Give a sign within 60 s"},
-		{"due, and told to somebody", fakeOutlets{asked: model.CheckIn{To: []string{"pager"}}, stands: gave(14*time.Minute, 0)}, "Give a sign within 60 s", "Give a sign within 60 s"},
-		{"missed", fakeOutlets{asked: configured, stands: gave(16*time.Minute, 1)}, "1 missed: give a sign now", "1 missed: give a sign now"},
+		{"configured", fakeOutlets{asked: configured}, "The first check-in starts it", ""},
+		{"started by command", fakeOutlets{stands: gave(time.Minute, 0)}, "Marta checks in every 15 min. Last check-in 60 s ago.", ""},
+		{"not yet due", fakeOutlets{asked: configured, stands: gave(11*time.Minute, 0)}, "Next check-in due within 4 min", ""},
+		{"due", fakeOutlets{asked: configured, stands: gave(14*time.Minute, 0)}, "Check in within 60 s", "Check in within 60 s"},
+		{"due, and with a recipient", fakeOutlets{asked: model.CheckIn{To: []string{"pager"}}, stands: gave(14*time.Minute, 0)}, "Check in within 60 s", "Check in within 60 s"},
+		{"missed", fakeOutlets{asked: configured, stands: gave(16*time.Minute, 1)}, "Check-in missed: check in now", "Check-in missed: check in now"},
 	} {
 		h := serveWith(hatchery(), &c.fakeOutlets)
 		alarms, live := ask(h, "GET", "/alarms", "").Body.String(), ask(h, "GET", "/", "").Body.String()
-		if has := strings.Contains(alarms, `id="alone"`); has != (c.there != "") || !strings.Contains(alarms, c.there) || has != strings.Contains(alarms, "I am well") {
+		if has := strings.Contains(alarms, `id="alone"`); has != (c.there != "") || !strings.Contains(alarms, c.there) || has != strings.Contains(alarms, "I am OK") {
 			t.Errorf("%s: the page of the alarms lacks %q, or shows what it should not", c.what, c.there)
 		}
-		if nobody := c.fakeOutlets.stands != nil && len(c.fakeOutlets.asked.To) == 0; strings.Contains(alarms, "Nobody is told of a missed sign") != nobody {
+		if nobody := c.fakeOutlets.stands != nil && len(c.fakeOutlets.asked.To) == 0; strings.Contains(alarms, "No one will be notified of a missed check-in") != nobody {
 			t.Errorf("%s: that nobody is told stands there although somebody is, or does not", c.what)
 		}
 		strip := ""
@@ -103,8 +103,8 @@ func TestAlarmsTellWhatTheyDoThatTheyShouldNot(t *testing.T) {
 	s.snap.Alarms[0].Chatters, s.snap.Alarms[0].Stale = 4, 25*time.Hour
 	s.snap.Alarms[1] = model.AlarmStatus{Rule: batteryLow, Why: "no answer", Unwatched: 90 * time.Second}
 	body := ask(serve(s, Options{}), "GET", "/alarms", "").Body.String()
-	for _, want := range []string{"Not watched for 42 min in all.", "no answer; 90 s in all", "<td>42 min</td>",
-		"Chattering: 4 changes in a minute.", "Stale: stands for 25 h 00."} {
+	for _, want := range []string{"Not monitored for 42 min in total.", "no answer; 90 s in total", "<td>42 min</td>",
+		"Chattering: 4 changes in a minute.", "Stale: active for 25 h 00."} {
 		if !strings.Contains(body, want) {
 			t.Errorf("the page does not hold %q", want)
 		}

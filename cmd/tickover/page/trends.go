@@ -28,12 +28,13 @@ type trendReader interface {
 // trendsView is the page of the plots.
 type trendsView struct {
 	view
-	Spans   []spanChoice
-	Every   int // seconds between redrawings
-	Year    bool
-	Charts  []chart.Drawing
-	Nothing string // said when there is nothing to draw
-	Drawn   string // what the drawings leave out
+	Spans    []spanChoice
+	Every    int // seconds between redrawings
+	Year     bool
+	Charts   []chart.Drawing
+	Sampling []string // how the readings were taken
+	Nothing  string   // said when there is nothing to draw
+	Drawn    string   // what the drawings leave out
 }
 
 type spanChoice struct {
@@ -88,7 +89,7 @@ func (srv *server) trends(w http.ResponseWriter, r *http.Request) {
 		srv.fail(w, r, err)
 		return
 	}
-	v := trendsView{view: srv.frame("watch", "Trends", false), Every: int(s.fresh.Seconds()), Year: s.long == year, Nothing: "There are no readings in this span."}
+	v := trendsView{view: srv.frame("watch", "Trends", false), Every: int(s.fresh.Seconds()), Year: s.long == year, Nothing: "No readings in this period."}
 	v.Wide, v.Refresh = true, fmt.Sprint(max(30, v.Every))
 	v.under("/trends")
 	for _, c := range trendSpans {
@@ -135,6 +136,7 @@ func (srv *server) fillTrends(r *http.Request, v *trendsView, s trendSpan) error
 		key += window.From.String()
 	}
 	v.Charts, err = srv.freshDrawing(r.Context(), key, window, now, snap.Clock, s)
+	v.Sampling = chart.Sampling(v.Charts)
 	return err
 }
 

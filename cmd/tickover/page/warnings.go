@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/http"
 	"slices"
+	"time"
 
 	"tickover/model"
 )
@@ -97,9 +98,9 @@ func (g readout) warning(a model.AlarmStatus) warning {
 		Why: a.Why, Awaits: a.State.AwaitsPerson(), Over: over(a.State), Critical: a.Rule.Priority == model.Critical,
 		Basis: a.Rule.Basis, Do: model.ActionHead(a.Rule.Priority),
 		Shelve: verb{Rule: a.Rule.ID, Verb: model.Shelve.String(), Text: "Shelve", Hours: true, Why: true},
-		Return: verb{Rule: a.Rule.ID, Verb: model.Unshelve.String(), Text: "Watch it again"}}
+		Return: verb{Rule: a.Rule.ID, Verb: model.Unshelve.String(), Text: "Unshelve"}}
 	if a.State == model.AlarmOutOfService {
-		w.Return.Verb = model.ReturnToService.String()
+		w.Return.Verb, w.Return.Text = model.ReturnToService.String(), "Return to service"
 	}
 	w.Around = around(a, g.snap.Clock)
 	for _, o := range g.snap.Alarms {
@@ -122,7 +123,7 @@ func (g readout) warning(a model.AlarmStatus) warning {
 		w.Marks = append(w.Marks, fmt.Sprintf("Chattering: %d changes in a minute. Look at its sensor, plug and wires.", a.Chatters))
 	}
 	if a.Stale > 0 {
-		w.Marks = append(w.Marks, "Stale: stands for "+span(a.Stale)+".")
+		w.Marks = append(w.Marks, "Stale: active for "+span(a.Stale)+".")
 	}
 	if a.Unwatched > 0 {
 		w.Unwatched = span(a.Unwatched)
@@ -185,14 +186,13 @@ func (srv *server) alarms(w http.ResponseWriter, r *http.Request) {
 	srv.show(w, r, alarmsTemplate, v)
 }
 
-// latency says how long a rule takes to speak once the engine runs by itself
-// and its reading is wrong: the wait for the next reading and its own delays.
-// It is "" when it is not known how often the point is read.
+// latency is how long an alarm takes to appear after a start that raises it: the
+// wait for the next reading, the rule's wait after a start, and its delay. It is
+// "" when it is not known how often the point is read.
 func (g readout) latency(r model.AlarmRule) string {
 	every := g.points[r.Point].Every
 	if every <= 0 {
 		return ""
 	}
-	return fmt.Sprintf("%g s for the next reading, %g s after the last one that showed the engine not yet running by itself and %g s of its own delay; a lost reading adds its own wait",
-		every.Seconds(), r.ArmDelay.Seconds(), r.OnDelay.Seconds())
+	return span((every + r.ArmDelay + r.OnDelay).Round(time.Second))
 }

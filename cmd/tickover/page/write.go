@@ -14,8 +14,8 @@ import (
 	"tickover/model"
 )
 
-// act does to an alarm what a person wants. It stops nothing and mends
-// nothing.
+// act does to an alarm what a person wants. It changes
+// nothing on the machine.
 func (srv *server) act(w http.ResponseWriter, r *http.Request) {
 	act := model.AlarmAct{Rule: r.PathValue("rule")}
 	var known bool
@@ -24,7 +24,7 @@ func (srv *server) act(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if !srv.knows(act.Rule) {
-		refuse(w, http.StatusNotFound, "there is no such alarm", "tickover alarms lists them")
+		refuse(w, http.StatusNotFound, "there is no such alarm", "the page Alarms lists them")
 		return
 	}
 	var err error
@@ -34,13 +34,13 @@ func (srv *server) act(w http.ResponseWriter, r *http.Request) {
 	}
 	if text := r.PostForm.Get("for"); text != "" {
 		if act.For, err = time.ParseDuration(text); err != nil {
-			refuse(w, http.StatusBadRequest, "the field \"for\" is no length of time", "write 30m or 2h")
+			refuse(w, http.StatusBadRequest, "the field \"for\" is not a duration", "write 30m or 2h")
 			return
 		}
 	}
 	if err := srv.Alarms.Act(r.Context(), act); err != nil {
 		srv.log.Warn("act on an alarm refused", "act", act.Verb, "rule", act.Rule, "err", err)
-		refuse(w, http.StatusConflict, "not done: "+err.Error(), "tickover alarms, or the page of alarms, shows its state")
+		refuse(w, http.StatusConflict, "not done: "+err.Error(), "the page Alarms shows its state")
 		return
 	}
 	done(w, r, map[string]string{"done": act.Verb.String(), "alarm": act.Rule})
@@ -69,7 +69,7 @@ func words(r *http.Request, field string, most int) (who, said string, err error
 func text(r *http.Request, field string, most int) (string, error) {
 	in := strings.TrimSpace(r.PostForm.Get(field))
 	if !utf8.ValidString(in) || utf8.RuneCountInString(in) > most {
-		return "", &badQuestion{http.StatusBadRequest, fmt.Sprintf("the field %q is no text or longer than %d characters", field, most), "keep it shorter"}
+		return "", &badQuestion{http.StatusBadRequest, fmt.Sprintf("the field %q is not text or is longer than %d characters", field, most), "keep it shorter"}
 	}
 	return strings.Map(func(c rune) rune {
 		if unicode.IsControl(c) && c != '\n' {

@@ -10,6 +10,7 @@ import (
 	"strconv"
 	"strings"
 
+	"tickover/cmd/tickover/chart"
 	"tickover/model"
 )
 
@@ -24,7 +25,7 @@ var page = template.Must(template.New("report").Funcs(funcs(dating{}, nil)).Pars
 // funcs are the words of the template.
 func funcs(d dating, rec *model.RunRecord) template.FuncMap {
 	return template.FuncMap{
-		"when": d.when, "into": d.into, "stamp": d.stamp, "states": d.states, "ending": func() string { return d.ending(rec.Run) },
+		"sampling": chart.Sampling, "when": d.when, "into": d.into, "stamp": d.stamp, "states": d.states, "ending": func() string { return d.ending(rec.Run) },
 		"value": value, "sign": sign, "class": verdictClass, "interval": interval, "basis": basis,
 		"clockwise": clockwise, "symbol": symbol, "seen": seen, "power": model.ActivePower.ShowWithUnit,
 		"next":    func(i int) int { return i + 1 },
