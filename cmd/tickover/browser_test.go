@@ -32,7 +32,7 @@ func TestBrowserDemo(t *testing.T) {
 		done <- Main(ctx, []string{"demo", "--state", state, "--listen", address}, &stdout, &stderr)
 	}()
 	get(t, "http://"+address+"/")
-	waitFor(t, "loaded set", func() bool { return strings.Contains(get(t, "http://"+address+"/"), "<b>loaded</b>") })
+	waitFor(t, "loaded set", func() bool { return strings.Contains(get(t, "http://"+address+"/"), "<b>on load</b>") })
 	browser := chromium(t)
 	look := func(path, name string, width, height int64, ready string) {
 		t.Helper()

@@ -152,7 +152,7 @@ func dark(t *testing.T, ctx context.Context) {
 func TestBrowserShowsEverythingOnOneTelephoneScreen(t *testing.T) {
 	sh := openShop(t, hatchery(), Options{Token: token})
 	ctx := browse(t, 360, 640)
-	visit(t, ctx, sh.url, "loaded")
+	visit(t, ctx, sh.url, "on load")
 	snap(t, ctx, "now-phone")
 	// 96 CSS pixels are an inch, by the style sheets' own definition.
 	bottom := js[float64](t, ctx, "document.querySelector('nav').getBoundingClientRect().bottom")
@@ -333,7 +333,7 @@ func TestBrowserSignsInToRead(t *testing.T) {
 	requireToken.Store(guardedShed(s))
 	sh := openDoor(t, s, http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { requireToken.Load().(http.Handler).ServeHTTP(w, r) }))
 	ctx := browse(t, 360, 640)
-	visit(t, ctx, sh.url+"/next?droop=3", "Reading needs the token")
+	visit(t, ctx, sh.url+"/next?droop=3", "Sign in")
 	snap(t, ctx, "sign-in-phone")
 	judge(t, ctx, "sign-in")
 	must(t, chromedp.Do(ctx, chromedp.SendKeys(chromedp.CSS("input[name=token]"), "wrong"), chromedp.Click(chromedp.CSS("button"))))
@@ -350,7 +350,7 @@ func TestBrowserSignsInToRead(t *testing.T) {
 	waitFor(t, ctx, "1.8")
 	requireToken.Store(RequireToken(serve(s, Options{Token: token}), "another word", token))
 	sh.server.CloseClientConnections()
-	waitFor(t, ctx, "Reading needs the token")
+	waitFor(t, ctx, "Sign in")
 }
 
 // stubs stand in for what a test machine has none of, and count.
@@ -448,7 +448,7 @@ func TestBrowserPaintsSoon(t *testing.T) {
 	sh := openShop(t, eventful(), Options{Token: token})
 	ctx := chromium(t, 360, 640)
 	for i := range 6 {
-		visit(t, ctx, sh.url, "loaded")
+		visit(t, ctx, sh.url, "on load")
 		paint, err := chromedp.Run(ctx, chromedp.Poll[float64](`(performance.getEntriesByName('first-contentful-paint')[0] || {}).startTime`))
 		must(t, err)
 		answer := js[float64](t, ctx, `performance.getEntriesByType('navigation')[0].responseStart`)

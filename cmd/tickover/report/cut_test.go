@@ -36,7 +36,7 @@ func TestACutWithoutAClockBattery(t *testing.T) {
 	text := strings.Join(strings.Fields(string(outputs(t, rec, clock, nil)["txt"])), " ")
 	for _, want := range []string{
 		"started before 2026-11-29 15:18:03 UTC",
-		"ended before 2026-11-29 15:18:03 UTC: power failed while loaded; what came after is not on record",
+		"ended before 2026-11-29 15:18:03 UTC: power failed while loaded; the time after it is not on record",
 	} {
 		if !strings.Contains(text, want) {
 			t.Errorf("%q is missing", want)
