@@ -21,7 +21,7 @@ const (
 // estimate, star-point shift and volts per hertz. A point the scan already
 // holds is never overwritten. An input that is Bad makes the result Bad with
 // model.InputBad; a formula without a value here, such as a current unbalance
-// at no load, gives model.Undefined; a point whose inputs are not in the scan,
+// at no load, becomes model.Undefined; a point whose inputs are not in the scan,
 // or that needs a rating not given, is left out.
 //
 // Reactive power of a phase is never derived: its sign is not in P and S. gain
@@ -170,7 +170,7 @@ func (d deriver) voltages() {
 	d.voltsPerHertz()
 }
 
-// suspect is 1 for a star point that speaks for a broken neutral, else 0; NaN
+// suspect is 1 for a star point that shows a broken neutral, else 0; NaN
 // without voltage. The full test is dear and only made when it can matter.
 func (d deriver) suspect(ln, ll [3]float64, zero float64) float64 {
 	switch {

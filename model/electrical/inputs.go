@@ -2,7 +2,7 @@ package electrical
 
 import "tickover/model"
 
-// value is what a scan says about one point.
+// value is what a scan has of one point.
 type value struct {
 	v     float64
 	there bool // the scan has the point

@@ -3,7 +3,7 @@ package electrical
 import "math"
 
 // neutralEstimate returns the neutral current in A that three phase currents give when
-// their power factors are alike, so that they stand 120° apart. It is an
+// their power factors are alike, so that they are 120° apart. It is an
 // estimate: 20/20/20 A at 0°, 30° and 30° lag really drive 10.4 A.
 func neutralEstimate(a, b, c float64) float64 {
 	// Rounding can leave a hair below zero for equal currents.

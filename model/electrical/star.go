@@ -82,7 +82,7 @@ func worstSum(pull [6]point) float64 {
 // suspectAbove is the shift in V up to which no neutral is suspect (derived).
 const suspectAbove = 5.0
 
-// NeutralSuspect says whether a shift of the star point speaks for a broken or
+// NeutralSuspect reports whether a shift of the star point shows a broken or
 // missing neutral and not for plain unbalance: beyond 5 V and what the
 // instruments may be wrong by, and more than twice what the negative sequence
 // explains (derived). It sees a break only when the meter's neutral lead sits

@@ -178,7 +178,7 @@ func (r *recorder) permissible(source string, limit float64) model.Figure {
 	return f
 }
 
-// neutral tells for how long the neutral was suspect.
+// neutral is for how long the neutral was suspect.
 func (r *recorder) neutral() model.Figure {
 	const name = "neutral suspect"
 	if !r.unbalance.seen {

@@ -50,7 +50,7 @@ func lastStart(r *model.RunRecord) (model.StartRecord, bool) {
 var scatterOf = map[string]float64{"%": 0.5, "Hz": 0.1, "s": 1, "V": 0.5, "bar": 0.2,
 	"L/kWh": 0.02, "K in 30 min": 0.5}
 
-// done names figures that tell what was done with the set, not how it fared.
+// conduct lists figures of how the set was operated, which are not results.
 var conduct = []string{"energy", "time at load", "highest load", "average load",
 	"load on one phase", "longest time below", "rest before", "integral against",
 	"thermal equilibrium", "rotor heating", "negative-sequence current", "zero-sequence current",

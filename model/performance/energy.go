@@ -14,10 +14,10 @@ type counter struct {
 	gained, back     float64 // J that it counted on, and back
 	// J, the smallest step seen: its resolution at best; 0: it never moved
 	least  float64
-	ranges []float64 // J, what it can hold before it starts anew
+	ranges []float64 // J, what it can hold before it rolls over
 }
 
-// decades are the counts at which counters with so many digits start anew.
+// decades are the counts at which counters with so many digits roll over.
 var decades = []float64{1e5, 1e6, 1e7, 1e8, 1e9}
 
 // capacity lists what the counter of a point may hold: a full register, or a
@@ -60,7 +60,7 @@ func (c *counter) add(v float64) {
 	c.last = v
 }
 
-// fell tells apart why a counter fell. One that starts again at the end of its range
+// fell decides why a counter fell. One that starts again at the end of its range
 // was within a thousandth of what it holds, and now is as near to nothing. One that
 // was reset has lost more than half of what it showed. Any other runs backwards.
 func (c *counter) fell(v float64) {

@@ -22,7 +22,7 @@ func (r *recorder) figures(j *judgement, set int) []model.Figure {
 	return append(list, r.thermal()...)
 }
 
-// regulation gives the change from no load to the highest load over the value
+// regulation is the change from no load to the highest load over the value
 // at load, as the older army test method defines it (US TM 9-6115-464-34).
 func (r *recorder) regulation() []model.Figure {
 	const f, v = "frequency regulation, older test method", "voltage regulation, older test method"
@@ -47,7 +47,7 @@ func (r *recorder) regulation() []model.Figure {
 	}
 }
 
-// loading tells how much the set was loaded, and for how long.
+// loading is how much the set was loaded, and for how long.
 func (r *recorder) loading() []model.Figure {
 	s := &r.soakLog
 	if s.counted == 0 {

@@ -9,7 +9,7 @@ import (
 	"tickover/model"
 )
 
-// findings says in five lines at most what was found, after a wiring fault.
+// findings writes what was found, in five lines at most after a wiring fault.
 func (r *recorder) findings(rec *model.RunRecord, j *judgement, set int) {
 	add := func(parts ...string) {
 		if line := strings.TrimSpace(strings.Join(parts, " ")); line != "" {
@@ -90,7 +90,7 @@ func (r *recorder) loadLine(rec *model.RunRecord) string {
 	return line
 }
 
-// classLine says which classes were met as far as the data go, the one judged by first.
+// classLine lists which classes were met as far as the data go, the one judged by first.
 func (r *recorder) classLine(j *judgement, set int) string {
 	texts := []string{classText(j, set)}
 	for i := range classes {
@@ -173,7 +173,7 @@ func outsideLine(rec *model.RunRecord) string {
 	return "Other limits exceeded: " + strings.Join(list, ", ") + "."
 }
 
-// warmLine says whether and when the set was warm through.
+// warmLine is when the set reached thermal equilibrium; empty when it did not.
 func (r *recorder) warmLine() string {
 	for _, f := range r.thermal() {
 		if f.Known && strings.HasPrefix(f.Name, "thermal equilibrium") {
@@ -209,7 +209,7 @@ func alarmLine(alarms []model.AlarmEvent) string {
 		critical, first.Label)
 }
 
-// notTested says what this run leaves open.
+// notTested lists what this run leaves open.
 func (r *recorder) notTested(rec *model.RunRecord, j *judgement, set int) {
 	var reasons []string
 	names := map[string][]string{}

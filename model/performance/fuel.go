@@ -15,8 +15,8 @@ const (
 	fuelAdded = "fuel added" // what was filled in
 )
 
-// dipDoubt is how far a dip may be off when its entry does not say, in m³.
-const dipDoubt = 0.001
+// dipUncertainty is the assumed error of a dip in m³ when its entry has no resolution.
+const dipUncertainty = 0.001
 
 // dip is one reading of the tank.
 type dip struct {
@@ -109,7 +109,7 @@ func (r *recorder) dips(from, to moment) (first, last dip, added float64, why st
 		}
 		d := dip{at: r.taken(e), volume: e.Hand.Value, doubt: e.Hand.Conditions["resolution"]}
 		if d.doubt <= 0 {
-			d.doubt, d.assumed = dipDoubt, true
+			d.doubt, d.assumed = dipUncertainty, true
 		}
 		switch kind := strings.ToLower(e.Hand.Kind); {
 		case kind == fuelDip && !from.before(d.at) &&

@@ -21,7 +21,7 @@ type rise struct {
 	unc  float64       // two standard errors of by
 }
 
-// name is the rise in words.
+// name is the text of the rise.
 func (r rise) name() string {
 	words := strings.ReplaceAll(string(r.id), ".", " ")
 	if r.over != "" {

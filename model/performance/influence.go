@@ -80,7 +80,7 @@ func (f *fit) slope(j int) float64 {
 	return f.vp[j] / f.pp[j]
 }
 
-// senses tells which voltage the regulator holds: the one that load on any
+// senses is the voltage that the regulator holds: the one that load on any
 // phase moves least. At least two phases must have been loaded alone, and the
 // runner-up must have moved three times as far and by more than 0.2 % of the
 // voltage for a third of the rating: below that it is all noise.

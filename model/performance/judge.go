@@ -30,7 +30,7 @@ func plain(v, unc float64) measure {
 	return measure{known: true, value: v, lo: v - unc, hi: v + unc, unc: unc}
 }
 
-// open says that the truth may be larger without bound, and why.
+// open marks that the truth may be larger without bound, with the reason.
 func (m measure) open(why string) measure {
 	m.hi, m.why = math.Inf(1), why
 	return m

@@ -123,7 +123,8 @@ var sets = []limitSet{
 			frequencyRecoveryOn:  {5, false, inPrint, ""},
 			frequencyRecoveryOff: {5, false, inPrint, ""},
 			voltageDip:           {30, false, inPrint, ""},
-			voltageRecoveryOn:    {5, false, inPrint, ""}, voltageRecoveryOff: {5, false, inPrint, ""},
+			voltageRecoveryOn:    {5, false, inPrint, ""},
+			voltageRecoveryOff:   {5, false, inPrint, ""},
 		}},
 }
 
@@ -192,7 +193,7 @@ func setNamed(all []limitSet, name string) (index int, known bool) {
 // SteadyBands returns what the limit set of that name allows of a steady set,
 // as shares of the rated values: the full width of the frequency band and the
 // voltage deviation to each side. 0 means that the set names no such limit.
-// The name "" is G1; own sets stand before published ones of the same name.
+// The name "" is G1; own sets take precedence over published ones of the same name.
 func SteadyBands(name string, own []model.LimitSet) (frequency, voltage float64, title string) {
 	all := withUserSets(own)
 	i, _ := setNamed(all, name)

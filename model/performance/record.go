@@ -72,7 +72,8 @@ func newRecorder(in Input) *recorder {
 	r.steady.tracks, r.steady.heat.tracks = r.tracks, r.tracks
 	r.soakLog.tracks, r.unbalance.tracks = r.tracks, r.tracks
 	r.soakLog.counter.ranges = capacity(in.Sensors)
-	r.unbalance.doubt = currentDoubt * r.gain(in.Rating.Current(), model.PhaseCurrents[:]...).gain
+	r.unbalance.doubt =
+		currentUncertainty * r.gain(in.Rating.Current(), model.PhaseCurrents[:]...).gain
 	r.finder = stepFinder{
 		tracks:    r.tracks,
 		threshold: steady.StepThreshold(in.Rating),
@@ -123,7 +124,7 @@ func (r *recorder) cut() {
 	r.wasRated, r.finder.rated = false, false
 }
 
-// followEngine tells the parts when rated speed is reached and left.
+// followEngine passes on when rated speed is reached and left.
 func (r *recorder) followEngine() {
 	now, leave := r.atRated()
 	r.finder.enter(now, leave)
@@ -145,7 +146,7 @@ func (r *recorder) loadKnown() float64 {
 	return r.finder.last
 }
 
-// atRated says whether the set is at rated speed, and until when in s its readings
+// atRated reports whether the set is at rated speed, and until when in s its readings
 // count. Without engine states the frequency must do.
 func (r *recorder) atRated() (bool, float64) {
 	if r.statesKnown {

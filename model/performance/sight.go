@@ -7,10 +7,10 @@ import (
 
 // Sight is what readings that come at given intervals can judge of a load step.
 type Sight struct {
-	// Recovery says for each class of ISO 8528-5 what can be judged of the time
+	// Recovery lists for each class of ISO 8528-5 what can be judged of the time
 	// until the quantity has come back.
 	Recovery []ClassSight
-	Peak     string // in words: what the lowest or highest reading is worth
+	Peak     string // text: what the lowest or highest reading shows
 	Why      string // why no recovery can be judged; empty when some can
 	// Enough is the longest poll interval at which every class is judged with room
 	// to spare; 0 when the intervals are as short already.

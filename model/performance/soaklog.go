@@ -92,7 +92,7 @@ func (s *soakLog) power(t, v float64) {
 	s.lastT, s.lastP, s.powered = t, v, true
 }
 
-// close writes the row; one of less than a minute says nothing.
+// close writes the row; one of less than a minute is dropped.
 func (s *soakLog) close(at float64) {
 	if !s.open {
 		return

@@ -210,7 +210,7 @@ func (b *tracks) adrift(from, to float64) bool {
 	return mean(b.track(model.NeutralSuspect).between(from, to)) > 0.5 // false for NaN
 }
 
-// voltageFigures judges the voltage around a step; adrift says that the neutral was not
+// voltageFigures judges the voltage around a step; adrift means that the neutral was not
 // sound before or after it.
 func (b *tracks) voltageFigures(s *stepResult, f foundStep, adrift bool) {
 	points, rated := b.voltages()

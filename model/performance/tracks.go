@@ -22,7 +22,7 @@ type pointTrack struct {
 	minutes  []float64 // of a temperature, means of the last minutes of the span
 }
 
-// role says which part of the work looks at a point, so that no sample costs
+// role is the part of the work that uses a point, so that no sample costs
 // a comparison of names.
 type role uint8
 
@@ -213,7 +213,7 @@ func (b *tracks) stopGuard() float64 {
 }
 
 // voltages returns the three voltages to judge by and their rated value:
-// line to neutral when the meter gives them, else line to line.
+// line to neutral when the meter has them, else line to line.
 func (b *tracks) voltages() ([3]model.PointID, float64) {
 	if b.voltageSet() == 0 {
 		return model.PhaseVoltages, b.rating.PhaseVoltage()

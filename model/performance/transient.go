@@ -11,7 +11,7 @@ import (
 // than the one at first. end is where the look at it ends.
 type jump struct{ before, first, end float64 }
 
-// when says how long after the step a reading came.
+// when is the text of how long after the step a reading came.
 func (j jump) when(t float64) string {
 	return fmt.Sprintf("seen %s to %s s after the step", short(max(0, t-j.first)),
 		short(t-j.before))
@@ -59,7 +59,7 @@ const limb = 4
 const quick = 0.25
 
 // hidden returns how far from level the truth may have gone between readings
-// whose peak is size, +Inf when they are too sparse to say. It trusts that each
+// whose peak is size, +Inf when they are too sparse. It assumes that each
 // reading is at most an average over the time since the one before.
 func hidden(r []timedValue, level, sign, size float64) float64 {
 	reach := 0
@@ -79,7 +79,7 @@ func hidden(r []timedValue, level, sign, size float64) float64 {
 	return most
 }
 
-// excursion is a peak as a measure in percent of rated. smooth says that the
+// excursion is a peak as a measure in percent of rated. smooth means that the
 // quantity cannot jump (a shaft has inertia, a voltage has not).
 func excursion(r []timedValue, j jump, level, rated, sign float64, smooth bool) measure {
 	in := within(r, j.before, min(j.end, j.first+passing))
@@ -120,7 +120,7 @@ func within(r []timedValue, from, to float64) []timedValue {
 	return (&track{r}).between(from, to)
 }
 
-// recovery says how long after the step the readings were inside level±half
+// recovery is how long after the step the readings were inside level±half
 // for good. The true instant lies after the last reading outside, less the
 // time one reading may average over, and before the third of the readings
 // after the last that leaves room for a hidden way out: with the first, an
@@ -182,7 +182,7 @@ func slack(usual float64) float64 {
 // lastOutside returns the index of the last reading outside the band and of the
 // last after which the curve may still have been outside before the next
 // reading: it moved so fast that its neighbours leave room for it. 0, the
-// reading before the step, stands for none.
+// reading before the step, means none.
 func lastOutside(r []timedValue, level, half float64) (outside, doubt int) {
 	for i := 1; i < len(r); i++ {
 		off := math.Abs(r[i].v - level)
@@ -197,7 +197,7 @@ func lastOutside(r []timedValue, level, half float64) (outside, doubt int) {
 	return outside, doubt
 }
 
-// worse returns the measure that speaks more against the set.
+// worse returns the worse of two measures.
 func worse(a, b measure) measure {
 	switch {
 	case !a.known:

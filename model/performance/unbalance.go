@@ -7,9 +7,9 @@ import (
 	"tickover/model/electrical"
 )
 
-// currentDoubt is how much of each current's gain error the negative sequence
+// currentUncertainty is how much of each current's gain error the negative sequence
 // can take on: two thirds, of the current over rated.
-const currentDoubt = 2.0 / 3
+const currentUncertainty = 2.0 / 3
 
 // unbalance sums up what neither steps nor steady spans show: unbalance that lasts, a neutral
 // that seems broken, excitation at idle.

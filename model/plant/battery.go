@@ -36,7 +36,7 @@ func (b *battery) advance(dt float64, key, crank bool, speed float64) {
 	b.charge += dt / lag * (aim - b.charge)
 }
 
-// crank draws the starter's current: most while it stands, less as it turns.
+// crank draws the starter's current: most at standstill, less as it turns.
 func (b *battery) crank(dt float64, crank bool, speed float64) {
 	drop := 0.0
 	if crank {

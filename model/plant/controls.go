@@ -62,13 +62,13 @@ func (p *Plant) DeadSensor(point model.PointID, on bool) { p.dead[point] = on }
 // which loads and meter are connected, or mends it.
 func (p *Plant) OpenNeutral(on bool) { p.alternator.open = on }
 
-// WireCurrents says which phase's transformer (0, 1, 2) is on each of the
+// WireCurrents sets which phase's transformer (0, 1, 2) is on each of the
 // meter's current inputs and whether it faces the wrong way.
 func (p *Plant) WireCurrents(from [3]int, reversed [3]bool) {
 	p.meter.currentFrom, p.meter.reversed = from, reversed
 }
 
-// WireVoltages says which conductor (0, 1, 2, or 3 for neutral) is on each of
+// WireVoltages sets which conductor (0, 1, 2, or 3 for neutral) is on each of
 // the meter's voltage inputs L1, L2, L3, N. -1 is an open lead, which takes
 // the potential of the neutral.
 func (p *Plant) WireVoltages(from [4]int) { p.meter.voltageFrom = from }

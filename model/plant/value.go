@@ -12,7 +12,7 @@ import (
 // than a meter's refresh see the same value.
 const noiseTick = 20 * time.Millisecond
 
-// source says where a point's value comes from.
+// source is where a point's value comes from.
 type source struct {
 	read    func(*Plant) float64
 	noise   float64 // standard deviation, about the last digit of a usual register

@@ -16,7 +16,7 @@ type doubt struct {
 }
 
 // hear takes votes and returns what holds. A tie changes nothing. A pickup or
-// a battery read every few seconds is believed at once: the next scan may be
+// a battery read every few seconds counts at once: the next scan may be
 // too late to see a crank twice.
 func (d *doubt) hear(p votes, in *inputs) {
 	sum := p.sum()

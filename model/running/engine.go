@@ -1,4 +1,4 @@
-// Package running tells what the engine does, by vote of whatever signals
+// Package running finds what the engine does, by vote of all available signals
 // there are, and cuts the history of its states into runs.
 //
 // It owns no clock and does no input or output: time comes with the scans. An
@@ -35,7 +35,7 @@ type Engine struct {
 }
 
 // New makes an Engine in the unknown state. What the rating leaves out is
-// taken as 50 Hz, four poles, 230/400 V; a battery's nominal voltage is told
+// taken as 50 Hz, four poles, 230/400 V; a battery's nominal voltage is taken
 // from what is measured; without a rated power, 500 W count as load.
 func New(r model.Rating) *Engine {
 	return &Engine{thresholds: newThresholds(r), inputs: newInputs()}

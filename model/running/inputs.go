@@ -109,7 +109,7 @@ func (in *inputs) get(id model.PointID) (float64, bool) {
 	return s.value, true
 }
 
-// any reports whether anything is known that can tell whether the engine turns.
+// any reports whether any signal is known that shows whether the engine turns.
 func (in *inputs) any() bool {
 	for id := range in.signals {
 		if _, ok := in.get(id); ok && id != model.KeyOn {

@@ -45,7 +45,7 @@ func (p *pace) follow(v *view) {
 	now := v.in.now
 	gap, same := now.Sub(p.at)
 	if p.at.IsZero() || !same || p.by != v.by || gap > 30*time.Second {
-		// What another witness saw of the fall still counts, until this one says more.
+		// What another witness saw of the fall still counts, until this one shows more.
 		fell := p.falling() && same && gap < keptUnseen
 		*p = pace{rate: v.rate, at: now, by: v.by, slope: p.slope, known: fell, low: p.low,
 			from: p.from, oil: p.oil}

@@ -20,7 +20,7 @@ const (
 // do reboots. changes are events in order of Seq; those of other kinds only
 // show that the logger was alive. last is the newest instant known.
 //
-// The rows of boots, where given, tell how long each boot was alive, and, if
+// The rows of boots, where given, show how long each boot was alive, and, if
 // both clocks were known, how long the logger was off between two. Without
 // them time spent off counts as none, and a boot that was cut short ends at
 // its last event.

@@ -99,7 +99,7 @@ func (e *Engine) look() view {
 	return v
 }
 
-// excludes reports whether this very scan speaks against running by itself, in
+// excludes reports whether this scan excludes running by itself, in
 // a state that is none of running: the pickup shows no more than a starter
 // does, or nothing charges the battery. Silence does not, and neither does what
 // looks the same on a running engine that lacks oil: no pressure, a lit lamp, a
@@ -139,7 +139,7 @@ func (v *view) askMeter() {
 }
 
 // frozenAfter is how long a frequency may stay the same to the last digit and
-// be believed without a voltage beside it.
+// count without a voltage next to it.
 const frozenAfter = 10 * time.Second
 
 // hertz is the frequency, if it is alive: some meters hold the last value when
@@ -191,7 +191,7 @@ func (v *view) askBattery(b battery, before, state model.EngineState) {
 	}
 }
 
-// askLamp reads the charge lamp, which says something only with the key on.
+// askLamp reads the charge lamp, which is meaningful only with the key on.
 func (v *view) askLamp() {
 	lamp, ok := v.in.get(model.ChargeLamp)
 	key, known := v.in.get(model.KeyOn)
@@ -226,7 +226,7 @@ func (v *view) findRate() {
 	}
 }
 
-// loadSeen says whether load is known, and by what.
+// loadSeen is whether load is known, and by which point.
 type loadSeen struct {
 	known, on bool
 	by        model.PointID

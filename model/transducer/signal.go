@@ -12,12 +12,12 @@ import (
 const (
 	failLow, sureLow   = (3.6 - 4) / 16, (3.8 - 4) / 16
 	sureHigh, failHigh = (20.5 - 4) / 16, (21.0 - 4) / 16
-	// windowSlack forgives the last digit of a register, of the span.
+	// windowSlack allows for the last digit of a register, of the span.
 	windowSlack = 1e-9
 )
 
 // linear goes straight through both ends and on beyond them as far as NE 43
-// lets a reading hold; between that and failure the value is not believed. The
+// lets a reading hold; between that and failure the value is implausible. The
 // windows are scaled to other live signals. A signal that begins at zero has
 // no window below: an open wire then looks like the low end.
 func linear(s *model.Sensor, signal float64) (float64, model.Cause) {
@@ -33,7 +33,7 @@ func linear(s *model.Sensor, signal float64) (float64, model.Cause) {
 	return s.Out[0] + x*(s.Out[1]-s.Out[0]), model.NoCause
 }
 
-// tableSlack is how far beyond its ends a table is believed, of its span.
+// tableSlack is how far beyond its ends a table is used, of its span.
 const tableSlack = 0.01
 
 // table goes in straight lines from pair to pair, which keeps a rising table

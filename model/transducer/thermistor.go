@@ -25,7 +25,7 @@ func thermistor(s *model.Sensor, ohms float64) (float64, model.Cause) {
 }
 
 // thermistorTemperature returns the temperature in °C at a resistance in Ω, by
-// Steinhart-Hart or by the beta equation as the sensor says.
+// Steinhart-Hart or by the beta equation, as the sensor is configured.
 func thermistorTemperature(s *model.Sensor, ohms float64) float64 {
 	if s.Kind == model.ThermistorSteinhart {
 		l := math.Log(ohms)

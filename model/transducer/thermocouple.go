@@ -67,7 +67,7 @@ var couples = map[string][]piece{
 	},
 }
 
-// emf returns what a thermocouple of type K, J or T gives at t °C in mV with
+// emf returns the voltage of a thermocouple of type K, J or T at t °C in mV with
 // its reference junction at 0 °C (ITS-90). Beyond the type's range, and for
 // another type, it is NaN.
 func emf(couple string, t float64) float64 {
@@ -96,7 +96,7 @@ func coupleRange(couple string) (low, high float64) {
 	return p[0].low, p[len(p)-1].high
 }
 
-// coupleTemperature returns the temperature in °C at which a thermocouple gives
+// coupleTemperature returns the temperature in °C at which a thermocouple has
 // so many mV against a reference junction at 0 °C, by halving the range of the
 // forward polynomial: it is as good as that one, which the published inverse
 // polynomials (up to 0.06 K off) are not. NaN beyond the range.

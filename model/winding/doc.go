@@ -1,5 +1,5 @@
 // Package winding judges what is measured by hand: insulation and its
-// correction to 40 °C, winding resistance and the temperature it tells of, the
+// correction to 40 °C, winding resistance and the temperature it shows, the
 // drying of damp windings, earthing, residual-current devices, the resting
 // battery. It sets before and after side by side.
 //

@@ -12,7 +12,7 @@ func halvingFactor(t float64) float64 { return math.Pow(0.5, (40-t)/10) }
 
 // thermosettingFactor returns the factor of the 2013 edition of IEEE 43 for
 // thermosetting insulation (from memory). It reports false outside 10..85 °C,
-// where the edition gives no formula.
+// where the edition has no formula.
 func thermosettingFactor(t float64) (factor float64, ok bool) {
 	k := 4230.0
 	if t < 40 {
@@ -35,7 +35,7 @@ func minimumOld(volts float64) float64 { return (volts/1000 + 1) * 1e6 }
 const ieee43 = "IEEE 43-2013"
 
 // insulation judges one reading. The halving rule is the default; the other
-// formula and the older minimum stand beside it.
+// formula and the older minimum are shown next to it.
 func insulation(m *model.Measurement, rating model.Rating) []model.Figure {
 	t, ok := m.Conditions[model.WindingTemperature]
 	if !ok {

@@ -30,13 +30,13 @@ func relativeSpread(r []float64) float64 {
 	return (slices.Max(r) - slices.Min(r)) * float64(len(r)) / sum
 }
 
-// Judge gives the figures of one measurement by hand, at its wall time; the
+// Judge returns the figures of one measurement by hand, at its wall time; the
 // zero time means that no clock knows it.
 func Judge(m *model.Measurement, rating model.Rating, at time.Time) []model.Figure {
 	return append(meaning(m, rating), instrument(m, at)...)
 }
 
-// instrument tells whether the calibration of the instrument counted.
+// instrument judges whether the calibration of the instrument was valid.
 func instrument(m *model.Measurement, at time.Time) []model.Figure {
 	const name, unit = "age of the instrument's calibration", "months"
 	if !m.Taken.IsZero() {
@@ -59,7 +59,7 @@ func instrument(m *model.Measurement, at time.Time) []model.Figure {
 		old)}
 }
 
-// meaning gives the figures of what was measured.
+// meaning returns the figures of what was measured.
 func meaning(m *model.Measurement, rating model.Rating) []model.Figure {
 	switch m.Kind {
 	case model.InsulationKind:
@@ -167,7 +167,7 @@ func gather(events []model.Event) (all []placeReadings, corrected map[uint64]boo
 
 // Rows sets first and last of every kind and place side by side, judged.
 // Entries that were corrected stay on record but do not count. The stage that
-// was said goes before the order of time.
+// was entered takes precedence over the order of time.
 func Rows(events []model.Event, rating model.Rating, clock model.Clock) []model.HandRow {
 	all, corrected := gather(events)
 	var rows []model.HandRow
@@ -211,7 +211,7 @@ func valueOf(e *model.Event) *model.HandValue {
 		Who: e.Who, Instrument: e.Hand.Instrument, Note: e.Hand.Note}
 }
 
-// hot tells the mean temperature of a winding after a run.
+// hot is the mean temperature of a winding after a run.
 func hot(before, after *model.Event) []model.Figure {
 	if before == nil || after == nil || after.Hand.Kind != model.WindingKind {
 		return nil
@@ -269,7 +269,7 @@ func blockVoltages(rows []model.HandRow) (v []float64, last int) {
 	return v, last
 }
 
-// OpenTicks lists what was not ticked off at 500 V tests, in words.
+// OpenTicks lists what was not ticked off at 500 V tests.
 func OpenTicks(events []model.Event) []string {
 	var open []string
 	for _, e := range events {

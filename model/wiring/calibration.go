@@ -7,7 +7,7 @@ import (
 	"tickover/model"
 )
 
-// calibrations tells of sensors whose calibration does not count any more, and
+// calibrations lists sensors whose calibration is no longer valid, and
 // of instruments whose did not when they were read.
 func (w *Evidence) calibrations(b Context) model.Check {
 	const code, title = "C36", "calibrations are valid"

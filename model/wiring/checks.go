@@ -22,7 +22,7 @@ type Context struct {
 	Store  model.StoreHealth
 }
 
-// least is how many values a verdict stands on.
+// least is how many values a verdict needs.
 const least = 10
 
 // backwardsBelow is the power factor in total below which power counts backwards;

@@ -52,7 +52,7 @@ type answers struct {
 	lags        pile
 	reads       int // scans with the same group as before
 	changed     int // of them, those in which a value differed
-	// values of the group that never stand still on a running set
+	// values of the group that always change on a running set
 	live map[model.PointID]bool
 	span time.Duration
 	last map[model.PointID]float64
@@ -196,7 +196,7 @@ func (w *Evidence) device(scan *model.Scan) {
 	}
 }
 
-// live reports whether a quantity of a running set never stands still.
+// live reports whether a quantity of a running set always changes.
 func live(q model.Quantity) bool {
 	switch q {
 	case model.Voltage, model.Current, model.Frequency, model.ActivePower:
@@ -223,7 +223,7 @@ func (w *Evidence) fedBySet(name string) bool {
 	return false
 }
 
-// leastLoad is the current of a phase below which its power says nothing.
+// leastLoad is the current of a phase below which its power is not used.
 func (w *Evidence) leastLoad() float64 { return max(1, 0.03*w.rating.Current()) }
 
 func (w *Evidence) meter(m meterReading, at model.Instant) {

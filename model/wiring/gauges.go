@@ -54,8 +54,8 @@ func picked(m *model.Measurement) model.Quantity {
 }
 
 // Gauges holds the panel's gauges against the sensors: at least three readings
-// of a gauge with what the sensor showed beside. It tells a dead gauge from one
-// that is offset and one on the curve of another sender, and gives the
+// of a gauge together with the sensor. It separates a dead gauge from one
+// that is offset and one on the curve of another sender, and returns the
 // correction as a table.
 func Gauges(hand []model.Event) []model.Check {
 	pairs := map[string][][2]float64{} // gauge, sensor

@@ -5,7 +5,7 @@ import (
 	"math/cmplx"
 )
 
-// A hypothesis says what is connected where. Conductors are 0, 1, 2 for L1, L2,
+// A hypothesis is what is connected where. Conductors are 0, 1, 2 for L1, L2,
 // L3 and 3 for neutral; -1 is an open lead.
 type hypothesis struct {
 	outlet   [3]int  // conductor behind the outlet labelled L1, L2, L3
@@ -56,7 +56,7 @@ func (h hypothesis) phase(input int) complex128 { return h.potential(input) - h.
 
 // mistakes counts what is wrong, an exchanged pair as one, a turn of all three
 // as one and a half, all reversed as one: of explanations that fit alike the
-// one with fewest mistakes is believed.
+// one with fewest mistakes is taken.
 func (h hypothesis) mistakes() float64 {
 	count := disorder(h.outlet[:]) + disorder(h.current[:]) + disorder(h.voltage[:])
 	reversed := 0.0

@@ -11,7 +11,7 @@ import (
 )
 
 // neutralSeen follows the star point. Two readings in a row that speak for a
-// broken neutral are believed: at two a second that is one second of data.
+// broken neutral count: at two a second that is one second of data.
 type neutralSeen struct {
 	seen, inRow, open int
 	first             model.Instant // when it was first told
@@ -24,12 +24,12 @@ type neutralSeen struct {
 // most
 // 10 % of its rated impedance in small salient-pole machines (from memory),
 // and the lead from star point to board the drop it may have, 2.5 % (common
-// practice). The doubt of the meter is added to both where a reading is held
+// practice). The uncertainty of the meter is added to both where a reading is held
 // against them.
 //
 // A broken neutral shifts it by |ΣY·U|/|ΣY| of the loads' admittances: by 29 %
 // at 3, 2 and 1 kW. With a class 0.5 meter and nothing known of the currents
-// it is told from 9 % on at the latest; below, no phase is off by more, and appliances bear ±10 %
+// it shows from 9 % on at the latest; below, no phase is off by more, and appliances bear ±10 %
 // (EN 50160,
 // from memory).
 const (
@@ -42,7 +42,7 @@ const (
 const inARow = 2
 
 // carried is how much of rated current a whole neutral may carry now: what its
-// transformer says, else half as much again as the highest phase, which two
+// transformer shows, else half as much again as the highest phase, which two
 // phases of unlike power factors can send through it, else all of it.
 func carried(m meterReading, rated float64) float64 {
 	if !(rated > 0) {

@@ -250,11 +250,11 @@ func (w *Evidence) contacts() model.Check {
 		"check for a wrong terminal, a dead switch or a blown lamp, or configure inverted: yes")
 }
 
-// fewLive is how many values must stand still together before a device is said
-// to have taken no new ones: one alone may repeat its last digit.
+// fewLive is how many values must repeat together before a device counts
+// as not refreshed: one alone may repeat its last digit.
 const fewLive = 3
 
-// joined lists points in words.
+// joined lists points as text.
 func joined(ids []model.PointID) string {
 	var names []string
 	for _, id := range ids {
@@ -263,7 +263,7 @@ func joined(ids []model.PointID) string {
 	return strings.Join(names, " and ")
 }
 
-// refresh tells how often a device really takes a new value.
+// refresh is how often a device really takes a new value.
 func (w *Evidence) refresh() model.Check {
 	const code, title = "C31", "refresh rate of the meters"
 	var words, open []string
@@ -319,7 +319,7 @@ const (
 )
 
 // housekeeping looks at the logger itself: its clock, its store, and what the
-// computer tells of its supply and temperature.
+// computer reports of its supply and temperature.
 func (w *Evidence) housekeeping(b Context) model.Check {
 	const code, title = "C32", "clock, store and supply of the logger"
 	var bad, do, good []string

@@ -233,7 +233,7 @@ type progress struct {
 }
 
 // follow takes switchings in turn. One that cannot belong to a walk voids
-// what came before it, and the walk may begin anew at once.
+// what came before it, and the walk may start again at once.
 func follow(group []switching) (p progress) {
 	const again = "start again: L1, then L2, then L3"
 	for i, s := range group {
