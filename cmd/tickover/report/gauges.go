@@ -23,7 +23,7 @@ func corrections(gauges []model.Check) []correction {
 			continue
 		}
 		one := correction{"Correction of the " + c.Title, table{Head: []string{"the gauge shows", "add"},
-			Note: fmt.Sprintf("From %d readings beside the sensor. Nothing is known outside of them.", len(c.Corrections))}}
+			Note: fmt.Sprintf("From %d readings compared with the sensor. It does not apply outside their range.", len(c.Corrections))}}
 		for _, x := range c.Corrections {
 			shows, add := x.Words()
 			one.Table.Rows = append(one.Table.Rows, []string{shows, add})

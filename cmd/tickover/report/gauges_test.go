@@ -22,7 +22,7 @@ func TestCorrectionTableAndDryingCurve(t *testing.T) {
 	for _, name := range []string{"txt", "html"} {
 		text := html.UnescapeString(string(out[name]))
 		last := 0
-		for _, want := range []string{"the gauge shows", "1.00 bar", "+0.50 bar", "2.00 bar", "+0.10 bar", "3.00 bar", "−0.25 bar", "From 3 readings beside the sensor."} {
+		for _, want := range []string{"the gauge shows", "1.00 bar", "+0.50 bar", "2.00 bar", "+0.10 bar", "3.00 bar", "−0.25 bar", "From 3 readings compared with the sensor."} {
 			i := strings.Index(text[last:], want)
 			if i < 0 {
 				t.Errorf("%s lacks %q in its place:\n%s", name, want, text[last:])

@@ -170,8 +170,8 @@ func TestReportsWithoutAClockStillTellDurations(t *testing.T) {
 
 func TestEmptyRecordSaysSoEverywhere(t *testing.T) {
 	got := string(outputs(t, &model.RunRecord{}, model.Clock{}, nil)["html"])
-	for _, want := range []string{"Nothing could be concluded", "No crank was seen", "No load step was seen", "No figure could be worked out",
-		"No soak was run", "None were entered", "The sensor list is not on record", "No samples of this run"} {
+	for _, want := range []string{"Nothing could be concluded", "No crank recorded", "No load step recorded", "No figure could be calculated",
+		"No soak was run", "None were entered", "The sensor list is not on record", "No samples of this run are on record"} {
 		if !strings.Contains(got, want) {
 			t.Errorf("an empty report does not say %q", want)
 		}

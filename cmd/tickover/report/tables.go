@@ -86,7 +86,7 @@ func (d dating) unbalance(rec *model.RunRecord) table {
 	t := d.spans(rec, unbalanceColumns, func(q model.Quantity, v model.Spread) string {
 		return q.Show(v.Mean) + " (" + q.Show(v.Max) + ")"
 	})
-	t.Note = "Mean, and in brackets the highest reading, of each stretch in which nothing was changed. Negative and zero sequence are worked out from magnitudes."
+	t.Note = "Mean, and in brackets the highest reading, of each steady stretch. Negative and zero sequence are calculated from magnitudes."
 	return t
 }
 

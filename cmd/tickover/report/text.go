@@ -146,7 +146,7 @@ func (t terminal) states(spans []model.StateSpan) {
 		if s.Gap != "" {
 			t.wrap("  ", s.Gap)
 		}
-		t.wrap(fmt.Sprintf("  %s %s ", pad(t.d.into(s.From), 8), pad(s.State.String(), 12)), s.Evidence)
+		t.wrap(fmt.Sprintf("  %s %s ", pad(t.d.into(s.From), 8), pad(s.State.Label(), 18)), s.Evidence)
 	}
 }
 
