@@ -68,7 +68,7 @@ func (s *Store) makeRoom() error {
 }
 
 // errRingFull tells that only part of what is in memory has room on the card.
-var errRingFull = errors.New("full while the data file takes nothing: a cut of power would cost the oldest readings in memory")
+var errRingFull = errors.New("full because the data file cannot be written: a power cut would lose the oldest readings in memory (look at the card)")
 
 // newestThatFit packs a harvest into so many slots, or else all its events and
 // half as many rows again and again.
@@ -79,7 +79,7 @@ func (h *harvest) newestThatFit(slots uint64) (payload []byte, whole bool, err e
 			return payload, whole, err
 		}
 		if len(b.rows) == 0 {
-			return nil, false, errors.New("ring is full while the data file takes nothing")
+			return nil, false, errors.New("ring is full and the data file cannot be written (look at the card)")
 		}
 		b.rows = newerHalf(b.rows)
 	}

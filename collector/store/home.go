@@ -38,7 +38,7 @@ func (s *Store) startHomeless(why error) {
 	s.boot = uint32(time.Now().Unix())
 	s.boots, s.dirty[s.boot] = []model.Boot{{Number: s.boot, Kernel: kernel}}, true
 	s.trouble["state folder"] = why.Error()
-	s.log.Error("the state folder cannot be used: the watch goes on, readings are held in memory only, and it is tried again", "err", why)
+	s.log.Error("the state folder cannot be used; polling and alarms go on, readings are in memory only, trying again", "err", why)
 }
 
 // settleHome tries the folder again when it is time. It returns nil when there
@@ -155,7 +155,7 @@ func (s *Store) registerBoot() error {
 	if given := s.opts.boot; given != 0 {
 		for _, b := range s.boots {
 			if b.Number >= given {
-				return fmt.Errorf("the state folder knows later boots than this one began without it (restart tickover to use it)")
+				return fmt.Errorf("the state folder has newer boots than this one, which started without it (restart tickover to use it)")
 			}
 		}
 		s.boots, s.boot, s.dirty[given] = append(s.boots, model.Boot{Number: given, Kernel: kernel}), given, true

@@ -172,7 +172,7 @@ func (s *Store) mendFiles() error {
 
 // errAnother is returned when a folder with a store in it took the place of the
 // one that was opened, as when a card is mounted over it.
-var errAnother = errors.New("another store is in the state folder's place now (restart tickover to use it)")
+var errAnother = errors.New("the state folder was replaced by another store (restart tickover to use it)")
 
 // makeAgain does the work on the card, and changes nothing in the store.
 func (s *Store) makeAgain(r *repair) (err error) {

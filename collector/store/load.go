@@ -54,7 +54,7 @@ func (s *Store) loadBoots(tx *bolt.Tx) error {
 		}
 		if err != nil && len(k) == 4 {
 			b = keptBoot{Boot: model.Boot{Number: binary.BigEndian.Uint32(k)}}
-			s.tell("boot %d in the table is unreadable: its samples have no date until the clock is told again (%v)", b.Number, err)
+			s.tell("boot %d in the table is unreadable: its samples have no date until the clock is set again (%v)", b.Number, err)
 		}
 		s.boots = append(s.boots, b.Boot)
 		if b.Begun {

@@ -61,7 +61,7 @@ func (b *rebuilding) mend(ctx context.Context) error {
 			m.ring = minuteBegin(segments[0].instant(0))
 		}
 		if err := errors.Join(m.blocks(name), m.renumber(name)); err != nil {
-			return fmt.Errorf("mend %s: %w", name, err)
+			return fmt.Errorf("repair %s: %w", name, err)
 		}
 		m.tellEnd(name)
 	}

@@ -56,7 +56,7 @@ func (s *Store) replay(sv survey) (told []string) {
 		told = append(told, fmt.Sprintf("the ring lacks %d slots that were not yet in the data file, from number %d: rows or events of that time may be missing", len(missing), missing[0]))
 	}
 	if n := len(sv.unfinished(s.sealed, s.ring.slots)); n > 0 {
-		told = append(told, fmt.Sprintf("the last write to the ring (%d slots) was not finished, normal after a cut of power: what it held is lost", n))
+		told = append(told, fmt.Sprintf("the last write to the ring (%d slots) was not finished, as is normal after a power cut: its content is lost", n))
 	}
 	return told
 }

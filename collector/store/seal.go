@@ -96,7 +96,7 @@ func (s *Store) sealPart(p part) error {
 		return s.notSealed(err)
 	}
 	if t.thin.taken > 0 {
-		s.sayThin.Do(func() {
+		s.thinningLogged.Do(func() {
 			s.log.Info("the oldest samples are thinned out to their minutes", "room", s.opts.MaxBytes, "keep", s.opts.KeepSamples)
 		})
 	}

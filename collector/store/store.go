@@ -35,13 +35,13 @@ type Store struct {
 
 	// writing lets one goroutine at a time change the files; it is taken before
 	// mu. Whoever only hands something over does not take it.
-	writing sync.Mutex
-	home    *homeless     // nil when the folder can be used; guarded by writing
-	mending *repair       // of files that vanished; guarded by writing
-	closed  bool          // guarded by writing
-	sayThin sync.Once     // that samples are thinned out
-	running atomic.Bool   // Run is
-	errands chan struct{} // of one: there is something to write
+	writing        sync.Mutex
+	home           *homeless     // nil when the folder can be used; guarded by writing
+	mending        *repair       // of files that vanished; guarded by writing
+	closed         bool          // guarded by writing
+	thinningLogged sync.Once     // that samples are thinned out
+	running        atomic.Bool   // Run is
+	errands        chan struct{} // of one: there is something to write
 
 	mu         sync.RWMutex // guards what follows; never held across a disk write
 	boots      []model.Boot

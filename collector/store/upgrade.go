@@ -19,7 +19,7 @@ func (s *Store) upgrade() error {
 			return err
 		}
 	}
-	s.tell("the store was brought up to format %d", format)
+	s.tell("the store was upgraded to format %d", format)
 	s.data.format = format
 	return s.data.update(func(tx *bolt.Tx) error {
 		return put(tx.Bucket(bucketMeta), keyFormat, binary.BigEndian.AppendUint32(nil, format))

@@ -244,13 +244,13 @@ func (v *verifying) block(name string, k, value []byte, end model.Instant, gone 
 	v.found.Rows += len(rows.at)
 	v.found.Samples += len(rows.at) * len(rows.values)
 	if !end.Before(b.at) {
-		v.found.problem(where, "begins before the block before it ends")
+		v.found.problem(where, "overlaps the block before it")
 	}
 	if !v.knowsBoot(b.at.Boot) {
 		v.found.problem(where, "its boot is not in the table")
 	}
 	if rows.at[len(rows.at)-1] != b.last {
-		v.found.problem(where, "its last row is not where its heading says")
+		v.found.problem(where, "the time of its last row differs from its heading")
 	}
 	return rows, hole
 }
@@ -364,7 +364,7 @@ func (v *verifying) index() {
 		return
 	}
 	if v.ctx.Err() == nil {
-		v.found.problem("index", "was written to each time while it was looked at, so it is not determined whether it is whole")
+		v.found.problem("index", "not determined: the store was written to during every check (run the check again)")
 	}
 }
 

@@ -142,7 +142,7 @@ func (c *minuteCheck) read(before model.Instant) {
 func (c *minuteCheck) inOrder(m *minutes) {
 	where := fmt.Sprintf("minutes of %s from %s", c.name, m.instant(0))
 	if m.instant(0).Before(c.end) {
-		c.v.found.problem(where, "begin before those before them end")
+		c.v.found.problem(where, "overlap the minutes before them")
 	}
 	if !c.v.knowsBoot(m.boot) {
 		c.v.found.problem(where, "their boot is not in the table")
