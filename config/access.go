@@ -124,7 +124,7 @@ func (s section) url(key string, a model.Access) string {
 	case u.User != nil:
 		s.wrong(s.at(key), "remove it and add user: and password file:",
 			"an address must not contain a password, because it is shown")
-	case u.Scheme == "http" && !loopback(u.Hostname()) && (a.Password.Given() || a.Bearer.Given()):
+	case u.Scheme == "http" && !Loopback(u.Hostname()) && (a.Password.Given() || a.Bearer.Given()):
 		s.wrong(s.at(key), "use https://", "a password would be sent unencrypted to %s", u.Host)
 	default:
 		return t

@@ -166,11 +166,12 @@ func IsAddress(t string) bool {
 // address that cannot be read counts as reachable.
 func Reachable(address string) bool {
 	host, _, err := net.SplitHostPort(address)
-	return err != nil || !loopback(host)
+	return err != nil || !Loopback(host)
 }
 
-// loopback reports whether only this computer can reach the host.
-func loopback(host string) bool {
+// Loopback reports whether only this computer can reach the host, a name or an
+// address without a port.
+func Loopback(host string) bool {
 	ip := net.ParseIP(host)
 	return host == "localhost" || ip != nil && ip.IsLoopback()
 }

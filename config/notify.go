@@ -122,7 +122,7 @@ func (s section) mail(t *model.Target) {
 		}
 	}
 	if t.Security == model.PlainText && t.Access.User != "" && t.Server != "" &&
-		!loopback(hostOf(t.Server)) {
+		!Loopback(hostOf(t.Server)) {
 		s.wrong(s.at("security"), "use starttls or tls",
 			"the password would be sent unencrypted to %s", t.Server)
 	}

@@ -211,7 +211,7 @@ func TestABlackBoxIsReadOnce(t *testing.T) {
 	r.run(0, 10*m)
 	r.happen(10*m, critical("oil"))
 	r.run(10*m, h)
-	s := record.New(r.Store, r.Cfg.Setup)
+	s := record.NewLive(r.Store, r.Cfg.Setup, nil, nil)
 	count := func() model.BlackBox {
 		boxes, err := s.BlackBoxes(t.Context())
 		if err != nil || len(boxes) != 1 {

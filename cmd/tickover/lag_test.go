@@ -124,7 +124,7 @@ func TestTheStoreTellsWhatTheDaemonKnew(t *testing.T) {
 	t.Parallel()
 	d := startSlowDay(t)
 	defer d.Close()
-	s := record.New(d.Store, d.cfg.Setup)
+	s := record.NewLive(d.Store, d.cfg.Setup, nil, nil)
 	run, err := s.Run(context.Background(), "last")
 	if err != nil {
 		t.Fatal(err)

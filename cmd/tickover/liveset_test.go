@@ -161,7 +161,7 @@ func TestMeasuringWhileTheDaemonStartsAndStops(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer s.Close()
-	if hand, err := (record.New(s, model.Setup{})).Pick(record.ByHand); err != nil || len(hand) != kept {
+	if hand, err := (record.NewLive(s, model.Setup{}, nil, nil)).Pick(record.ByHand); err != nil || len(hand) != kept {
 		t.Errorf("%d measurements kept of %d, %v", len(hand), kept, err)
 	}
 }

@@ -19,7 +19,7 @@ func TestWordsAreKeptWithoutAPhotoTooMany(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer kept.Close()
-	s := record.New(kept, model.Setup{})
+	s := record.NewLive(kept, model.Setup{}, nil, nil)
 	for i := range store.MostPhotos + 1 {
 		if _, err := s.Store.PutPhoto([]byte("jpeg")); err != nil && i < store.MostPhotos {
 			t.Fatal(err)

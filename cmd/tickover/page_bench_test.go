@@ -55,7 +55,7 @@ func soaked(b *testing.B, hours int) *record.Reader {
 			events = nil
 		}
 	}
-	return record.New(s, cfg.Setup)
+	return record.NewLive(s, cfg.Setup, nil, nil)
 }
 
 // soakScans is what the instruments show in one second of the soak.

@@ -62,7 +62,7 @@ func dayStore(t *testing.T, seconds int) *record.Reader {
 			t.Fatal(err)
 		}
 	}
-	return record.New(s, setup)
+	return record.NewLive(s, setup, nil, nil)
 }
 
 // writerTo makes a writer from a source to a server; now is the end of the day.
@@ -272,7 +272,7 @@ func kept(t *testing.T, state string) map[string]int {
 	}
 	name := metrics.Naming(setup.Points())
 	all := map[string]int{}
-	for scan, err := range (record.New(s, setup)).Scans(model.Query{}) {
+	for scan, err := range (record.NewLive(s, setup, nil, nil)).Scans(model.Query{}) {
 		if err != nil {
 			t.Fatal(err)
 		}

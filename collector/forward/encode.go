@@ -22,8 +22,6 @@ type sample struct {
 // (Prometheus' remote write specification 1.0, "Stale Markers").
 var staleMark = math.Float64frombits(0x7ff0000000000002)
 
-func isStale(v float64) bool { return math.Float64bits(v) == math.Float64bits(staleMark) }
-
 // table gives every point its series, encoded once.
 type table struct {
 	name   func(model.PointID) (model.Series, bool)

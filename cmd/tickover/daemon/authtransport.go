@@ -13,6 +13,7 @@ import (
 	"syscall"
 	"time"
 
+	"tickover/config"
 	"tickover/model"
 )
 
@@ -111,7 +112,7 @@ func (t *authTransport) locate(req *http.Request) error {
 	switch {
 	case err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" || u.User != nil:
 		return &model.Fault{Err: fmt.Errorf("the address in %s is not a server address", t.to.From), Hint: "write it as https://host:port/path, without user and password"}
-	case t.to.From.Given() && u.Scheme == "http" && !localHost(u.Hostname()):
+	case t.to.From.Given() && u.Scheme == "http" && !config.Loopback(u.Hostname()):
 		return &model.Fault{Err: fmt.Errorf("the address in %s would be sent unencrypted", t.to.From), Hint: "use https://"}
 	}
 	t.secrets.rememberAddress(u)

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"iter"
 	"log/slog"
-	"net"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -19,6 +18,7 @@ import (
 	"tickover/collector/forward"
 	"tickover/collector/metrics"
 	"tickover/collector/store"
+	"tickover/config"
 	"tickover/model"
 )
 
@@ -146,7 +146,7 @@ func (d *Daemon) outletFolder() string { return filepath.Join(d.Cfg.StateDir, "o
 // writer makes the outlet of one remote-write server.
 func (d *Daemon) writer(to model.RemoteWrite) outlet {
 	log := d.log.With("part", "remote write", "outlet", to.Name)
-	if d.Cfg.Setup.Simulated && !local(to.URL) {
+	if u, err := url.Parse(to.URL); d.Cfg.Setup.Simulated && (err != nil || !config.Loopback(u.Hostname())) {
 		return broken{to.Name, "remote write", &model.Fault{Err: errors.New("simulated readings are sent to this computer only"),
 			Hint: "begin url: with http://127.0.0.1"}}
 	}
@@ -197,20 +197,6 @@ func WithIdentity(labels []model.Label, set string) []model.Label {
 		}
 	}
 	return all
-}
-
-// local reports whether an address is this computer's own.
-func local(address string) bool {
-	u, err := url.Parse(address)
-	if err != nil {
-		return false
-	}
-	return localHost(u.Hostname())
-}
-
-func localHost(host string) bool {
-	ip := net.ParseIP(host)
-	return host == "localhost" || ip != nil && ip.IsLoopback()
 }
 
 // keptReadings is the store as an outlet sees it, derived values included.

@@ -345,3 +345,9 @@ func (c *counting) Report(_ context.Context, w io.Writer, _, _ string) error {
 	_, err := io.WriteString(w, "made")
 	return err
 }
+
+func (s *seats) len() int {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return len(s.taken)
+}

@@ -65,9 +65,3 @@ func (s *seats) take(ctx context.Context, address string) (listening context.Con
 func (s *seats) remove(gone *seat) {
 	s.taken = slices.DeleteFunc(s.taken, func(t *seat) bool { return t == gone })
 }
-
-func (s *seats) len() int {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	return len(s.taken)
-}

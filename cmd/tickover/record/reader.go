@@ -37,11 +37,6 @@ type Reader struct {
 	Counted    sync.Map      // black boxes by ID, *count
 }
 
-// New answers from the files of a store alone.
-func New(kept *store.Store, setup model.Setup) *Reader {
-	return &Reader{Store: kept, setup: setup}
-}
-
 // FromStore answers from the files of a store with the newest configuration in
 // it that can be read. Damage says when that is not the newest.
 func FromStore(kept *store.Store) *Reader {
@@ -63,7 +58,7 @@ func (s *Reader) Damage() error {
 		Hint: "keep a copy of the folder, then start tickover run with the configuration file: it stores the configuration again"}
 }
 
-// NewLive answers for a running daemon.
+// NewLive answers for a running daemon; live and machine are nil when none runs.
 func NewLive(kept *store.Store, setup model.Setup, live *collector.Collector, machine *alarms.Machine) *Reader {
 	return &Reader{Store: kept, setup: setup, live: live, machine: machine}
 }
