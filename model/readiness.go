@@ -2,7 +2,7 @@ package model
 
 import "time"
 
-// Swing is how one value moved lately. The zero value knows nothing.
+// Swing is how one value moved lately. The zero value is not known.
 type Swing struct {
 	Known bool          // false: there are no readings, or they do not span Over yet
 	Mean  float64       // canonical unit
@@ -10,21 +10,21 @@ type Swing struct {
 	Over  time.Duration // how far the readings reach back
 }
 
-// Readiness says whether the set stands steady, so that the next load step or
-// setting may be made. The zero value is not ready and says nothing.
+// Readiness is whether the set is steady, so that the next load step or setting may be
+// made. The zero value is not ready and has no reasons.
 type Readiness struct {
 	Ready bool
-	// Settled says that speed, voltage and load have stood still for a minute,
+	// Settled: speed, voltage and load have been constant for a minute,
 	// whatever the engine's temperatures and the alarms do.
 	Settled bool
-	// Unmet holds the criteria not yet met, in words, the gravest first. It is
-	// empty when Ready.
+	// Unmet holds the texts of the criteria not yet met, the most important first. It
+	// is empty when Ready.
 	Unmet []string
-	// Unasked holds criteria nobody can ask for because their point was never
-	// read, in words.
+	// Unasked holds the texts of criteria that are not judged because their point was
+	// never read.
 	Unasked []string
 	// Left is the least time until Ready if nothing moves any more; 0 when
-	// Ready, and when nobody can say.
+	// Ready, and when it is not known.
 	Left time.Duration
 	// Held is how long the load has not been changed at rated speed.
 	Held time.Duration
