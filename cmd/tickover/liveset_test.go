@@ -113,7 +113,7 @@ func TestPanelGaugeFromTheCommandToItsTable(t *testing.T) {
 	list := must(t, "measure", "list", "--state", state)
 	inOrder(t, list, "panel gauge of oil.pressure", "where it shows 0.00 bar add", "where it shows 2.20 bar add", "where it shows 5.00 bar add")
 	report := must(t, "report", "--state", state, "1")
-	inOrder(t, report, "Gauges of the panel", "Correction of the panel gauge of oil.pressure", "0.00 bar", "2.20 bar", "5.00 bar", "From 3 readings beside the sensor.")
+	inOrder(t, report, "Gauges of the panel", "Correction of the panel gauge of oil.pressure", "0.00 bar", "2.20 bar", "5.00 bar", "From 3 readings compared with the sensor.")
 }
 
 func inOrder(t *testing.T, text string, words ...string) {

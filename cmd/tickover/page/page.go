@@ -49,7 +49,7 @@ type Options struct {
 	Now func() model.Instant
 }
 
-// face is the handler's state.
+// server is the handler's state.
 type server struct {
 	Parts
 	requestGuard

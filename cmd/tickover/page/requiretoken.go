@@ -37,7 +37,7 @@ type requireToken struct {
 	cookie string
 }
 
-// NewDoor guards next: who reads needs the reading token, or the writing one.
+// RequireToken guards next: who reads needs the reading token, or the writing one.
 // Addresses that write are let through, since they ask for the writing token
 // themselves.
 func RequireToken(next http.Handler, reading, writing string) http.Handler {
