@@ -143,7 +143,7 @@ func TestCredentialsAreSentThroughTLS(t *testing.T) {
 			}
 			explained(t, "readings", pushOnce(t, g.URL, c.wrong), "401", "user or password is wrong or missing")
 			err := tellOnce(t, g.URL, c.wrong)
-			explained(t, "alarms", healthOf(err), "401", "look at user, password, token")
+			explained(t, "alarms", healthOf(err), "401", "check user, password, token")
 		})
 	}
 }

@@ -126,7 +126,7 @@ func TestMailGoesThroughTLSOrIsExplained(t *testing.T) {
 			if m := <-mails; !strings.Contains(m, "Oil pressure low") {
 				t.Errorf("the mail: %s", m)
 			}
-			explained(t, "wrong password", healthOf(mailOnce(address, security, access("six volts"))), "535", "user or password is wrong")
+			explained(t, "wrong password", healthOf(mailOnce(address, security, access("six volts"))), "535", "check user and password")
 			stranger := access(mailPassword)
 			stranger.TLS = model.TLS{}
 			explained(t, "nobody vouches", healthOf(mailOnce(address, security, stranger)), "certificate", "trust file:")
