@@ -186,11 +186,16 @@ func (w *wire) owed(q question) time.Time {
 // to the unit's timeout.
 const secondTry = 4
 
-// neighbours reports whether another unit of the line answered of late. Each wait
-// for this one then delays the other's readings.
+// soundAfter is how many answers in a row, with nothing else next to them, make
+// a unit sound. On a rough line no unit is: none of them may be hurried then, for
+// a question that is cut short costs more questions than it saves time.
+const soundAfter = 8
+
+// neighbours reports whether another unit of the line is sound. Each wait for
+// this one then delays the other's readings.
 func (w *wire) neighbours(unit byte) bool {
 	for other := range w.memory.said {
-		if other != unit && w.lives(other) {
+		if other != unit && w.lives(other) && w.alone[other] >= soundAfter {
 			return true
 		}
 	}
