@@ -35,7 +35,8 @@ func TestEightAnswersInThreeSecondsForgetWhatWasOpen(t *testing.T) {
 
 // TestAUnitIsWaitedForThreeQuestionsInARow has a unit that was answering leave
 // questions unanswered: two seconds past its time for three of them, then no
-// longer than any other. With another unit on the line nothing is waited for.
+// longer than any other. With a sound unit next to it, one that gave eight clean
+// answers in a row, nothing is waited for.
 func TestAUnitIsWaitedForThreeQuestionsInARow(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		def := model.Line{Baud: 19200}
@@ -48,7 +49,11 @@ func TestAUnitIsWaitedForThreeQuestionsInARow(t *testing.T) {
 				t.Errorf("after %d questions without an answer it is waited for until %s", silent, until.Sub(now))
 			}
 		}
-		w.memory.silent[1], w.memory.said[2] = 1, now
+		w.memory.silent[1], w.memory.said[2], w.alone[2] = 1, now, 7
+		if w.owed(q).IsZero() {
+			t.Error("it is not waited for next to a unit that gave seven clean answers in a row")
+		}
+		w.alone[2] = 8
 		if until := w.owed(q); !until.IsZero() {
 			t.Errorf("next to another unit it is waited for until %s", until.Sub(now))
 		}
