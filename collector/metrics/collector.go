@@ -75,13 +75,33 @@ func (c *Collector) Count(totals func() Totals) { c.totals = totals }
 func (c *Collector) Observe(scan *model.Scan) { c.extremes.add(scan) }
 
 // Handler serves the metrics. A series that cannot be made is written to log
-// and left out; the others are served.
+// and left out; the others are served. A reader who leaves is not an error.
 func (c *Collector) Handler(log *slog.Logger) http.Handler {
-	return promhttp.HandlerFor(c.registry, promhttp.HandlerOpts{
+	handler := promhttp.HandlerFor(c.registry, promhttp.HandlerOpts{
 		EnableOpenMetrics: true,
 		ErrorHandling:     promhttp.ContinueOnError,
 		ErrorLog:          slog.NewLogLogger(log.Handler(), slog.LevelError),
 	})
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		handler.ServeHTTP(&leavable{ResponseWriter: w}, r)
+	})
+}
+
+// leavable takes what is written to a reader who has left and drops it. The
+// library logs every family that it cannot write: anyone who leaves in
+// mid-answer would fill the log.
+type leavable struct {
+	http.ResponseWriter
+	left bool
+}
+
+// Write always takes everything.
+func (l *leavable) Write(p []byte) (int, error) {
+	if !l.left {
+		_, err := l.ResponseWriter.Write(p)
+		l.left = err != nil
+	}
+	return len(p), nil
 }
 
 // Describe implements prometheus.Collector.

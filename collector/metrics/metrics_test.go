@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"net/http"
 	"net/http/httptest"
 	"slices"
 	"strings"
@@ -382,5 +383,22 @@ func TestARareScrapeLooksFurtherBack(t *testing.T) {
 	b.now = b.now.Add(120 * second)
 	if text := b.scrape(t); !strings.Contains(text, "genset_frequency_min_hertz 46.5") || !strings.Contains(text, "genset_frequency_max_hertz 50") {
 		t.Error("the dip two minutes ago is lost")
+	}
+}
+
+// gone is a reader who has left.
+type gone struct{ http.ResponseWriter }
+
+func (gone) Write([]byte) (int, error) { return 0, io.ErrClosedPipe }
+
+// A reader who leaves in mid-answer leaves no line in the log; a thousand were
+// written, one for each family.
+func TestAReaderWhoLeavesFillsNoLog(t *testing.T) {
+	b := full()
+	var log strings.Builder
+	handler := b.Handler(slog.New(slog.NewTextHandler(&log, nil)))
+	handler.ServeHTTP(gone{httptest.NewRecorder()}, httptest.NewRequest("GET", "/metrics", nil))
+	if log.Len() > 0 {
+		t.Errorf("the log says: %s", log.String())
 	}
 }
