@@ -175,8 +175,9 @@ func TestAPortInUseIsSaid(t *testing.T) {
 func TestWithoutDevicesTheDaemonGuides(t *testing.T) {
 	config := guided(t)
 	address := started(t, "--config", config)
-	for _, path := range []string{"/", "/healthz"} {
-		if body := get(t, "http://"+address+path); !strings.Contains(body, "survey") {
+	// A phone has no command line: the page says where to go.
+	for path, want := range map[string]string{"/": "Add the devices on the line to the configuration", "/healthz": "survey"} {
+		if body := get(t, "http://"+address+path); !strings.Contains(body, want) {
 			t.Errorf("%s does not guide:\n%s", path, body)
 		}
 	}
