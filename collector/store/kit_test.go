@@ -58,7 +58,7 @@ func mustClose(t testing.TB, s *Store) {
 	s.lock = nil
 }
 
-func mustBeClean(t testing.TB, dir string) {
+func mustBeClean(t failer, dir string) {
 	t.Helper()
 	s, err := Open(Options{Dir: dir, ReadOnly: true, LockTimeout: -1})
 	if err != nil {
@@ -69,6 +69,13 @@ func mustBeClean(t testing.TB, dir string) {
 	if err != nil || !f.Clean() {
 		t.Fatalf("verify: %v, %+v", err, f.Problems)
 	}
+}
+
+// failer is a test or one check of rapid, which then finds the smallest input.
+type failer interface {
+	Helper()
+	Fatal(...any)
+	Fatalf(string, ...any)
 }
 
 func scanAt(group string, boot uint32, at time.Duration, samples ...model.Sample) *model.Scan {

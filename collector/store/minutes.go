@@ -31,7 +31,10 @@ type minutes struct {
 
 // summarise works out the minutes of some rows. A value holds until the next
 // row, but over a gap for one usual interval only.
-func summarise(r *rows) *minutes {
+func summarise(r *rows) *minutes { return weighed(r, holds(r.at)) }
+
+// weighed works out the minutes of rows that stand for so long each.
+func weighed(r *rows, held []int64) *minutes {
 	m := &minutes{schema: r.schema, boot: r.boot}
 	var begins []int
 	for i, at := range r.at {
@@ -40,7 +43,6 @@ func summarise(r *rows) *minutes {
 		}
 	}
 	begins = append(begins, len(r.at))
-	held := holds(r.at)
 	for c := range r.values {
 		col := newMinuteColumn(len(m.at))
 		for i := range m.at {

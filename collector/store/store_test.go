@@ -100,7 +100,7 @@ func TestRoundTrip(t *testing.T) {
 		if err := s.Close(); err != nil {
 			rt.Fatal(err)
 		}
-		mustBeClean(t, dir)
+		mustBeClean(rt, dir)
 		r := mustOpen(t, Options{Dir: dir, ReadOnly: true, LockTimeout: -1})
 		same(t, "reopened", lines(t, r, model.Query{}), want)
 		mustClose(t, r)

@@ -35,13 +35,12 @@ type minuteOf struct {
 	schema *schema
 }
 
-// workedMinute is one minute of the blocks. Its mean was weighted as if all of
-// a block had been sealed at once; the seals in between are not known, and at
-// each the last row's hold was a guess.
+// workedMinute is one minute of the blocks. Its mean is weighted as if all of a
+// block had been sealed at once; the seals in between are not known, and each
+// judges gaps by its own middle one and guesses the hold of its last row.
 type workedMinute struct {
 	figures *minutes
-	held    []float64 // by column, for how long its good samples stood at least, ns
-	open    []float64 // and how much of that may have been weighted otherwise
+	weights []weights // by column
 	partial bool      // other samples of it may be gone rightly
 }
 
@@ -69,10 +68,18 @@ func (v *verifying) checkMinutes(name string) *minuteCheck {
 // block takes one block's rows. hole says that blocks before it may be
 // missing for a reason that is told elsewhere or needs no telling.
 func (c *minuteCheck) block(r *rows, hole bool) {
-	m := summarise(r)
-	first := m.instant(0)
-	c.settle(first, hole)
+	c.settle(minuteBegin(r.instant(0)), hole)
+	c.take(r)
+}
+
+// take works out the minutes of one block.
+func (c *minuteCheck) take(r *rows) {
 	least, most := holdBounds(r.at)
+	held := holds(r.at)
+	for i := range held { // the block as a whole may have a gap that no seal had
+		held[i] = min(max(held[i], least[i]), most[i])
+	}
+	m := weighed(r, held)
 	row := 0
 	for i := range m.at {
 		key := minuteOf{m.instant(i), m.schema}
@@ -224,26 +231,33 @@ func (c *minuteCheck) finish(before model.Instant, hole bool) {
 
 // weigh sums how long the good samples of rows from to to stood.
 func (w *workedMinute) weigh(r *rows, from, to int, least, most []int64) {
-	// A seal of one row gives it a second, and times are kept in tenths.
-	guess := 2*math.Abs(float64(usual(r.at)-int64(time.Second))) + float64(200*time.Millisecond)
-	w.held, w.open = make([]float64, len(r.values)), make([]float64, len(r.values))
+	w.weights = make([]weights, len(r.values))
 	for col := range r.values {
+		sum, n := &w.weights[col], 0
+		rounding := float64(50 * time.Millisecond)
 		for row := from; row < to; row++ {
-			if r.counts(col, row, r.values[col][row]) {
-				w.held[col] += float64(least[row])
-				w.open[col] += float64(most[row] - least[row])
+			if !r.counts(col, row, r.values[col][row]) {
+				continue
+			}
+			n++
+			sum.least += float64(least[row])
+			sum.most += float64(most[row])
+			sum.less += float64(max(least[row]-int64(time.Second), 0))
+			sum.more += float64(max(int64(time.Second)-most[row], 0))
+			if least[row] < int64(50*time.Millisecond) {
+				rounding = float64(100 * time.Millisecond) // a seal holds a tenth at least
 			}
 		}
-		w.open[col] += guess
+		// A seal of one row holds a whole second, so only others are rounded.
+		sum.rounding = rounding * float64(min(n, (to-from)/2+1))
 	}
 }
 
 func (w *workedMinute) join(later *workedMinute) {
 	w.figures.join(later.figures)
 	w.partial = w.partial || later.partial
-	for col := range w.held {
-		w.held[col] += later.held[col]
-		w.open[col] += later.open[col]
+	for col := range w.weights {
+		w.weights[col].add(later.weights[col])
 	}
 }
 
@@ -259,7 +273,7 @@ func (w *workedMinute) differs(stored *minutes) string {
 		case none:
 		case !sameBits(is.Min, should.Min) || !sameBits(is.Max, should.Max):
 			return fmt.Sprintf("%s: from %v to %v, the samples go from %v to %v", p, is.Min[0], is.Max[0], should.Min[0], should.Max[0])
-		case !(math.Abs(is.Mean[0]-should.Mean[0]) <= w.slack(stored.schema.scales[col], col)):
+		case !(math.Abs(is.Mean[0]-should.Mean[0]) <= w.slack(stored, col)):
 			return fmt.Sprintf("%s: mean %v, the samples give %v", p, is.Mean[0], should.Mean[0])
 		}
 	}
@@ -268,10 +282,11 @@ func (w *workedMinute) differs(stored *minutes) string {
 
 // slack is by how much a mean may differ: by rounding to a tenth of a count at
 // each seal, and by what is open of the weights.
-func (w *workedMinute) slack(s scale, col int) float64 {
-	c := &w.figures.cols[col]
+func (w *workedMinute) slack(stored *minutes, col int) float64 {
+	c, s := &w.figures.cols[col], stored.schema.scales[col]
 	span := c.Max[0] - c.Min[0]
-	slack := span*(w.open[col]/max(w.held[col], 1)) + 1e-6*max(math.Abs(c.Min[0]), math.Abs(c.Max[0])) + 1e-38
+	open := w.weights[col].open(float64(stored.cols[col].Covered[0]) * float64(100*time.Millisecond))
+	slack := span*open + 1e-6*max(math.Abs(c.Min[0]), math.Abs(c.Max[0])) + 1e-38
 	form, param, ok := s.minuteForm(c)
 	if !ok {
 		return slack
@@ -285,41 +300,6 @@ func (w *workedMinute) slack(s scale, col int) float64 {
 		slack += 3 * math.Abs(tenth[1]-tenth[0])
 	}
 	return slack
-}
-
-// usual is the middle interval between rows, a second when there is none.
-func usual(at []int64) int64 {
-	gaps := make([]int64, 0, len(at))
-	for i := range at[1:] {
-		gaps = append(gaps, at[i+1]-at[i])
-	}
-	if len(gaps) == 0 {
-		return int64(time.Second)
-	}
-	return middle(gaps)
-}
-
-// holdBounds returns between what the hold of each row lay, wherever in the
-// block it was sealed: it is the gap after the row unless that is too long or
-// the row was a seal's last, then the gap before it or the usual one. Seals
-// end every ten minutes at least.
-func holdBounds(at []int64) (least, most []int64) {
-	least, most = make([]int64, len(at)), make([]int64, len(at))
-	usual := usual(at)
-	regular := usual // the last gap that is not too long
-	for i := range at {
-		least[i], most[i] = min(usual, regular), max(usual, regular)
-		for _, n := range []int{i, i - 1} {
-			if n < 0 || n+1 >= len(at) || at[n+1]-at[n] >= int64(window) {
-				continue
-			}
-			least[i], most[i] = min(least[i], at[n+1]-at[n]), max(most[i], at[n+1]-at[n])
-		}
-		if i+1 < len(at) && at[i+1]-at[i] <= 3*usual {
-			regular = at[i+1] - at[i]
-		}
-	}
-	return least, most
 }
 
 // endOfTime is after every instant.
