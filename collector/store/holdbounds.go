@@ -90,7 +90,8 @@ func boundHolds(gaps, least, most []int64) {
 }
 
 // middleBounds returns for each gap between what the middle gap of a seal that
-// has it lies: of every run of neighbouring gaps that it belongs to. The bounds are a little too wide, as gaps are counted by classes a quarter wide.
+// has it lies: of every run of neighbouring gaps that it belongs to. The bounds
+// are a little too wide, as gaps are counted by classes a quarter wide.
 func middleBounds(gaps []int64) (low, high []int64) {
 	least, most := slices.Min(gaps), slices.Max(gaps)
 	low, high = slices.Repeat([]int64{least}, len(gaps)), slices.Repeat([]int64{most}, len(gaps))
