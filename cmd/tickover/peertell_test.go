@@ -59,26 +59,10 @@ func (h *hall) start() {
 	}
 	defer log.Close()
 	h.cmd.Stdout, h.cmd.Stderr = log, log
-	h.cmd.Env = append(os.Environ(), ofService(h.t)...)
 	if err := h.cmd.Start(); err != nil {
 		h.t.Fatal(err)
 	}
 	get(h.t, "http://"+h.address+"/healthz")
-}
-
-// ofService is the environment that the shipped service gives the daemon.
-func ofService(t *testing.T) []string {
-	t.Helper()
-	unit, err := os.ReadFile("../../deploy/systemd/tickover.service")
-	if err != nil {
-		t.Fatal(err)
-	}
-	_, rest, found := strings.Cut(string(unit), "\nEnvironment=")
-	if !found {
-		t.Fatal("the service has no environment")
-	}
-	line, _, _ := strings.Cut(rest, "\n")
-	return strings.Fields(line)
 }
 
 func (h *hall) kill() {
