@@ -118,3 +118,24 @@ func TestVerifyFindsAWrongMeanOfSlowRounds(t *testing.T) {
 		t.Fatal("a wrong mean was taken for right")
 	}
 }
+
+// TestVerifyAllowsAPartRoundedBeforeAnOddValue seals most of a minute in counts,
+// which rounds its mean, and then a value that no count of the register gives.
+func TestVerifyAllowsAPartRoundedBeforeAnOddValue(t *testing.T) {
+	dir := t.TempDir()
+	s := mustOpen(t, options(dir))
+	for i := range 60 {
+		v := 0.0
+		switch {
+		case i < 15:
+			v = 0.1
+		case i == 59:
+			v = -5e-324
+			mustClose(t, s)
+			s = mustOpen(t, options(dir))
+		}
+		mustAppend(t, s, scanAt("g", 1, time.Duration(i)*time.Second, model.GoodSample("v", v)))
+	}
+	mustClose(t, s)
+	mustBeClean(t, dir)
+}

@@ -288,11 +288,11 @@ func (w *workedMinute) slack(stored *minutes, col int) float64 {
 	open := w.weights[col].open(float64(stored.cols[col].Covered[0]) * float64(100*time.Millisecond))
 	slack := span*open + 1e-6*max(math.Abs(c.Min[0]), math.Abs(c.Max[0])) + 1e-38
 	form, param, ok := s.minuteForm(c)
+	if !ok || form != formCounts {
+		slack += span / 20 // part of the minute may have been rounded to coarser counts
+	}
 	if !ok {
 		return slack
-	}
-	if form != formCounts {
-		slack += span / 20 // part of the minute may have been rounded to coarser counts
 	}
 	tenth := make([]float64, 2)
 	form, param = finer(form, param)
