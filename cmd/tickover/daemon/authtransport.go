@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"cmp"
 	"context"
 	"crypto/tls"
 	"crypto/x509"
@@ -117,6 +118,7 @@ func (t *authTransport) locate(req *http.Request) error {
 	}
 	t.secrets.rememberAddress(u)
 	if below := req.URL.Path; below != "" && below != "/" {
+		u.Path = cmp.Or(u.Path, "/") // else the joined path has no slash in front
 		u = u.JoinPath(below)
 	}
 	req.URL, req.Host = u, ""
