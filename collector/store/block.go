@@ -20,8 +20,11 @@ const (
 	batchCells = 4 * maxCells
 )
 
-// fit reports whether so many rows may stand in one block.
-func (s *schema) fit(rows int) bool { return rows <= maxRows && rows*len(s.points) <= maxCells }
+// fit reports whether so many rows may stand in one block. Their product is more
+// than an int of 32 bits holds.
+func (s *schema) fit(rows int) bool {
+	return rows <= maxRows && int64(rows)*int64(len(s.points)) <= maxCells
+}
 
 // mostRows is how many rows a writer puts into one block: half of what fits,
 // so that two may be joined.

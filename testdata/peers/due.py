@@ -39,7 +39,7 @@ def look(folder, port, length):
         turn, at = divmod(now() - zero, PERIOD)
         try:
             with urllib.request.urlopen(f"http://127.0.0.1:{port}/api/v1/alarms", timeout=2) as r:
-                alarm = next(a for a in json.load(r) if a["rule"] == "rig.level.high")
+                alarm = next(a for a in json.load(r) if a["rule"] == "rig.level1.high")
             if first <= turn <= last and alarm["active"] and at < RAISED + DELAY:
                 listed.setdefault(int(turn), (now() - zero) % PERIOD - own)
         except (OSError, ValueError, StopIteration):
