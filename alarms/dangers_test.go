@@ -179,7 +179,7 @@ func blinded(m *Machine, d model.Danger) bool {
 	return true
 }
 
-// noticed reports whether somebody is told that a point is lost.
+// noticed reports whether the loss of a point is announced.
 func noticed(raised map[string]bool, gone model.PointID) bool {
 	return raised[string(gone)+".failed"] || raised["alarms.unwatched"] ||
 		raised["device.engine.lost"]

@@ -71,7 +71,7 @@ func TestAPickupThatBreaksDoesNotStopASet(t *testing.T) {
 	}
 }
 
-// A crank of 10 s counts, one of 9.9 s does not, and a start begins anew.
+// A crank of 10 s counts, one of 9.9 s does not, and a start resets the count.
 func TestACrankThatShouldHaveStartedIsTenSeconds(t *testing.T) {
 	var c cranks
 	crank := func(from, long time.Duration, then model.EngineState) {

@@ -138,7 +138,7 @@ func (o *outlets) EndSigns(who string) error { return o.attendant.End(who) }
 // CheckIn is the timer as it is configured.
 func (o *outlets) CheckIn() model.CheckIn { return o.checkIn }
 
-// Presence is where the timer stands; false while nobody is alone.
+// Presence is where the timer stands; false while no timer runs.
 func (o *outlets) Presence() (model.Presence, bool) { return o.attendant.Presence() }
 
 func (d *Daemon) outletFolder() string { return filepath.Join(d.Cfg.StateDir, "outlets") }

@@ -257,7 +257,7 @@ func readForm(r *http.Request) error {
 
 func remote(r *http.Request) string { return addressOf(r.RemoteAddr) }
 
-// addressOf is the part of a remote address by which senders are told apart: an
+// addressOf is the part of a remote address that identifies a sender: an
 // IPv4 address, or the network of 64 bits in which an IPv6 host chooses its own.
 func addressOf(remote string) string {
 	host, _, err := net.SplitHostPort(remote)

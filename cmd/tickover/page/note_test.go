@@ -68,7 +68,7 @@ func TestRemarkIsOneTap(t *testing.T) {
 	}
 }
 
-// slowCard keeps words when it is let, and fails when it is told to.
+// slowCard keeps notes when it is released, and fails on request.
 type slowCard struct {
 	*fakeRecord
 	outcome chan error
