@@ -69,9 +69,9 @@ func configFault(path string, err error, stderr io.Writer) error {
 	case errors.As(err, &mistakes):
 		fmt.Fprintln(stderr, mistakes.Error())
 		if len(mistakes) == 1 {
-			return &model.Fault{Code: model.ConfigFault, Err: fmt.Errorf("%s: 1 mistake", path), Hint: "mend it and run tickover check --config " + path}
+			return &model.Fault{Code: model.ConfigFault, Err: fmt.Errorf("%s: 1 mistake", path), Hint: "correct it and run tickover check --config " + path}
 		}
-		return &model.Fault{Code: model.ConfigFault, Err: fmt.Errorf("%s: %d mistakes", path, len(mistakes)), Hint: "mend them and run tickover check --config " + path}
+		return &model.Fault{Code: model.ConfigFault, Err: fmt.Errorf("%s: %d mistakes", path, len(mistakes)), Hint: "correct them and run tickover check --config " + path}
 	case errors.Is(err, os.ErrNotExist):
 		return &model.Fault{Code: model.ConfigFault, Err: err, Hint: "name the file with --config"}
 	}
